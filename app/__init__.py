@@ -1,0 +1,1 @@
+"""What a person touches: the command line. No measuring and no grading here."""

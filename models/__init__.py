@@ -1,0 +1,1 @@
+"""Data only: the surface model, its settings and its card."""

@@ -1,0 +1,1 @@
+"""Findings in, suggested grade out. Knows numpy and nothing of pictures."""

@@ -1,0 +1,236 @@
+"""What is known of one piece: the contract between the photo and the rules.
+
+Every quantity has a unit, a standard uncertainty (JCGM 100, k = 1) and an
+origin. Nothing here knows of pixels; the same findings can be typed by hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from math import isfinite
+
+from rules.errors import ContractError
+
+SHARE_SUM_TOLERANCE = 0.02
+
+
+class Origin(StrEnum):
+    """Where a value comes from; a stated value is never shown as measured."""
+
+    MEASURED = "measured"
+    STATED = "stated"
+
+
+class Form(StrEnum):
+    """What kind of thing the piece is."""
+
+    WIRE = "wire"
+    STRANDED = "stranded"
+    TUBE = "tube"
+    SHEET = "sheet"
+    OTHER = "other"
+
+
+class Finish(StrEnum):
+    """What the visible metal looks like; shares over these add up to 1."""
+
+    BRIGHT = "bright"
+    TARNISHED = "tarnished"
+    GREEN = "green"
+    COATED = "coated"
+    TINNED = "tinned"
+
+
+class Unit(StrEnum):
+    """Units that a finding or a rule may carry."""
+
+    MILLIMETRE = "mm"
+    ONE = "1"
+    KILOGRAM = "kg"
+
+
+class Magnet(StrEnum):
+    """What a magnet did: steel core, copper-clad steel, plated steel stick."""
+
+    STICKS = "sticks"
+    FREE = "free"
+
+
+class CutEnd(StrEnum):
+    """Colour of a fresh cut or file mark: copper through, or something else inside."""
+
+    COPPER = "copper"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """One quantity of one piece.
+
+    Attributes:
+        value: Best estimate, in ``unit``.
+        u: Standard uncertainty, in ``unit`` (k = 1).
+        unit: Unit of value, uncertainty and interval.
+        low95: Lower end of the 95 % coverage interval, in ``unit``.
+        high95: Upper end of the 95 % coverage interval, in ``unit``.
+        origin: Measured on the photo, or stated by the person.
+        budget: Parts of ``u`` by name, in ``unit``; their root sum of squares is ``u``.
+    """
+
+    value: float
+    u: float
+    unit: Unit
+    low95: float
+    high95: float
+    origin: Origin = Origin.MEASURED
+    budget: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if not isfinite(self.value):
+            raise ContractError(f"value must be finite, not {self.value}")
+        if not (isfinite(self.u) and self.u >= 0):
+            raise ContractError(f"standard uncertainty must be finite and >= 0, not {self.u}")
+        if not self.low95 <= self.value <= self.high95:
+            raise ContractError(
+                f"interval {self.low95} to {self.high95} does not hold the value {self.value}"
+            )
+
+    @classmethod
+    def normal(
+        cls,
+        value: float,
+        u: float,
+        unit: Unit,
+        *,
+        origin: Origin = Origin.MEASURED,
+        budget: Mapping[str, float] | None = None,
+    ) -> Measurement:
+        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``."""
+        return cls(
+            value=value,
+            u=u,
+            unit=unit,
+            low95=value - 1.96 * u,
+            high95=value + 1.96 * u,
+            origin=origin,
+            budget=dict(budget or {}),
+        )
+
+
+def _check_probability(value: float, what: str) -> None:
+    if not (isfinite(value) and 0 <= value <= 1):
+        raise ContractError(f"must be between 0 and 1, not {value}", where=what)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormFinding:
+    """Probability of each form; a stated form is one with all the probability."""
+
+    p: Mapping[Form, float]
+    stated: bool = False
+
+    def __post_init__(self) -> None:
+        for form, p in self.p.items():
+            _check_probability(p, f"form {form}")
+        if abs(sum(self.p.values()) - 1) > SHARE_SUM_TOLERANCE:
+            raise ContractError(f"form probabilities add up to {sum(self.p.values())}, not 1")
+
+    @classmethod
+    def of(cls, form: Form, *, stated: bool = True) -> FormFinding:
+        """Return the finding of one certain form."""
+        return cls(p={f: float(f is form) for f in Form}, stated=stated)
+
+    @property
+    def value(self) -> Form:
+        """The most likely form."""
+        return max(Form, key=lambda form: self.p.get(form, 0.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishFinding:
+    """Shares of the visible metal and its tarnish level.
+
+    Attributes:
+        shares: Share of each finish, 0 to 1, adding up to 1.
+        u: Standard uncertainty of each share.
+        tarnish_level: 0 fresh metal, 1 black-brown; of the bare part of the piece.
+        origin: Measured on the photo, or stated.
+    """
+
+    shares: Mapping[Finish, float]
+    u: Mapping[Finish, float]
+    tarnish_level: Measurement
+    origin: Origin = Origin.MEASURED
+
+    def __post_init__(self) -> None:
+        for finish in Finish:
+            _check_probability(self.shares.get(finish, 0.0), f"share {finish}")
+            _check_probability(self.u.get(finish, 0.0), f"uncertainty of share {finish}")
+        total = sum(self.shares.values())
+        if abs(total - 1) > SHARE_SUM_TOLERANCE:
+            raise ContractError(f"shares add up to {total:.3f}, not 1", where="finish")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flag:
+    """Something on the piece that may cost it a grade: a brass fitting, solder.
+
+    Attributes:
+        p: Probability that it is there.
+        share: Share of the piece's visible area that it covers, if there.
+        origin: Measured on the photo, or stated.
+    """
+
+    p: float
+    share: float = 0.0
+    origin: Origin = Origin.MEASURED
+
+    def __post_init__(self) -> None:
+        _check_probability(self.p, "flag probability")
+        _check_probability(self.share, "flag share")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What the person states and a photo can't show; None where nothing was said."""
+
+    magnet: Magnet | None = None
+    cut_end: CutEnd | None = None
+    motor_wire: bool | None = None
+    oil: bool | None = None
+    paint: bool | None = None
+    enamel: bool | None = None
+    insulation: bool | None = None
+    weight_kg: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.weight_kg is not None and not (isfinite(self.weight_kg) and self.weight_kg > 0):
+            raise ContractError(f"weight must be more than 0 kg, not {self.weight_kg}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """All that is known of one piece.
+
+    ``diameter`` is the outer one (of a stranded piece: the bundle);
+    ``strand_diameter`` is that of a single strand, and equals the diameter for
+    solid wire. Either is None where it could not be measured.
+    """
+
+    form: FormFinding
+    finish: FinishFinding | None
+    brass: Flag
+    solder: Flag
+    diameter: Measurement | None = None
+    strand_diameter: Measurement | None = None
+    facts: Facts = field(default_factory=Facts)
+
+    def __post_init__(self) -> None:
+        for name in ("diameter", "strand_diameter"):
+            measured = getattr(self, name)
+            if measured is not None and measured.unit is not Unit.MILLIMETRE:
+                raise ContractError(f"must be in mm, not {measured.unit}", where=name)
+            if measured is not None and measured.value <= 0:
+                raise ContractError(f"must be above 0 mm, not {measured.value}", where=name)

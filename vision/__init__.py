@@ -1,0 +1,1 @@
+"""From a photo to findings. Knows ``rules`` only for its contracts."""

@@ -1,0 +1,185 @@
+"""What travels between the steps from a photo to findings.
+
+Pixels are ``(x, y)`` with (0, 0) at the CENTRE of the upper left pixel, as in
+OpenCV; arrays are ``(row, column)``. Images are RGB. "Linear" means linear
+light: sRGB decoded by its standard curve, 0 to 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.findings import Findings
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+Image = NDArray[np.uint8]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photo:
+    """One decoded photo, upright, in sRGB.
+
+    Attributes:
+        name: What the person called it; only ever shown, never used as a path.
+        sha256: Hex digest of the bytes as they came.
+        rgb: ``(height, width, 3)`` uint8, sRGB, orientation applied.
+        focal_px: Focal length in pixels of ``rgb`` from EXIF, None where not told.
+        notes: What loading did, in words (rotated, converted from Display P3).
+    """
+
+    name: str
+    sha256: str
+    rgb: Image
+    focal_px: float | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def width_px(self) -> int:
+        """Width after orientation."""
+        return int(self.rgb.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Height after orientation."""
+        return int(self.rgb.shape[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scale:
+    """How big a pixel is on the plane of the reference's upper face.
+
+    Attributes:
+        reference: Key of the reference, e.g. ``card``, ``marker:40``, ``eu-1``.
+        mm_from_px: ``(3, 3)`` homography from photo pixels to mm on the face plane.
+            From a coin alone it is a similarity (tilt unknown in direction).
+        mm_per_px: Scale at the reference's centre, mm.
+        u_rel: Relative standard uncertainty of the scale at the reference.
+        budget: Parts of ``u_rel`` by name; their root sum of squares is ``u_rel``.
+        tilt_deg: Angle between the camera's axis and the plane's normal.
+        residual_px: RMS distance of the fitted edges from the model, pixels.
+        outlines_px: Outlines of everything that belongs to the reference, each
+            ``(n, 2)``: never part of a piece.
+        face_height_mm: Height of the face plane over the table the piece lies on.
+        camera_mm: ``(x, y, z)`` of the camera in the face plane's mm, z above it;
+            None where the pose is not known.
+        u_camera_rel: Relative standard uncertainty of the camera's height.
+        white: ``(3,)`` linear light of a matte white at the reference, as seen in
+            the photo; None where the reference shows no neutral surface.
+        u_away_rel_per_mm: Further relative uncertainty for each mm away from the
+            reference (a coin can't tell which way the plane tilts).
+    """
+
+    reference: str
+    mm_from_px: FloatArray
+    mm_per_px: float
+    u_rel: float
+    budget: Mapping[str, float]
+    tilt_deg: float
+    residual_px: float
+    outlines_px: tuple[FloatArray, ...]
+    face_height_mm: float = 0.0
+    camera_mm: tuple[float, float, float] | None = None
+    u_camera_rel: float = 0.0
+    white: FloatArray | None = None
+    u_away_rel_per_mm: float = 0.0
+
+    def to_mm(self, points_px: FloatArray) -> FloatArray:
+        """Map ``(n, 2)`` photo pixels to ``(n, 2)`` mm on the face plane."""
+        homogeneous = np.column_stack([points_px, np.ones(len(points_px))]) @ self.mm_from_px.T
+        mapped: FloatArray = homogeneous[:, :2] / homogeneous[:, 2:]
+        return mapped
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Region:
+    """One piece as found: where it is and which pixels are its own.
+
+    Attributes:
+        box_px: ``(x, y, width, height)`` in whole photo pixels.
+        mask: ``(height, width)`` bool inside the box, at full photo resolution.
+        outline_px: ``(n, 2)`` outer outline in photo pixels.
+        score: How sure the finder is that this is a piece of metal, 0 to 1.
+    """
+
+    box_px: tuple[int, int, int, int]
+    mask: Mask
+    outline_px: FloatArray
+    score: float
+
+
+class Surface(StrEnum):
+    """Classes of a surface map, in the order of its planes."""
+
+    TABLE = "table"
+    REFERENCE = "reference"
+    BRIGHT = "bright"
+    TARNISHED = "tarnished"
+    GREEN = "green"
+    COATED = "coated"
+    TINNED = "tinned"
+    BRASS = "brass"
+    SOLDER = "solder"
+    OTHER_METAL = "other_metal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SurfaceMap:
+    """Per-pixel class probabilities over a part of the photo.
+
+    Attributes:
+        p: ``(len(Surface), h, w)`` float32, summing to 1 over the first axis.
+        tarnish_level: ``(h, w)`` float32, 0 fresh to 1 black-brown.
+        box_px: The part of the photo that the map covers, ``(x, y, w, h)``.
+    """
+
+    p: Float32Array
+    tarnish_level: Float32Array
+    box_px: tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """Something that kept the photo from answering, and what to do about it."""
+
+    code: str
+    text: str
+    fix: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PieceReading:
+    """One piece as examined: its findings and where on the photo they come from.
+
+    Attributes:
+        region: Where the piece is.
+        findings: What the rules will see.
+        brass_boxes_px: Boxes of suspected brass, ``(x, y, w, h)``.
+        solder_boxes_px: Boxes of suspected solder.
+        measured_lines_px: ``(n, 2, 2)`` ends of the widths that were measured,
+            for drawing; n may be 0.
+        notes: What a person should know of how it was measured.
+    """
+
+    region: Region
+    findings: Findings
+    brass_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
+    solder_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
+    measured_lines_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2, 2)))
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Examination:
+    """A photo as examined: scale, pieces, and what stood in the way."""
+
+    photo: Photo
+    scale: Scale | None
+    pieces: tuple[PieceReading, ...]
+    problems: tuple[Problem, ...] = ()
