@@ -10,16 +10,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.findings import Findings
 
-FloatArray = NDArray[np.float64]
-Float32Array = NDArray[np.float32]
-Image = NDArray[np.uint8]
-Mask = NDArray[np.bool_]
+# OpenCV's stubs widen every dtype, so a checked dtype would cost a cast at each call:
+# these names say the dtype to the reader; the type checker sees an array.
+FloatArray = NDArray[Any]
+Float32Array = NDArray[Any]
+Image = NDArray[Any]
+Mask = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
