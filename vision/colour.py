@@ -1,0 +1,171 @@
+"""What colour is a pixel, in numbers that mean light?
+
+A photo's codes are sRGB: bent by a curve, so that neither averages nor ratios of
+them mean anything. Here they become linear light, and from there CIE XYZ and
+CIELAB. Everything is float32 and vectorised: give it crops, not 12 megapixels.
+
+Sources: IEC 61966-2-1:1999 (sRGB curve and primaries); SMPTE EG 432-1 primaries with
+the D65 white and sRGB curve (Display P3); CIE 15:2004 (CIELAB).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.types import Float32Array, FloatArray, Image
+
+D65_XY = (0.3127, 0.3290)
+"""Chromaticity of the white of both sRGB and Display P3 (IEC 61966-2-1)."""
+
+SRGB_PRIMARIES_XY = ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060))
+"""Chromaticities of sRGB's red, green and blue (IEC 61966-2-1, the same as BT.709)."""
+
+DISPLAY_P3_PRIMARIES_XY = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
+"""Chromaticities of Display P3's red, green and blue (SMPTE EG 432-1)."""
+
+SRGB_LINEAR_BELOW = 0.04045
+"""Codes (0 to 1) up to here lie on the straight part of the curve (IEC 61966-2-1)."""
+
+_LAB_DELTA = 6 / 29
+"""Where CIELAB's cube root gives way to a line (CIE 15:2004)."""
+
+_ROWS_AT_ONCE = 64
+"""Whole photos are converted in strips of so many rows, so that the float copy stays small."""
+
+
+def _rgb_to_xyz_matrix(primaries_xy: tuple[tuple[float, float], ...]) -> FloatArray:
+    """Return the ``(3, 3)`` matrix from linear RGB of these primaries, D65 white, to XYZ."""
+    columns = np.array([[x / y, 1.0, (1 - x - y) / y] for x, y in primaries_xy]).T
+    x, y = D65_XY
+    white = np.array([x / y, 1.0, (1 - x - y) / y])
+    return np.asarray(columns * np.linalg.solve(columns, white), dtype=np.float64)
+
+
+SRGB_TO_XYZ: FloatArray = _rgb_to_xyz_matrix(SRGB_PRIMARIES_XY)
+"""Linear sRGB to CIE XYZ, Y = 1 for white."""
+
+DISPLAY_P3_TO_SRGB: FloatArray = np.linalg.inv(SRGB_TO_XYZ) @ _rgb_to_xyz_matrix(
+    DISPLAY_P3_PRIMARIES_XY
+)
+"""Linear Display P3 to linear sRGB; both share the white, so no adaptation."""
+
+D65_XYZ: FloatArray = SRGB_TO_XYZ.sum(axis=1)
+"""XYZ of the white, Y = 1."""
+
+LUMINANCE: FloatArray = SRGB_TO_XYZ[1]
+"""Weights of linear R, G, B in the luminance Y."""
+
+
+def _curve_to_linear(code: FloatArray) -> FloatArray:
+    bent = ((code + 0.055) / 1.055) ** 2.4
+    return np.where(code <= SRGB_LINEAR_BELOW, code / 12.92, bent)
+
+
+def _curve_from_linear(light: FloatArray) -> FloatArray:
+    bent = 1.055 * light ** (1 / 2.4) - 0.055
+    return np.where(light <= SRGB_LINEAR_BELOW / 12.92, light * 12.92, bent)
+
+
+_TO_LINEAR = _curve_to_linear(np.arange(256) / 255).astype(np.float32)
+_FROM_LINEAR = np.round(255 * _curve_from_linear(np.arange(65536) / 65535)).astype(np.uint8)
+
+
+def to_linear(codes: Image) -> Float32Array:
+    """Return the linear light, 0 to 1, of sRGB codes of any shape.
+
+    Args:
+        codes: uint8, any shape; ``(h, w, 3)`` is the quick one.
+    """
+    if codes.ndim == 3 and codes.size and codes.shape[2] <= 4:
+        return np.asarray(cv2.LUT(codes, _TO_LINEAR), dtype=np.float32).reshape(codes.shape)
+    return np.asarray(_TO_LINEAR[codes], dtype=np.float32)
+
+
+def from_linear(light: NDArray[np.floating[Any]]) -> Image:
+    """Return sRGB codes of linear light; what lies outside 0 to 1 is clipped.
+
+    Args:
+        light: Any float, any shape. The answer is within half a code.
+    """
+    scaled = np.clip(light, 0.0, 1.0) * np.float32(65535) + np.float32(0.5)
+    return np.asarray(_FROM_LINEAR[scaled.astype(np.uint16)], dtype=np.uint8)
+
+
+def luminance(linear: NDArray[np.floating[Any]]) -> Float32Array:
+    """Return the luminance Y, 0 to 1, of ``(..., 3)`` linear light."""
+    return np.asarray(linear @ LUMINANCE.astype(np.float32), dtype=np.float32)
+
+
+def linear_to_xyz(linear: NDArray[np.floating[Any]]) -> Float32Array:
+    """Return CIE XYZ, ``(..., 3)``, Y = 1 for white, of ``(..., 3)`` linear light."""
+    return np.asarray(linear @ SRGB_TO_XYZ.T.astype(np.float32), dtype=np.float32)
+
+
+def xyz_to_lab(xyz: NDArray[np.floating[Any]]) -> Float32Array:
+    """Return CIELAB (D65), ``(..., 3)``, of ``(..., 3)`` XYZ."""
+    ratio = np.asarray(xyz, np.float32) / D65_XYZ.astype(np.float32)
+    line = ratio / np.float32(3 * _LAB_DELTA**2) + np.float32(4 / 29)
+    f = np.where(ratio > _LAB_DELTA**3, np.cbrt(np.maximum(ratio, 0)), line)
+    lab = np.empty_like(f)
+    lab[..., 0] = 116 * f[..., 1] - 16
+    lab[..., 1] = 500 * (f[..., 0] - f[..., 1])
+    lab[..., 2] = 200 * (f[..., 1] - f[..., 2])
+    return lab
+
+
+def linear_to_lab(
+    linear: NDArray[np.floating[Any]], *, white: NDArray[np.floating[Any]] | None = None
+) -> Float32Array:
+    """Return CIELAB (D65), ``(..., 3)``, of linear light.
+
+    Args:
+        linear: ``(..., 3)`` linear light.
+        white: ``(3,)`` linear light of a matte white under the same lamp. With it the
+            colours are those under D65 (each channel divided by the white's: von Kries
+            in the camera's own RGB) and a white sheet has L* = 100.
+    """
+    if white is not None:
+        linear = linear / np.maximum(np.asarray(white, np.float32), np.float32(1e-4))
+    return xyz_to_lab(linear_to_xyz(linear))
+
+
+def chroma(lab: NDArray[np.floating[Any]]) -> Float32Array:
+    """Return CIELAB chroma C*, how far from grey, of ``(..., 3)`` CIELAB."""
+    return np.asarray(np.hypot(lab[..., 1], lab[..., 2]), dtype=np.float32)
+
+
+def hue_deg(lab: NDArray[np.floating[Any]]) -> Float32Array:
+    """Return CIELAB hue, 0 to 360 degrees: 0 red, 90 yellow, 180 green, 270 blue."""
+    angle = np.degrees(np.arctan2(lab[..., 2], lab[..., 1])) % 360
+    return np.asarray(angle, dtype=np.float32)
+
+
+def chromaticity(linear: NDArray[np.floating[Any]]) -> Float32Array:
+    """Return the shares of R and G in R + G + B, ``(..., 2)``: colour without its brightness.
+
+    Grey is (1/3, 1/3), and so is black, which has no colour.
+    """
+    total = linear.sum(axis=-1, keepdims=True)
+    safe = np.where(total > 1e-6, total, 1.0)
+    shares = np.where(total > 1e-6, linear[..., :2] / safe, 1 / 3)
+    return np.asarray(shares, dtype=np.float32)
+
+
+def display_p3_to_srgb(rgb: Image) -> Image:
+    """Return a Display P3 photo in sRGB; colours outside sRGB are clipped per channel.
+
+    Args:
+        rgb: ``(h, w, 3)`` uint8, Display P3 codes.
+    """
+    matrix = (DISPLAY_P3_TO_SRGB * 65535).astype(np.float32)
+    out = np.empty_like(rgb)
+    for top in range(0, rgb.shape[0], _ROWS_AT_ONCE):
+        strip = slice(top, top + _ROWS_AT_ONCE)
+        light = cv2.transform(cv2.LUT(rgb[strip], _TO_LINEAR), matrix)
+        np.clip(light + np.float32(0.5), 0, 65535, out=light)
+        out[strip] = cv2.LUT(light.astype(np.uint16), _FROM_LINEAR)
+    return out
