@@ -35,8 +35,9 @@ MAX_PIXELS = 60_000_000
 MIN_SIDE_PX = 32
 """Smaller pictures are icons, not photos."""
 
-KINDS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF", "AVIF")
-"""What is decoded. MPO is a JPEG with further pictures behind it; phones write it."""
+KINDS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF")
+"""What is decoded. MPO, a JPEG with further pictures behind it that phones write, is
+opened by Pillow as a JPEG; only its first picture is ever read."""
 
 SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".png", ".webp", ".heic", ".heif", ".avif"})
 """File names that count as photos when a folder is given."""
@@ -198,7 +199,6 @@ def _register_kinds() -> None:
     from PIL import (  # noqa: F401 (importing one registers it)
         AvifImagePlugin,
         JpegImagePlugin,
-        MpoImagePlugin,
         PngImagePlugin,
         WebPImagePlugin,
     )
