@@ -139,12 +139,17 @@ class SurfaceMap:
     Attributes:
         p: ``(len(Surface), h, w)`` float32, summing to 1 over the first axis.
         tarnish_level: ``(h, w)`` float32, 0 fresh to 1 black-brown.
-        box_px: The part of the photo that the map covers, ``(x, y, w, h)``.
+        box_px: The part of the photo that the map covers, ``(x, y, w, h)``. The map
+            may be coarser than the photo; its cells divide the box evenly.
+        strangeness: ``(h, w)`` float32, how unlike anything trained on: the mean over
+            a piece passes 1 for one in a hundred of the pieces the model was
+            calibrated on. None where the map's maker can't tell.
     """
 
     p: Float32Array
     tarnish_level: Float32Array
     box_px: tuple[int, int, int, int]
+    strangeness: Float32Array | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
