@@ -77,6 +77,10 @@ _LOOKS_LIKE = (
 )
 
 
+_STILL_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"mif1", b"mif2", b"avif"})
+"""Brands of HEIC and AVIF stills (ISO/IEC 23008-12; AV1 image format), cut short if unopened."""
+
+
 def load_photo_file(path: Path) -> Photo:
     """Return the photo in a file, upright and in sRGB.
 
@@ -153,12 +157,7 @@ def load_photo(data: bytes, *, name: str) -> Photo:
     except Exception as fault:
         # Decoders raise whatever they like on a damaged file: OSError, SyntaxError,
         # struct.error, KeyError, RuntimeError, MemoryError were all seen.
-        raise PhotoError(
-            "the file is damaged or cut short",
-            code="damaged",
-            fix="Send or copy the photo again, or take a new one.",
-            where=name,
-        ) from fault
+        raise _damaged(name) from fault
 
 
 def find_photos(sources: Iterable[str | Path]) -> tuple[Path, ...]:
@@ -254,10 +253,21 @@ def _too_many_pixels(size: tuple[int, int] | None, name: str) -> PhotoError:
     )
 
 
+def _damaged(name: str) -> PhotoError:
+    return PhotoError(
+        "the file is damaged or cut short",
+        code="damaged",
+        fix="Send or copy the photo again, or take a new one.",
+        where=name,
+    )
+
+
 def _not_a_photo(data: bytes, name: str) -> PhotoError:
     head = data[:16].lstrip()
     looks = next((words for magic, words in _LOOKS_LIKE if head.startswith(magic)), None)
     if looks is None and data[4:8] == b"ftyp":
+        if data[8:12] in _STILL_BRANDS:
+            return _damaged(name)
         looks = "a video"
     if looks is None:
         return PhotoError(
