@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from rules.findings import Form, FormFinding
-from vision.types import Region
+from vision.types import Mask, Region
 
 LONG_RATIO = 4.0
 """Length over width from which a shape is taken as drawn stock rather than flat."""
@@ -53,7 +53,7 @@ class Shape:
 
 def shape_of(region: Region) -> Shape:
     """Return the plain geometry of a region's mask."""
-    mask = np.pad(region.mask, 2).astype(np.uint8)
+    mask: Mask = np.pad(region.mask, 2).astype(np.uint8)
     step = max(1.0, max(mask.shape) / 1200)
     if step > 1:
         mask = cv2.resize(mask, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_NEAREST)

@@ -162,7 +162,7 @@ def regions_from_foreground(
         foreground: ``(h, w)`` float32, 0 to 1, over the whole photo.
         factor: Photo pixels per map pixel.
     """
-    mask = (foreground > 0.5).astype(np.uint8)
+    mask: Mask = (foreground > 0.5).astype(np.uint8)
     mask = cv2.morphologyEx(
         mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
     )
