@@ -13,7 +13,18 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Region
+from vision.types import (
+    Float32Array,
+    FloatArray,
+    Image,
+    Mask,
+    Photo,
+    Region,
+    Surface,
+    SurfaceMap,
+)
+
+SURFACES = list(Surface)
 
 WORK_LONG_SIDE_PX = 1024
 """Pieces are found on a copy this long; a 12-megapixel photo shrinks 4 times."""
@@ -85,6 +96,22 @@ def foreground_by_table(small: Image, reference: Mask) -> Float32Array:
     p = 1.0 / (1.0 + np.exp(-1.5 * (z - Z_HALF)))
     p[reference] = 0.0
     return np.asarray(p, dtype=np.float32)
+
+
+def foreground_by_surface(
+    surface: SurfaceMap, shape: tuple[int, int], reference: Mask
+) -> Float32Array:
+    """Return how likely each pixel shows a piece, by the surface network's overview.
+
+    Args:
+        surface: Map over the whole photo.
+        shape: ``(h, w)`` of the reduced photo.
+        reference: ``(h, w)`` pixels to leave out.
+    """
+    ground = surface.p[[SURFACES.index(Surface.TABLE), SURFACES.index(Surface.REFERENCE)]]
+    p = cv2.resize(1 - ground.sum(axis=0), shape[::-1], interpolation=cv2.INTER_LINEAR)
+    p[reference] = 0.0
+    return np.asarray(np.clip(p, 0, 1), dtype=np.float32)
 
 
 def _without_reference(lab: Image, reference: Mask) -> Image:

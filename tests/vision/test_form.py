@@ -1,0 +1,86 @@
+"""Form by shape, thickness and grooves, against sizes of real stock.
+
+Sizes: ASTM B258 (wire), ASTM B280 / EN 1057 (tube), as in the published tables.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from rules.findings import Form
+from vision.form import judge_form, shape_of
+from vision.types import Region
+
+
+def region_of(mask: np.ndarray) -> Region:
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    x, y, w, h = cv2.boundingRect(contours[0])
+    return Region(
+        box_px=(x, y, w, h),
+        mask=mask[y : y + h, x : x + w].astype(bool),
+        outline_px=contours[0][:, 0].astype(float),
+        score=1.0,
+    )
+
+
+def bar(length_px: float, width_px: float, turn_deg: float = 0.0) -> Region:
+    canvas = np.zeros((1200, 1200), np.uint8)
+    box = cv2.boxPoints(((600, 600), (length_px, width_px), turn_deg))
+    cv2.fillPoly(canvas, [np.round(box).astype(np.int32)], (1,))
+    return region_of(canvas)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 17.0, 45.0, 90.0])
+@pytest.mark.parametrize(("length_px", "width_px"), [(900, 12), (700, 60), (400, 200)])
+def test_width_and_length_of_a_bar_hold_at_any_turn(
+    length_px: float, width_px: float, turn_deg: float
+) -> None:
+    shape = shape_of(bar(length_px, width_px, turn_deg))
+    assert shape.width_px == pytest.approx(width_px, rel=0.08, abs=1.5)
+    assert shape.length_px == pytest.approx(length_px, rel=0.06)
+
+
+@pytest.mark.parametrize("mm", [1.291, 1.628, 2.588, 4.115, 5.189])  # AWG 16 to 4, ASTM B258
+def test_solid_wire_sizes_are_wire(mm: float) -> None:
+    form = judge_form(shape_of(bar(900, 40)), width_mm=mm, groove_p=0.02)
+    assert form.value is Form.WIRE
+    assert form.p[Form.WIRE] > 0.7
+
+
+@pytest.mark.parametrize("mm", [6.35, 8.0, 9.525, 15.0, 15.875, 22.0, 28.575])  # B280, EN 1057, B88
+def test_tube_sizes_are_tube(mm: float) -> None:
+    form = judge_form(shape_of(bar(900, 60)), width_mm=mm, groove_p=0.02)
+    assert form.value is Form.TUBE
+    assert form.p[Form.TUBE] > 0.8
+
+
+@pytest.mark.parametrize("mm", [2.0, 5.0, 12.0])
+def test_grooves_make_it_stranded_whatever_its_size(mm: float) -> None:
+    assert judge_form(shape_of(bar(900, 60)), width_mm=mm, groove_p=0.95).value is Form.STRANDED
+
+
+def test_a_plate_is_sheet_and_a_lump_is_other() -> None:
+    plate = judge_form(shape_of(bar(500, 350, 20)), width_mm=60.0)
+    assert plate.value is Form.SHEET
+    knobs = np.zeros((600, 600), np.uint8)
+    cv2.circle(knobs, (300, 300), 120, (1,), -1)
+    for angle in range(0, 360, 45):
+        x, y = 300 + 120 * np.cos(np.radians(angle)), 300 + 120 * np.sin(np.radians(angle))
+        cv2.circle(knobs, (round(x), round(y)), 60, (1,), -1)
+    lump = judge_form(shape_of(region_of(knobs)), width_mm=40.0)
+    assert lump.value in (Form.OTHER, Form.SHEET)
+    assert lump.p.get(Form.WIRE, 0) < 0.05
+
+
+def test_between_wire_and_tube_it_doubts() -> None:
+    form = judge_form(shape_of(bar(900, 60)), width_mm=5.6, groove_p=0.02)
+    assert 0.3 < form.p[Form.WIRE] < 0.6
+    assert 0.3 < form.p[Form.TUBE] < 0.6
+
+
+def test_probabilities_add_up_without_a_scale() -> None:
+    form = judge_form(shape_of(bar(900, 60)), width_mm=None)
+    assert sum(form.p.values()) == pytest.approx(1.0)
+    assert form.p[Form.WIRE] < 0.7

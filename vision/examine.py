@@ -1,0 +1,300 @@
+"""From a photo to findings: the steps in order, and what each could not do.
+
+A step that fails says so as a :class:`vision.types.Problem`; the steps that don't
+depend on it still run. Without a reference there are no millimetres, but finish,
+flags and form still come.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from rules.errors import ContractError, PhotoError
+from rules.findings import Facts, Findings, Form, FormFinding, Measurement
+from vision.centreline import centre_line
+from vision.diameter import DiameterReading, measure_diameter
+from vision.finish import judge_finish
+from vision.form import Shape, judge_form, shape_of
+from vision.pieces import (
+    WORK_LONG_SIDE_PX,
+    foreground_by_surface,
+    foreground_by_table,
+    reduced,
+    reference_mask,
+    regions_from_foreground,
+)
+from vision.profiles import sample_profiles
+from vision.quality import judge_quality
+from vision.scale import detect_scale
+from vision.strands import StrandReading, bounded_by_bundle, read_strands
+from vision.surface import SurfaceModel, load_surface_model, surface_map, why_no_model
+from vision.types import (
+    Examination,
+    Float32Array,
+    FloatArray,
+    Photo,
+    PieceReading,
+    Problem,
+    Region,
+    Scale,
+    SurfaceMap,
+)
+from vision.white import WhiteEstimate, estimate_white
+
+CUT_END = "cut_end"
+"""Stated form of a photo that looks straight onto the cut end of a cable."""
+
+MAX_PIECES = 24
+"""More than this on one photo is a heap, or a table taken for pieces."""
+
+STRIP_ACROSS_PX = 120
+STRIP_ALONG = 40
+"""Grooves are read on a strip this many pixels wide and this many widths long."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Widths:
+    """Form and widths of one piece, with where they come from and what stood in the way."""
+
+    form: FormFinding
+    diameter: Measurement | None = None
+    strand_diameter: Measurement | None = None
+    lines_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2, 2)))
+    problems: tuple[Problem, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def examine(
+    photo: Photo, *, reference: str = "auto", form: str | None = None, facts: Facts | None = None
+) -> Examination:
+    """Return what can be told from one photo.
+
+    Args:
+        photo: The decoded photo.
+        reference: Key of the reference object, or ``auto``.
+        form: Form the person states (a :class:`rules.findings.Form` value or
+            ``cut_end``), None to let the photo tell.
+        facts: What else the person states; handed on with each piece.
+
+    Raises:
+        ContractError: ``form`` is not one of the known words.
+    """
+    stated = _stated_form(form)
+    problems: list[Problem] = []
+    scale = _scale(photo, reference, problems)
+    outlines = scale.outlines_px if scale is not None else ()
+    model = load_surface_model()
+    regions = _regions(photo, outlines, model, scale)
+    if not regions:
+        problems.append(
+            Problem(
+                code="no_piece",
+                text="No piece of metal stands out from the table.",
+                fix="Lay the piece on plain white paper, fill a third of the photo with it, "
+                "and keep its shadow short.",
+            )
+        )
+    white = estimate_white(photo, scale)
+    pieces = []
+    for region in regions[:MAX_PIECES]:
+        detail = _detail(photo, region, model, scale)
+        widths = _widths(photo, region, scale, stated, cut_end=form == CUT_END)
+        problems.extend(widths.problems)
+        pieces.append(_reading(photo, region, widths, white, detail, facts or Facts()))
+    _, gates = judge_quality(photo, region=regions[0] if regions else None, scale=scale)
+    problems.extend(gates)
+    return Examination(
+        photo=_with_note(photo, why_no_model()),
+        scale=scale,
+        pieces=tuple(pieces),
+        problems=tuple(_once(problems)),
+    )
+
+
+def _stated_form(form: str | None) -> Form | None:
+    if form is None:
+        return None
+    if form == CUT_END:
+        return Form.STRANDED
+    try:
+        return Form(form)
+    except ValueError:
+        known = ", ".join([*Form, CUT_END])
+        raise ContractError(f"{form!r} is not a form; known are {known}", where="form") from None
+
+
+def _scale(photo: Photo, reference: str, problems: list[Problem]) -> Scale | None:
+    try:
+        return detect_scale(photo, reference)
+    except PhotoError as fault:
+        problems.append(Problem(code=fault.code, text=fault.message, fix=fault.fix))
+        return None
+
+
+def _regions(
+    photo: Photo, outlines: Sequence[FloatArray], model: SurfaceModel | None, scale: Scale | None
+) -> tuple[Region, ...]:
+    small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
+    reference = reference_mask(small.shape[:2], outlines, factor)
+    foreground: Float32Array
+    if model is not None:
+        white = scale.white if scale is not None else None
+        overview = surface_map(photo, model=model, white=white)
+        foreground = foreground_by_surface(overview, small.shape[:2], reference)
+    else:
+        foreground = foreground_by_table(small, reference)
+    return regions_from_foreground(photo, foreground, factor)
+
+
+def _detail(
+    photo: Photo, region: Region, model: SurfaceModel | None, scale: Scale | None
+) -> SurfaceMap | None:
+    if model is None:
+        return None
+    white = scale.white if scale is not None else None
+    return surface_map(photo, model=model, box=region.box_px, white=white)
+
+
+def _widths(
+    photo: Photo, region: Region, scale: Scale | None, stated: Form | None, *, cut_end: bool
+) -> _Widths:
+    if cut_end:
+        return _cut_end_widths(photo, region, scale)
+    shape = shape_of(region)
+    reading: DiameterReading | None = None
+    if scale is not None and stated is not Form.SHEET:
+        reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE)
+    diameter = reading.diameter if reading is not None else None
+    strands = _strands(photo, region, shape, reading)
+    guessed_mm = diameter.value if diameter is not None else _rough_mm(shape.width_px, scale)
+    form = (
+        FormFinding.of(stated)
+        if stated is not None
+        else judge_form(
+            shape,
+            width_mm=guessed_mm,
+            groove_p=strands.groove_p if strands is not None else None,
+        )
+    )
+    if form.value in (Form.SHEET, Form.OTHER) and stated is None:
+        # A lump has no diameter; what the edges gave is the width of some part of it.
+        return _Widths(form=form)
+    return _Widths(
+        form=form,
+        diameter=diameter,
+        strand_diameter=_strand_diameter(form, diameter, strands),
+        lines_px=reading.lines_px if reading is not None else np.zeros((0, 2, 2)),
+        problems=(reading.problems if reading is not None else ())
+        + (strands.problems if strands is not None and form.value is Form.STRANDED else ()),
+    )
+
+
+def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
+    return width_px * scale.mm_per_px if scale is not None else None
+
+
+def _strands(
+    photo: Photo, region: Region, shape: Shape, reading: DiameterReading | None
+) -> StrandReading | None:
+    """Straighten the piece and read its surface for grooves."""
+    x, y, _, _ = region.box_px
+    step = max(1.0, shape.width_px / STRIP_ACROSS_PX)
+    line = centre_line(region.mask, offset_px=(x, y), step_px=step)
+    if line is None or line.length_px < 4 * line.radius_px:
+        return None
+    width_px = reading.width_px if reading is not None else 2 * line.radius_px
+    if not np.isfinite(width_px):
+        width_px = 2 * line.radius_px
+    longest = int(STRIP_ALONG * width_px / step)
+    spare = max(0, len(line.points_px) - longest) // 2
+    middle = slice(spare, spare + longest)
+    line = replace(
+        line,
+        points_px=line.points_px[middle],
+        tangents=line.tangents[middle],
+        radii_px=line.radii_px[middle],
+    )
+    strip = sample_profiles(photo, line, half_length_px=0.6 * width_px, step_px=step)
+    return read_strands(
+        np.nan_to_num(strip.profiles),
+        width_px=width_px / step,
+        bundle=reading.diameter if reading is not None else None,
+    )
+
+
+def _strand_diameter(
+    form: FormFinding, diameter: Measurement | None, strands: StrandReading | None
+) -> Measurement | None:
+    if form.value is Form.WIRE:
+        return diameter
+    if form.value is not Form.STRANDED or diameter is None:
+        return None
+    if strands is not None and strands.strand_diameter is not None:
+        return strands.strand_diameter
+    return bounded_by_bundle(diameter)
+
+
+def _cut_end_widths(photo: Photo, region: Region, scale: Scale | None) -> _Widths:
+    from vision.cut_end import measure_cut_end
+
+    form = FormFinding.of(Form.STRANDED)
+    if scale is None:
+        return _Widths(form=form)
+    try:
+        strand, ends = measure_cut_end(photo, region, scale)
+    except PhotoError as fault:
+        problem = Problem(code=fault.code, text=fault.message, fix=fault.fix)
+        return _Widths(form=form, problems=(problem,))
+    if ends.count == 1:
+        form = FormFinding.of(Form.WIRE)
+    half = ends.diameters_px[:, None] / 2 * np.array([[1.0, 0.0]])
+    lines = np.stack([ends.centres_px - half, ends.centres_px + half], axis=1)
+    return _Widths(
+        form=form,
+        diameter=strand if ends.count == 1 else None,
+        strand_diameter=strand,
+        lines_px=lines,
+        notes=(f"{ends.count} strand ends seen",),
+    )
+
+
+def _reading(
+    photo: Photo,
+    region: Region,
+    widths: _Widths,
+    white: WhiteEstimate,
+    detail: SurfaceMap | None,
+    facts: Facts,
+) -> PieceReading:
+    seen = judge_finish(photo, region, white=white, surface=detail)
+    return PieceReading(
+        region=region,
+        findings=Findings(
+            form=widths.form,
+            finish=seen.finish,
+            brass=seen.brass,
+            solder=seen.solder,
+            diameter=widths.diameter,
+            strand_diameter=widths.strand_diameter,
+            facts=facts,
+        ),
+        brass_boxes_px=seen.brass_boxes_px,
+        solder_boxes_px=seen.solder_boxes_px,
+        measured_lines_px=widths.lines_px,
+        notes=widths.notes + tuple(seen.notes),
+    )
+
+
+def _with_note(photo: Photo, note: str | None) -> Photo:
+    return photo if note is None else replace(photo, notes=(*photo.notes, note))
+
+
+def _once(problems: Iterable[Problem]) -> list[Problem]:
+    """Drop repeats: several pieces with one fault are one thing to mend."""
+    kept: dict[tuple[str, str], Problem] = {}
+    for problem in problems:
+        kept.setdefault((problem.code, problem.fix), problem)
+    return list(kept.values())
