@@ -1,0 +1,223 @@
+"""Photos with truth, decoded once and kept as bytes where the trainer can reach them.
+
+A folder holds ``NAME.jpg`` (or png), ``NAME.labels.png`` (the index of
+``vision.types.Surface`` for each pixel, at the photo's size or a fraction of it),
+``NAME.json`` and, where pieces are told apart, ``NAME.pieces.png``. A pixel's tarnish
+level comes from ``NAME.tarnish.png`` (0 to 254, 255 unknown) where there is one, else
+from its piece.
+"""
+
+from __future__ import annotations
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from vision.types import Surface
+
+CLASSES = len(Surface)
+UNKNOWN = 255
+POINTS = 48
+"""Places remembered for each class of a photo, to aim crops at."""
+
+BARE_COPPER = (Surface.BRIGHT, Surface.TARNISHED)
+"""Classes that have a tarnish level."""
+
+_ORDER = list(Surface)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Truth:
+    """One photo and what is on it.
+
+    Attributes:
+        name: File name without its ending.
+        rgb: ``(h, w, 3)`` uint8.
+        labels: ``(h, w)`` uint8, index of the class, 255 unknown.
+        tarnish: ``(h, w)`` uint8, level times 254, 255 unknown.
+        pieces: ``(h, w)`` uint8, number of the piece, 0 none; None where not told.
+        facts: The truth file, empty where there is none.
+    """
+
+    name: str
+    rgb: NDArray[np.uint8]
+    labels: NDArray[np.uint8]
+    tarnish: NDArray[np.uint8]
+    pieces: NDArray[np.uint8] | None
+    facts: dict[str, Any]
+
+    @property
+    def white(self) -> NDArray[np.float64] | None:
+        """Linear light of a matte white in the photo, where the truth tells it."""
+        told = self.facts.get("white_linear")
+        return None if told is None else np.asarray(told, dtype=np.float64)
+
+    @property
+    def light(self) -> str:
+        """Name of the light, without its details."""
+        told = self.facts.get("light", "unknown")
+        if isinstance(told, dict):
+            told = told.get("name") or told.get("kind") or "unknown"
+        return str(told)
+
+
+def names_in(folder: Path) -> list[Path]:
+    """Return the photos of a folder that have labels, by name.
+
+    Raises:
+        FileNotFoundError: There are none.
+    """
+    photos = sorted(
+        p
+        for p in folder.iterdir()
+        if p.suffix in {".jpg", ".jpeg", ".png"} and (folder / f"{p.stem}.labels.png").exists()
+    )
+    if not photos:
+        raise FileNotFoundError(f"no photo with labels in {folder}")
+    return photos
+
+
+def read_truth(photo: Path, *, long_side_px: int | None = None) -> Truth:
+    """Read one photo and its truth, reduced so that its longer side is no longer than asked."""
+    bgr = cv2.imread(str(photo), cv2.IMREAD_COLOR)
+    labels = cv2.imread(str(photo.with_name(f"{photo.stem}.labels.png")), cv2.IMREAD_UNCHANGED)
+    if bgr is None or labels is None:
+        raise ValueError(f"{photo} or its labels can't be read")
+    size = (bgr.shape[1], bgr.shape[0])
+    if long_side_px is not None and max(size) > long_side_px:
+        share = long_side_px / max(size)
+        size = (round(size[0] * share), round(size[1] * share))
+        bgr = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
+    rgb = np.ascontiguousarray(bgr[..., ::-1])
+    told = photo.with_name(f"{photo.stem}.json")
+    facts = json.loads(told.read_text(encoding="utf-8")) if told.exists() else {}
+    labels = _fitted(labels, size)
+    labels[labels >= CLASSES] = UNKNOWN
+    pieces_file = photo.with_name(f"{photo.stem}.pieces.png")
+    pieces = None
+    if pieces_file.exists():
+        pieces = _fitted(cv2.imread(str(pieces_file), cv2.IMREAD_UNCHANGED), size)
+    return Truth(
+        name=photo.stem,
+        rgb=rgb,
+        labels=labels,
+        tarnish=_tarnish(photo, size, labels, pieces, facts),
+        pieces=pieces,
+        facts=facts,
+    )
+
+
+def _fitted(plane: NDArray[Any], size: tuple[int, int]) -> NDArray[np.uint8]:
+    if plane.ndim == 3:
+        plane = plane[..., 0]
+    if (plane.shape[1], plane.shape[0]) != size:
+        plane = cv2.resize(plane, size, interpolation=cv2.INTER_NEAREST_EXACT)
+    return plane.astype(np.uint8)
+
+
+def _tarnish(
+    photo: Path,
+    size: tuple[int, int],
+    labels: NDArray[np.uint8],
+    pieces: NDArray[np.uint8] | None,
+    facts: dict[str, Any],
+) -> NDArray[np.uint8]:
+    level = np.full_like(labels, UNKNOWN)
+    file = photo.with_name(f"{photo.stem}.tarnish.png")
+    if file.exists():
+        level = _fitted(cv2.imread(str(file), cv2.IMREAD_UNCHANGED), size)
+    elif pieces is not None:
+        for piece in facts.get("pieces", []):
+            told = piece.get("tarnish_level")
+            if told is not None:
+                level[pieces == piece["id"]] = round(254 * float(np.clip(told, 0, 1)))
+    bare = np.isin(labels, [_ORDER.index(c) for c in BARE_COPPER])
+    level[~bare] = UNKNOWN
+    return level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Store:
+    """A folder of photos as one tensor of bytes.
+
+    Attributes:
+        planes: ``(n, 5, h, w)`` uint8: red, green, blue, label, tarnish.
+        size: ``(n, 2)`` int64: height and width in use.
+        white: ``(n, 3)`` float32, linear; NaN where not told.
+        points: ``(n, classes, POINTS, 2)`` int16, y and x of pixels of each class.
+        has: ``(n, classes)`` bool, whether the photo shows the class.
+        truths: Names and truth files, in the same order.
+    """
+
+    planes: Tensor
+    size: Tensor
+    white: Tensor
+    points: Tensor
+    has: Tensor
+    truths: list[dict[str, Any]]
+
+    def __len__(self) -> int:
+        return len(self.truths)
+
+
+def read_store(
+    folder: Path, *, long_side_px: int, seed: int, workers: int, limit: int | None = None
+) -> Store:
+    """Decode a folder into memory; portrait photos are laid on their side."""
+    photos = names_in(folder)[:limit]
+    with ThreadPoolExecutor(workers) as pool:
+        first = _landscape(read_truth(photos[0], long_side_px=long_side_px))
+        height = max(first.labels.shape[0], round(0.75 * long_side_px))
+        planes = torch.full((len(photos), 5, height, long_side_px), UNKNOWN, dtype=torch.uint8)
+        size = torch.zeros((len(photos), 2), dtype=torch.int64)
+        white = torch.full((len(photos), 3), float("nan"))
+        points = torch.zeros((len(photos), CLASSES, POINTS, 2), dtype=torch.int16)
+        has = torch.zeros((len(photos), CLASSES), dtype=torch.bool)
+        truths: list[dict[str, Any]] = [{} for _ in photos]
+
+        def fill(i: int) -> None:
+            truth = _landscape(read_truth(photos[i], long_side_px=long_side_px))
+            h, w = truth.labels.shape
+            if h > height:  # squarer than the canvas
+                smaller = int(max(h, w) * height / h)
+                truth = _landscape(read_truth(photos[i], long_side_px=smaller))
+                h, w = truth.labels.shape
+            planes[i, :3, :h, :w] = torch.from_numpy(truth.rgb.transpose(2, 0, 1).copy())
+            planes[i, 3, :h, :w] = torch.from_numpy(truth.labels)
+            planes[i, 4, :h, :w] = torch.from_numpy(truth.tarnish)
+            size[i] = torch.tensor([h, w])
+            if truth.white is not None:
+                white[i] = torch.from_numpy(truth.white)
+            rng = np.random.default_rng([seed, i])
+            for c in range(CLASSES):
+                flat = np.flatnonzero(truth.labels == c)
+                if len(flat):
+                    chosen = rng.choice(flat, POINTS)
+                    yx = np.stack([chosen // w, chosen % w], axis=1)
+                    points[i, c] = torch.from_numpy(yx.astype(np.int16))
+                    has[i, c] = True
+            truths[i] = {"name": truth.name, "light": truth.light, "facts": truth.facts}
+
+        list(pool.map(fill, range(len(photos))))
+    return Store(planes=planes, size=size, white=white, points=points, has=has, truths=truths)
+
+
+def _landscape(truth: Truth) -> Truth:
+    if truth.labels.shape[0] <= truth.labels.shape[1]:
+        return truth
+    return Truth(
+        name=truth.name,
+        rgb=np.ascontiguousarray(np.rot90(truth.rgb)),
+        labels=np.ascontiguousarray(np.rot90(truth.labels)),
+        tarnish=np.ascontiguousarray(np.rot90(truth.tarnish)),
+        pieces=None if truth.pieces is None else np.ascontiguousarray(np.rot90(truth.pieces)),
+        facts=truth.facts,
+    )
