@@ -1,0 +1,455 @@
+"""What finish has the piece: bright, tarnished, green, coated or tinned?
+
+Each pixel's look (``vision/appearance.py``) goes through class constants fitted on
+physics (``models/recipe/colour_families.py``): copper under films and browns, greens,
+coats, grey metals, brass. The white's doubt is carried through by looking at every
+pixel under several possible whites. A trained network's surface map, where there is
+one, leads; physics corrects it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.errors import ContractError
+from rules.findings import Finish, FinishFinding, Flag, Measurement, Unit
+from vision.appearance import (
+    FEATURES,
+    SHIFTED_BY_BG,
+    SHIFTED_BY_LEVEL,
+    SHIFTED_BY_RG,
+    WorkCopy,
+    pixel_features,
+    work_copy,
+)
+from vision.flags import Part, PartScene, find_brass, find_solder
+from vision.types import Float32Array, FloatArray, Mask, Photo, Region, Surface, SurfaceMap
+from vision.white import WhiteEstimate, WhiteOrigin
+
+BRIGHT, TARNISHED, GREEN, COATED, GREY, BRASS = range(6)
+"""Classes of the constants, in their order."""
+
+MAX_SAMPLES = 5000
+"""Pixels looked at closely; more only repeat their neighbours."""
+
+FEWEST_VALID = 12
+"""With fewer usable pixels nothing is said about the finish but its prior."""
+
+PRIOR_SHARES = {
+    Finish.BRIGHT: 0.30, Finish.TARNISHED: 0.35, Finish.GREEN: 0.08,
+    Finish.COATED: 0.17, Finish.TINNED: 0.10,
+}  # fmt: skip
+"""What a piece of scrap copper is when it can't be seen (common practice, no source)."""
+
+U_UNSEEN = 0.35
+"""Doubt of a share of an unseen piece: nearly that of all or nothing."""
+
+FITTED_U_CHROMA = 0.025
+FITTED_U_LEVEL = 0.12
+"""White errors that the constants were fitted with (models/recipe/colour_families.py):
+only doubt beyond them is added."""
+
+TOGETHER = 0.35
+"""How much of a pixel's class doubt is common to the whole piece; the rest averages out."""
+
+UNSEEN_PART = 0.15
+"""Doubt of a share for the part of the piece that was clipped or dark."""
+
+U_HIDDEN_LEVEL = 0.3
+"""Doubt of the tarnish level of bare metal that is not in sight: nearly 0 to 1."""
+
+U_MODEL = 0.02
+"""Doubt of a share that no averaging removes: the outline's own error."""
+
+NETWORK_WEIGHT = 0.8
+PHYSICS_WEIGHT = 0.3
+"""Weights of log probabilities where a network's map is given: it saw texture and
+shape, and it and physics look at the same pixels, so the weights add up to about 1."""
+
+OVER_PART = 0.5
+"""Parts at least this likely are taken out of the shares of the copper."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FinishReading:
+    """What the surface of one piece tells.
+
+    Attributes:
+        finish: Shares and tarnish level for the rules.
+        brass: Brass on the piece.
+        solder: Solder on the piece.
+        brass_boxes_px: Boxes of likely brass in the photo, ``(x, y, w, h)``.
+        solder_boxes_px: Boxes of likely solder.
+        class_map: ``(h, w)`` uint8, index into :class:`vision.types.Surface`, TABLE
+            outside the piece; over ``class_map_box_px`` of the photo.
+        class_map_box_px: ``(x, y, w, h)`` of the map in the photo.
+        notes: What a person should know.
+        form_hints: Numbers that may help to tell the form: ``other_metal``, the share
+            of grey metal and brass.
+    """
+
+    finish: FinishFinding
+    brass: Flag
+    solder: Flag
+    brass_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
+    solder_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
+    class_map: NDArray[np.uint8]
+    class_map_box_px: tuple[int, int, int, int]
+    notes: tuple[str, ...] = ()
+    form_hints: Mapping[str, float] = field(default_factory=dict)
+
+
+@lru_cache(maxsize=1)
+def _constants() -> dict[str, Float32Array]:
+    with files("vision").joinpath("data/colour_families.npz").open("rb") as file:
+        loaded = np.load(file)
+        data = {name: loaded[name] for name in loaded.files}
+    if tuple(data.pop("features")) != FEATURES:
+        raise ContractError("constants belong to other features", where="colour_families.npz")
+    data.pop("classes")
+    return data
+
+
+def class_probabilities(features: Float32Array) -> tuple[Float32Array, Float32Array]:
+    """Return class probabilities ``(n, 6)`` and tarnish levels ``(n,)`` of pixels.
+
+    Classes: bright, tarnished, green, coated, grey metal, brass.
+    """
+    c = _constants()
+    z = (np.clip(features, c["low"], c["high"]) - c["mean"]) / c["std"]
+    out = np.tanh(z @ c["w1"] + c["b1"]) @ c["w2"] + c["b2"]
+    logits = out[:, :6] / c["temperature"]
+    e = np.exp(logits - logits.max(axis=1, keepdims=True))
+    return (
+        np.asarray(e / e.sum(axis=1, keepdims=True), dtype=np.float32),
+        np.asarray(np.clip(out[:, 6], 0, 1), dtype=np.float32),
+    )
+
+
+def judge_finish(
+    photo: Photo, region: Region, *, white: WhiteEstimate, surface: SurfaceMap | None = None
+) -> FinishReading:
+    """Return finish, tarnish and flags of one piece.
+
+    Args:
+        photo: The photo.
+        region: The piece.
+        white: The light; its doubt widens the answer.
+        surface: Class probabilities of a trained network, which then lead.
+    """
+    work = work_copy(photo.rgb, region.mask, region.box_px)
+    if work.valid.sum() < FEWEST_VALID:
+        return _unseen(work)
+    at = _sampled(work.valid)
+    features = pixel_features(work, white.rgb, at=at)
+    under = [class_probabilities(shifted) for shifted in _other_whites(features, white)]
+    p_pixel = np.mean([p for p, _ in under], axis=0)
+    planes = _smooth(p_pixel, at, work)
+    solder_of_grey = None
+    if surface is not None:
+        planes, solder_of_grey = _with_network(planes, surface, work)
+    scene = PartScene(
+        mask=work.mask,
+        brass=planes[..., BRASS],
+        grey=planes[..., GREY],
+        log_rg=_spread(features[:, FEATURES.index("log_rg")], at, work),
+        log_bg=_spread(features[:, FEATURES.index("log_bg")], at, work),
+        width_px=work.width_px,
+        solder_of_grey=solder_of_grey,
+    )
+    brass, brass_parts = find_brass(scene)
+    solder, solder_parts = find_solder(scene)
+    shares, own = _shares(planes, work.mask, brass_parts, solder_parts)
+    finish = _finding(shares, own, planes, work, under, surface)
+    likely_brass = [part for part in brass_parts if part.p >= OVER_PART]
+    likely_solder = [part for part in solder_parts if part.p >= OVER_PART]
+    other = float(planes[work.mask][:, [GREY, BRASS]].sum(axis=1).mean())
+    return FinishReading(
+        finish=finish,
+        brass=brass,
+        solder=solder,
+        brass_boxes_px=tuple(_box(part.mask, work, photo) for part in likely_brass),
+        solder_boxes_px=tuple(_box(part.mask, work, photo) for part in likely_solder),
+        class_map=_class_map(planes, work.mask, likely_brass, likely_solder),
+        class_map_box_px=_map_box(work),
+        notes=_notes(work, white),
+        form_hints={"other_metal": other},
+    )
+
+
+def _sampled(valid: Mask) -> Mask:
+    """Return every n-th valid pixel of a grid, at most about ``MAX_SAMPLES``."""
+    step = int(np.ceil((valid.sum() / MAX_SAMPLES) ** 0.5))
+    if step <= 1:
+        return valid
+    grid = np.zeros_like(valid)
+    grid[step // 2 :: step, step // 2 :: step] = True
+    sampled: Mask = grid & valid
+    return sampled if sampled.sum() >= FEWEST_VALID else valid
+
+
+def _other_whites(features: Float32Array, white: WhiteEstimate) -> list[Float32Array]:
+    """Return the features under seven whites whose spread is the white's doubt.
+
+    The spherical cubature points of a normal of three independent parts (red/green,
+    blue/green, level): plus and minus sqrt(3) deviations on each axis, equal weights;
+    with no doubt to add, the features alone.
+    """
+    u = max(white.u**2 - FITTED_U_CHROMA**2, 0.0) ** 0.5
+    u_level = max(white.u_level**2 - FITTED_U_LEVEL**2, 0.0) ** 0.5
+    shifts: list[Float32Array] = []
+    for names, sigma in ((SHIFTED_BY_RG, u), (SHIFTED_BY_BG, u), (SHIFTED_BY_LEVEL, u_level)):
+        if sigma < 0.01:
+            continue
+        columns = [FEATURES.index(name) for name in names]
+        for sign in (-1.0, 1.0):
+            shift = np.zeros(len(FEATURES), np.float32)
+            shift[columns] = sign * 3**0.5 * sigma
+            shifts.append(shift)
+    if not shifts:
+        return [features]
+    return [features + shift for shift in shifts]
+
+
+def _window(work: WorkCopy, at: Mask) -> int:
+    """Return the side of the smoothing window: a good half width, several samples."""
+    spacing = (work.valid.sum() / max(int(at.sum()), 1)) ** 0.5
+    return int(max(3, round(0.7 * work.width_px), round(3 * spacing))) | 1
+
+
+def _fill(plane: Float32Array, weight: Float32Array, side: int) -> Float32Array:
+    """Return a plane averaged over its known pixels, reaching out where none is near."""
+    out = np.zeros_like(plane)
+    known = np.zeros(weight.shape, dtype=bool)
+    while True:
+        n = cv2.boxFilter(weight, -1, (side, side), normalize=False, borderType=cv2.BORDER_CONSTANT)
+        total = cv2.boxFilter(
+            plane, -1, (side, side), normalize=False, borderType=cv2.BORDER_CONSTANT
+        )
+        fresh = (n > 0.5) & ~known
+        out[fresh] = total[fresh] / (n[fresh] if plane.ndim == 2 else n[fresh][:, None])
+        known |= fresh
+        if side > max(weight.shape) or known.all():
+            return out
+        side = 3 * side | 1
+
+
+def _spread(values: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
+    """Return sampled values as a plane over the whole working copy, barely smoothed."""
+    plane, weight = np.zeros(at.shape, np.float32), at.astype(np.float32)
+    plane[at] = values
+    spacing = (work.valid.sum() / max(int(at.sum()), 1)) ** 0.5
+    return _fill(plane, weight, round(1.5 * spacing) | 1)
+
+
+def _smooth(p: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
+    """Return ``(h, w, 6)`` probabilities, each the geometric mean around its pixel."""
+    logs = np.zeros((*at.shape, 6), np.float32)
+    logs[at] = np.log(np.maximum(p, 1e-4))
+    mean = _fill(logs, at.astype(np.float32), _window(work, at))
+    e = np.exp(mean - mean.max(axis=-1, keepdims=True))
+    return np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
+
+
+def _with_network(
+    planes: Float32Array, surface: SurfaceMap, work: WorkCopy
+) -> tuple[Float32Array, Float32Array]:
+    """Return probabilities led by the network, and its share of solder among grey metals."""
+    seen = _resampled(surface.p, surface.box_px, work)
+    index = {name: i for i, name in enumerate(Surface)}
+    grey = seen[[index[s] for s in (Surface.TINNED, Surface.SOLDER, Surface.OTHER_METAL)]].sum(0)
+    net = np.stack(
+        [
+            seen[index[Surface.BRIGHT]], seen[index[Surface.TARNISHED]], seen[index[Surface.GREEN]],
+            seen[index[Surface.COATED]], grey, seen[index[Surface.BRASS]],
+        ],
+        axis=-1,
+    )  # fmt: skip
+    logs = NETWORK_WEIGHT * np.log(np.maximum(net, 1e-3))
+    logs += PHYSICS_WEIGHT * np.log(np.maximum(planes, 1e-3))
+    e = np.exp(logs - logs.max(axis=-1, keepdims=True))
+    together = np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
+    solder = seen[index[Surface.SOLDER]] / np.maximum(grey, 1e-3)
+    return together, np.asarray(np.clip(solder, 0, 1), dtype=np.float32)
+
+
+def _resampled(
+    planes: Float32Array, box_px: tuple[int, int, int, int], work: WorkCopy
+) -> Float32Array:
+    """Return planes ``(c, h, w)`` over ``box_px`` of the photo on the working copy's grid."""
+    x, y, w, h = box_px
+    scale_x, scale_y = planes.shape[2] / w, planes.shape[1] / h
+    rows, columns = work.mask.shape
+    # Pixel centres: working pixel -> photo pixel -> map pixel.
+    px = (np.arange(columns, dtype=np.float32) + 0.5) * work.factor - 0.5 + work.origin_px[0]
+    py = (np.arange(rows, dtype=np.float32) + 0.5) * work.factor - 0.5 + work.origin_px[1]
+    mx = np.repeat(((px - x + 0.5) * scale_x - 0.5)[None], rows, axis=0).astype(np.float32)
+    my = np.repeat(((py - y + 0.5) * scale_y - 0.5)[:, None], columns, axis=1).astype(np.float32)
+    return np.stack(
+        [
+            cv2.remap(plane, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            for plane in np.ascontiguousarray(planes)
+        ]
+    )
+
+
+def _shares(
+    planes: Float32Array, mask: Mask, brass: tuple[Part, ...], solder: tuple[Part, ...]
+) -> tuple[FloatArray, Float32Array]:
+    """Return the five shares and the per-pixel ``(n, 5)`` they are the mean of.
+
+    Likely brass and solder parts are not finish of the copper and are left out. What
+    looks like brass or tin elsewhere, but is unlikely to be, is a film: tarnish.
+    """
+    five = planes[..., :5].copy()
+    five[..., TARNISHED] += planes[..., BRASS]
+    left = mask.copy()
+    for part in (*brass, *solder):
+        if part.p >= OVER_PART:
+            left &= ~part.mask
+    if left.sum() < 0.02 * mask.sum():
+        left = mask
+    pixels = five[left]
+    pixels = pixels / pixels.sum(axis=1, keepdims=True)
+    return np.asarray(pixels.mean(axis=0), dtype=np.float64), pixels
+
+
+def _finding(
+    shares: FloatArray,
+    pixels: Float32Array,
+    planes: Float32Array,
+    work: WorkCopy,
+    under: list[tuple[Float32Array, Float32Array]],
+    surface: SurfaceMap | None,
+) -> FinishFinding:
+    """Return shares and tarnish level with their uncertainties.
+
+    Parts of a share's variance: the white (spread of the shares under other whites,
+    none of it where a network leads), the class doubt that all pixels have in common,
+    what averages out over independent patches, and what could not be seen.
+    """
+    by_white = []
+    for p, _ in under:
+        five = p[:, :5].copy()
+        five[:, TARNISHED] += p[:, BRASS]
+        by_white.append(five.mean(axis=0) / five.mean(axis=0).sum())
+    # Each axis holds two of the points; the spread along all axes adds up.
+    axes = len(under) / 2
+    white = np.var(by_white, axis=0) * max(axes, 1.0)
+    if surface is not None:
+        white = white * PHYSICS_WEIGHT**2
+    doubt = (pixels * (1 - pixels)).mean(axis=0)
+    patches = max(1.0, float(work.mask.sum()) / (2 * work.width_px) ** 2)
+    within = pixels.var(axis=0) / patches
+    seen = float(work.valid.sum() / max(int(work.mask.sum()), 1))
+    unseen = UNSEEN_PART * (1 - seen)
+    variance = white + TOGETHER * doubt + (1 - TOGETHER) * doubt / patches + within
+    u = np.sqrt(variance + unseen**2 + U_MODEL**2)
+
+    level, u_level = _tarnish_level(planes, work, under, surface)
+    return FinishFinding(
+        shares={f: float(s) for f, s in zip(Finish, shares, strict=True)},
+        u={f: float(min(v, 0.5)) for f, v in zip(Finish, u, strict=True)},
+        tarnish_level=Measurement(
+            value=level,
+            u=u_level,
+            unit=Unit.ONE,
+            low95=max(0.0, level - 1.96 * u_level),
+            high95=min(1.0, level + 1.96 * u_level),
+        ),
+    )
+
+
+def _tarnish_level(
+    planes: Float32Array,
+    work: WorkCopy,
+    under: list[tuple[Float32Array, Float32Array]],
+    surface: SurfaceMap | None,
+) -> tuple[float, float]:
+    """Return the tarnish level of the bare part and its standard uncertainty."""
+    means = []
+    for p, level in under:
+        bare = p[:, BRIGHT] + p[:, TARNISHED] + 1e-3
+        means.append(float((level * bare).sum() / bare.sum()))
+    value = float(np.clip(np.mean(means), 0, 1))
+    axes = max(len(under) / 2, 1.0)
+    weight = planes[work.mask][:, [BRIGHT, TARNISHED]].sum(axis=1)
+    bare_share = float(weight.mean())
+    # Where little bare metal is in sight, its level is hardly known.
+    hidden = U_HIDDEN_LEVEL * (1 - min(bare_share, 1.0))
+    u = float(np.sqrt(np.var(means) * axes + float(_constants()["u_level"]) ** 2 + hidden**2))
+    if surface is not None and bare_share > 0.05:
+        seen = _resampled(surface.tarnish_level[None], surface.box_px, work)[0][work.mask]
+        net = float((seen * weight).sum() / weight.sum())
+        value = float(np.clip((1 - PHYSICS_WEIGHT) * net + PHYSICS_WEIGHT * value, 0, 1))
+        u *= 1 - PHYSICS_WEIGHT
+    return value, u
+
+
+def _class_map(
+    planes: Float32Array, mask: Mask, brass: list[Part], solder: list[Part]
+) -> NDArray[np.uint8]:
+    order = list(Surface)
+    names = (
+        Surface.BRIGHT, Surface.TARNISHED, Surface.GREEN,
+        Surface.COATED, Surface.TINNED, Surface.TARNISHED,
+    )  # fmt: skip
+    lookup = np.array([order.index(name) for name in names], np.uint8)
+    out = np.where(mask, lookup[planes.argmax(axis=-1)], np.uint8(order.index(Surface.TABLE)))
+    for parts, name in ((brass, Surface.BRASS), (solder, Surface.SOLDER)):
+        for part in parts:
+            out[part.mask] = order.index(name)
+    return np.asarray(out, dtype=np.uint8)
+
+
+def _map_box(work: WorkCopy) -> tuple[int, int, int, int]:
+    h, w = work.mask.shape
+    return (*work.origin_px, round(w * work.factor), round(h * work.factor))
+
+
+def _box(part: Mask, work: WorkCopy, photo: Photo) -> tuple[int, int, int, int]:
+    rows, columns = np.nonzero(part)
+    left = int(columns.min() * work.factor) + work.origin_px[0]
+    top = int(rows.min() * work.factor) + work.origin_px[1]
+    right = int(np.ceil((columns.max() + 1) * work.factor)) + work.origin_px[0]
+    bottom = int(np.ceil((rows.max() + 1) * work.factor)) + work.origin_px[1]
+    right, bottom = min(right, photo.width_px), min(bottom, photo.height_px)
+    return left, top, right - left, bottom - top
+
+
+def _notes(work: WorkCopy, white: WhiteEstimate) -> tuple[str, ...]:
+    notes = []
+    if white.origin is WhiteOrigin.SCENE:
+        notes.append("the light's colour is a guess from the scene: no white in view")
+    seen = work.valid.sum() / max(int(work.mask.sum()), 1)
+    if seen < 0.6:
+        notes.append(
+            f"{100 * (1 - seen):.0f} % of the piece is too bright or too dark to judge its colour"
+        )
+    return tuple(notes)
+
+
+def _unseen(work: WorkCopy) -> FinishReading:
+    """Return the answer for a piece without a usable pixel: the prior, with wide doubt."""
+    order = list(Surface)
+    return FinishReading(
+        finish=FinishFinding(
+            shares=dict(PRIOR_SHARES),
+            u=dict.fromkeys(Finish, U_UNSEEN),
+            tarnish_level=Measurement(value=0.4, u=0.3, unit=Unit.ONE, low95=0.0, high95=1.0),
+        ),
+        brass=Flag(p=0.1),
+        solder=Flag(p=0.1),
+        class_map=np.where(work.mask, np.uint8(order.index(Surface.TARNISHED)), np.uint8(0)).astype(
+            np.uint8
+        ),
+        class_map_box_px=_map_box(work),
+        notes=("the piece is clipped or dark all over: its finish can't be seen",),
+    )

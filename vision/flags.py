@@ -1,0 +1,264 @@
+"""Is there brass or solder on the piece?
+
+Colour alone can't say: an even film of 60 to 65 nm on pure copper has the colour of
+red brass, and one of 35 to 40 nm that of tin (``vision/film.py``). What tells them
+apart is where and how the colour lies. A fitting is a compact part, mostly at an
+end, often wider than the tube, and meets the copper in a sharp line; a film fades
+through its neighbours in Newton's order. Solder sits at joints; tin covers a whole
+wire or its end evenly.
+
+The weights below are set by hand from that reasoning (common practice, no source)
+and add up in log-odds; the colour evidence comes from ``vision/finish.py``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rules.findings import Flag
+from vision.types import Float32Array, Mask
+
+PART_FROM_P = 0.5
+"""A pixel belongs to a suspected part from this probability on."""
+
+SMALLEST_PART_WIDTHS2 = 0.4
+"""A part covers at least so many squares of the piece's narrow width, or it is noise."""
+
+WHOLE_FROM_SHARE = 0.6
+"""Grey over more than this of the piece is its own finish (tinned), not a spot of solder."""
+
+SHARP_WEIGHT = 2.0
+"""Log-odds for a boundary that jumps at once, against one that fades."""
+
+WIDER_WEIGHT = 1.0
+NARROWER_WEIGHT = -0.4
+"""Log-odds for a part wider (a fitting, a blob) or narrower than the rest."""
+
+AT_END_BRASS_WEIGHT = 0.5
+BETWEEN_SOLDER_WEIGHT = 0.7
+AT_END_SOLDER_WEIGHT = -0.5
+"""Log-odds of place: fittings at ends; solder between two parts, tinning at ends."""
+
+FILM_WEIGHT = -2.5
+"""Log-odds where the surroundings show film colours (purple, claret, blue)."""
+
+PRIOR_BRASS = -0.6
+PRIOR_SOLDER = -0.4
+"""Log-odds before the shape is seen: most scrap pieces have neither."""
+
+SURE = 4.5
+"""No sum of hand-set weights is trusted beyond these log-odds (p 0.989)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartScene:
+    """What the search for parts sees, all ``(h, w)`` on the working copy.
+
+    Attributes:
+        mask: The piece.
+        brass: Probability of brass colour, smoothed.
+        grey: Probability of a grey metal, smoothed.
+        log_rg: Logarithm of red over green relative to white.
+        log_bg: Logarithm of blue over green relative to white.
+        solder_of_grey: Share of solder in the grey metal by a trained network, None
+            without one.
+        width_px: Narrow width of the piece, working pixels.
+    """
+
+    mask: Mask
+    brass: Float32Array
+    grey: Float32Array
+    log_rg: Float32Array
+    log_bg: Float32Array
+    width_px: float
+    solder_of_grey: Float32Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """One suspected part: where, how large a share of the piece, how likely."""
+
+    mask: Mask
+    share: float
+    p: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """How a part lies on its piece.
+
+    Attributes:
+        share: Area over the area of the piece.
+        sharp: 0 where its colour fades into the piece's, 1 where it jumps; None
+            without a neighbour.
+        width_ratio: Its width over the rest's.
+        pieces_left: In how many parts the rest falls without it; 0: nothing is left.
+        films: Share of its surroundings in film colours.
+    """
+
+    share: float
+    sharp: float | None
+    width_ratio: float
+    pieces_left: int
+    films: float
+
+
+def find_brass(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
+    """Return how likely there is brass on the piece, and its parts."""
+    parts = []
+    for mask in _components(scene, scene.brass):
+        shape = measure_shape(scene, mask)
+        p = brass_probability(float(scene.brass[mask].mean()), shape)
+        parts.append(Part(mask=mask, share=shape.share, p=p))
+    return _flag(parts, scene.brass[scene.mask])
+
+
+def find_solder(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
+    """Return how likely there is solder on the piece, and its parts."""
+    parts = []
+    for mask in _components(scene, scene.grey):
+        shape = measure_shape(scene, mask)
+        seen = None
+        if scene.solder_of_grey is not None:
+            seen = float(scene.solder_of_grey[mask].mean())
+        p = solder_probability(float(scene.grey[mask].mean()), shape, seen=seen)
+        parts.append(Part(mask=mask, share=shape.share, p=p))
+    evidence = scene.grey
+    if scene.solder_of_grey is not None:
+        evidence = scene.grey * scene.solder_of_grey
+    return _flag(parts, evidence[scene.mask])
+
+
+def brass_probability(p_colour: float, shape: Shape) -> float:
+    """Return how likely a part of brass colour is brass, from its shape and place."""
+    if shape.pieces_left == 0:
+        # The whole piece: nothing to compare with but the colour.
+        return _sigmoid(_logit(p_colour))
+    score = _logit(p_colour) + PRIOR_BRASS + _shape_score(shape)
+    if shape.pieces_left == 1:
+        score += AT_END_BRASS_WEIGHT
+    return _sigmoid(score)
+
+
+def solder_probability(p_colour: float, shape: Shape, *, seen: float | None = None) -> float:
+    """Return how likely a grey part is solder, and not tinning or a silver film.
+
+    Args:
+        p_colour: How likely the part is a grey metal.
+        shape: How it lies on the piece.
+        seen: Share of solder among grey metals by a trained network, if there is one.
+    """
+    whole = shape.pieces_left == 0 or shape.share > WHOLE_FROM_SHARE
+    if seen is not None:
+        # The network saw solder and tinning apart; the shape only corrects it.
+        return _sigmoid(_logit(p_colour * seen) + (-0.5 if whole else 0.4 * _shape_score(shape)))
+    if whole:
+        return 0.08 * p_colour
+    score = _logit(p_colour) + PRIOR_SOLDER + _shape_score(shape)
+    score += BETWEEN_SOLDER_WEIGHT if shape.pieces_left > 1 else AT_END_SOLDER_WEIGHT
+    return _sigmoid(score)
+
+
+def _shape_score(shape: Shape) -> float:
+    score = FILM_WEIGHT * shape.films
+    if shape.sharp is not None:
+        score += SHARP_WEIGHT * (shape.sharp - 0.6)
+    if shape.width_ratio > 1.12:
+        score += WIDER_WEIGHT
+    elif shape.width_ratio < 0.85:
+        score += NARROWER_WEIGHT
+    return score
+
+
+def measure_shape(scene: PartScene, part: Mask) -> Shape:
+    """Return how a part lies on its piece."""
+    area = int(scene.mask.sum())
+    share = float(part.sum() / max(area, 1))
+    rest = scene.mask & ~part
+    depth = cv2.distanceTransform(np.pad(scene.mask.astype(np.uint8), 1), cv2.DIST_L2, 3)
+    depth = depth[1:-1, 1:-1]
+    width_ratio = 1.0
+    if rest.sum() > 0.1 * area:
+        width_ratio = float(np.percentile(depth[part], 90) / np.percentile(depth[rest], 90))
+    count, _, stats, _ = cv2.connectedComponentsWithStats(rest.astype(np.uint8), connectivity=8)
+    left = int((stats[1:count, cv2.CC_STAT_AREA] > 0.05 * area).sum())
+    near_out = _ring(part, 1, 3) & scene.mask
+    far_out = _ring(part, 4, 9) & scene.mask
+    films = 0.0
+    if near_out.any():
+        around = (near_out | far_out) & scene.mask
+        purple = (scene.log_rg > 0.12) & (scene.log_bg > 0.05)
+        blue = (scene.log_bg > 0.15) & (scene.log_rg < 0.1)
+        films = float(np.clip(3 * (purple | blue)[around].mean(), 0, 1))
+    return Shape(
+        share=share,
+        sharp=_sharpness(scene, part, near_out, far_out),
+        width_ratio=width_ratio,
+        pieces_left=left,
+        films=films,
+    )
+
+
+def _sharpness(scene: PartScene, part: Mask, near_out: Mask, far_out: Mask) -> float | None:
+    """Return the colour step over 3 pixels at the edge over the step from deep to far."""
+    inverse = ~part
+    near_in = part & (_ring(inverse, 1, 3))
+    deep = part & ~_ring(inverse, 0, 3)
+    if near_out.sum() < 4 or far_out.sum() < 4 or near_in.sum() < 4:
+        return None
+    if deep.sum() < 4:
+        deep = part
+
+    def colour(where: Mask) -> Float32Array:
+        return np.array(
+            [np.median(scene.log_rg[where]), np.median(scene.log_bg[where])], np.float32
+        )
+
+    whole = float(np.hypot(*(colour(deep) - colour(far_out))))
+    step = float(np.hypot(*(colour(near_in) - colour(near_out))))
+    return float(np.clip(step / max(whole, 0.05), 0, 1))
+
+
+def _ring(mask: Mask, inner: int, outer: int) -> Mask:
+    base = mask.astype(np.uint8)
+
+    def grown(radius: int) -> Mask:
+        if radius == 0:
+            return mask
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
+        return np.asarray(cv2.dilate(base, kernel) > 0)
+
+    ring: Mask = grown(outer) & ~grown(inner)
+    return ring
+
+
+def _components(scene: PartScene, p: Float32Array) -> list[Mask]:
+    found = ((p > PART_FROM_P) & scene.mask).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=8)
+    smallest = max(9.0, SMALLEST_PART_WIDTHS2 * scene.width_px**2)
+    areas = stats[1:count, cv2.CC_STAT_AREA]
+    order = np.argsort(-areas)[:6] + 1
+    return [labels == i for i in order if stats[i, cv2.CC_STAT_AREA] >= smallest]
+
+
+def _flag(parts: list[Part], evidence: Float32Array) -> tuple[Flag, tuple[Part, ...]]:
+    if not parts:
+        top = float(np.percentile(evidence, 98)) if evidence.size else 0.0
+        return Flag(p=float(np.clip(0.01 + 0.3 * top * top, 0.0, 0.3)), share=0.0), ()
+    # Parts of one piece share their doubt about the light, so they don't multiply.
+    p = max(part.p for part in parts)
+    likely = [part for part in parts if part.p >= 0.5]
+    share = sum(part.share for part in likely) if likely else max(parts, key=lambda q: q.p).share
+    return Flag(p=p, share=float(min(share, 1.0))), tuple(parts)
+
+
+def _logit(p: float) -> float:
+    p = min(max(p, 1e-4), 1 - 1e-4)
+    return float(np.log(p / (1 - p)))
+
+
+def _sigmoid(x: float) -> float:
+    return float(1 / (1 + np.exp(-np.clip(x, -SURE, SURE))))
