@@ -1,0 +1,110 @@
+"""Where does the doubt come from, and which one check would take it away?"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.draws import estimate_of
+from rules.evaluate import Evaluation
+from rules.findings import Findings, Form
+from rules.table import RuleSheet
+from rules.vocabulary import SHARE_OF_FINISH, VOCABULARY, Kind
+
+# A finding that explains less of the doubt than this is not worth a check.
+MIN_PART = 0.01
+# A side of a missing finding's limits counts as possible from this share of draws.
+POSSIBLE_P = 0.02
+MAX_SIDES = 1 << 12
+
+
+def doubt_parts(evaluation: Evaluation) -> dict[str, float]:
+    """Return how much of the doubt each finding explains, 0 to 1.
+
+    The doubt is the variance of the grade (summed over the grades' indicators).
+    A finding is frozen in turn at each side of the limits that the sheet sets it;
+    what the variance falls by, on average, is its part: the first-order variance
+    share of JCGM 101 draws (law of total variance). A rule sees a finding only by
+    those sides, so nothing is lost by looking at them alone.
+    """
+    p = evaluation.grade_p()
+    whole = 1.0 - float(p @ p)
+    if whole <= 0:
+        return {}
+    parts = {}
+    for name in VOCABULARY:
+        table = _grades_by_side(evaluation, name)
+        if table is not None:
+            of_side = table.sum(axis=1, keepdims=True)
+            left = 1.0 - float((table**2 / of_side).sum() / table.sum())
+            parts[name] = max(0.0, 1.0 - left / whole)
+    return parts
+
+
+def _grades_by_side(evaluation: Evaluation, name: str) -> NDArray[np.float64] | None:
+    """Count the grades on each side of the limits of a finding, ``(sides, grades)``."""
+    held = [h for c, h in evaluation.held.items() if c.finding == name and h.size > 1]
+    if not held:
+        return None
+    grades = len(evaluation.sheet.grades)
+    side = held[0].astype(np.intp)
+    for one in held[1:]:
+        if int(side.max()) > MAX_SIDES:  # renumbered, so that many limits can't overflow
+            side = np.unique(side, return_inverse=True)[1]
+        side = side * 2 + one
+    counts = np.bincount(side * grades + evaluation.grade).astype(np.float64)
+    counts = np.append(counts, np.zeros(-counts.size % grades))
+    table: NDArray[np.float64] = counts.reshape(-1, grades)
+    return table[table.any(axis=1)]
+
+
+def open_question(evaluation: Evaluation, *, findings: Findings, best: int) -> str | None:
+    """Return a finding that nobody measured and that could turn the grade, if any.
+
+    Draws of a missing finding show what is possible, not how likely it is. So a grade
+    may be decided without it only where each side of its limits gives that grade.
+    """
+    for name in missing_findings(findings):
+        table = _grades_by_side(evaluation, name)
+        if table is None:
+            continue
+        possible = table.sum(axis=1) >= POSSIBLE_P * table.sum()
+        if np.any(table[possible].argmax(axis=1) != best):
+            return name
+    return None
+
+
+def missing_findings(findings: Findings) -> tuple[str, ...]:
+    """Return the numbers that were neither measured nor stated and that a rule may want."""
+    missing = []
+    wire_like = findings.form.value in (Form.WIRE, Form.STRANDED)
+    if wire_like and estimate_of(findings, "strand_diameter") is None:
+        missing.append("strand_diameter")
+    if findings.finish is None:
+        missing += ["tarnish_level", *SHARE_OF_FINISH.values()]
+    return tuple(missing)
+
+
+def deciding_finding(parts: dict[str, float]) -> str | None:
+    """Return the finding that explains most of the doubt, None if none does."""
+    if not parts:
+        return None
+    best = max(parts, key=lambda name: parts[name])
+    return best if parts[best] >= MIN_PART else None
+
+
+def settling_check(name: str, *, sheet: RuleSheet, findings: Findings) -> str:
+    """Return the one check, in plain words, that settles a finding."""
+    term = VOCABULARY[name]
+    if term.kind is not Kind.NUMBER:
+        return term.settle
+    limits = [
+        c.threshold
+        for row in sheet.rows
+        for c in row.conditions
+        if c.finding == name and isinstance(c.threshold, float)
+    ]
+    estimate = estimate_of(findings, name)
+    value = estimate[0] if estimate else max(limits)
+    nearest = min(limits, key=lambda limit: abs(limit - value))
+    return term.settle.format(limit=f"{nearest:.4g}")

@@ -1,0 +1,276 @@
+"""Turn the findings of one piece into many pieces that it might be.
+
+Joint Monte Carlo draws after JCGM 101: every draw is a whole piece, with one
+form, one size, shares that add up to 1, brass or none. Where a finding is
+missing it is drawn from a broad prior, so that ignorance becomes doubt and not
+a guess.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.findings import Findings, FinishFinding, Flag, Form, Measurement, Origin
+from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, SHARE_OF_FINISH, VOCABULARY, Kind
+
+Array = NDArray[np.float64]
+Column = NDArray[np.float64] | NDArray[np.bool_] | NDArray[np.intp]
+
+DEFAULT_DRAWS = 10_000
+DEFAULT_SEED = 20_08  # any number does; the year of JCGM 101 is easy to remember
+
+# Ignorance of a strand: anything from hair wire to a thick rod is as likely in
+# each doubling of its size. Common practice, no source: what a yard sees.
+UNKNOWN_STRAND_MM = (0.05, 10.0)
+# Two strands are the fewest of a cable, so a strand is at most half the bundle.
+MAX_STRAND_OF_BUNDLE = 0.5
+# Ignorance of the finish: Dirichlet with weights that add up to 1, so that one
+# finish dominates most draws and none is preferred over another.
+UNKNOWN_FINISH_WEIGHT = 0.2
+_SMALLEST_MM = 1e-6
+_K95 = 1.96  # half width of a normal 95 % interval in standard deviations
+
+_FORMS = tuple(Form)
+_FINISHES = tuple(SHARE_OF_FINISH)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Draws:
+    """Pieces that one piece might be.
+
+    Attributes:
+        columns: One array for each finding of the vocabulary, of length ``count``,
+            or 1 where all draws agree. Numbers are floats in the finding's unit,
+            flags bools, categories indices into the term's values.
+        count: Number of pieces.
+    """
+
+    columns: Mapping[str, Column]
+    count: int
+
+    def with_columns(self, changed: Mapping[str, Column]) -> Draws:
+        """Return the same pieces with some findings changed."""
+        return Draws(columns={**self.columns, **changed}, count=self.count)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Numbers:
+    """Standard random numbers, one stream for each input, so that none shifts another."""
+
+    form: Array
+    diameter: Array
+    strand: Array
+    unknown_strand: Array
+    shares: Array
+    unknown_shares: Array
+    tarnish: Array
+    unknown_tarnish: Array
+    brass: Array
+    solder: Array
+
+
+@lru_cache(maxsize=8)
+def _standard_numbers(draws: int, seed: int) -> _Numbers:
+    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(10)]
+    numbers = _Numbers(
+        form=streams[0].random(draws),
+        diameter=streams[1].standard_normal(draws),
+        strand=streams[2].standard_normal(draws),
+        unknown_strand=streams[3].random(draws),
+        shares=streams[4].standard_normal((len(_FINISHES), draws)),
+        unknown_shares=streams[5]
+        .dirichlet([UNKNOWN_FINISH_WEIGHT] * len(_FINISHES), draws)
+        .T.copy(),
+        tarnish=streams[6].standard_normal(draws),
+        unknown_tarnish=streams[7].random(draws),
+        brass=streams[8].random(draws),
+        solder=streams[9].random(draws),
+    )
+    for name in _Numbers.__slots__:
+        getattr(numbers, name).setflags(write=False)  # shared by every later call
+    return numbers
+
+
+@lru_cache(maxsize=1)
+def _central_numbers() -> _Numbers:
+    zero, half = np.zeros(1), np.full(1, 0.5)
+    finishes = len(_FINISHES)
+    return _Numbers(
+        form=half,
+        diameter=zero,
+        strand=zero,
+        unknown_strand=half,
+        shares=np.zeros((finishes, 1)),
+        unknown_shares=np.full((finishes, 1), 1 / finishes),
+        tarnish=zero,
+        unknown_tarnish=half,
+        brass=half,
+        solder=half,
+    )
+
+
+def draw_pieces(
+    findings: Findings, *, draws: int = DEFAULT_DRAWS, seed: int = DEFAULT_SEED
+) -> Draws:
+    """Draw pieces that agree with the findings.
+
+    * Form: one of the forms, by its probability.
+    * Sizes: normal about the value, each side as wide as its 95 % interval or the
+      standard uncertainty says, whichever is wider. Solid wire is one strand: both
+      diameters are the same draw. A strand was measured on the most likely form;
+      were the piece stranded instead of solid, its strand is unknown but at most
+      half the bundle.
+    * Shares: normal, never below 0, divided by their sum; the spread before the
+      division is chosen so that each share keeps its standard uncertainty after it.
+    * Tarnish level: as a size, kept within 0 to 1.
+    * Brass and solder: there or not, by their probability.
+    * Facts: certain; a fact that nobody stated counts as the ordinary case (no
+      steel, copper through, no oil, no insulation): it is asked for, not guessed.
+
+    The same findings, ``draws`` and ``seed`` always give the same pieces.
+    """
+    numbers = _standard_numbers(draws, seed)
+    p = np.array([findings.form.p.get(form, 0.0) for form in _FORMS])
+    edges = np.cumsum(p / p.sum())
+    form = np.minimum(np.searchsorted(edges, numbers.form, side="right"), len(_FORMS) - 1)
+    return Draws(columns=_columns(findings, form, numbers), count=draws)
+
+
+def best_piece(findings: Findings) -> Draws:
+    """Return the one piece of the best estimates; what is missing sits mid-prior."""
+    form = np.array([_FORMS.index(findings.form.value)])
+    return Draws(columns=_columns(findings, form, _central_numbers()), count=1)
+
+
+def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
+    """Return value and standard uncertainty of a number, None where it has none."""
+    if name == "strand_diameter":
+        measured = findings.strand_diameter
+        if measured is None and findings.form.value is Form.WIRE:
+            measured = findings.diameter
+        return None if measured is None else (measured.value, measured.u)
+    if name == "diameter":
+        measured = findings.diameter
+        return None if measured is None else (measured.value, measured.u)
+    if findings.finish is None:
+        return None
+    if name == "tarnish_level":
+        return findings.finish.tarnish_level.value, findings.finish.tarnish_level.u
+    for finish, share_name in SHARE_OF_FINISH.items():
+        if share_name == name:
+            return findings.finish.shares.get(finish, 0.0), findings.finish.u.get(finish, 0.0)
+    return None
+
+
+def _columns(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> Mapping[str, Column]:
+    columns: dict[str, Column] = {"form": form}
+    columns["diameter"], columns["strand_diameter"] = _sizes(findings, form, numbers)
+    columns.update(_finish(findings.finish, numbers))
+    for name, flag, random in (
+        ("brass", findings.brass, numbers.brass),
+        ("solder", findings.solder, numbers.solder),
+    ):
+        columns[name], columns[f"{name}_share"] = _flag(flag, random)
+    columns.update(_facts(findings))
+    return MappingProxyType(columns)
+
+
+def _spread(measured: Measurement, z: Array) -> Array:
+    """Draw about a value, each side as wide as its interval or u says."""
+    below = max((measured.value - measured.low95) / _K95, measured.u)
+    above = max((measured.high95 - measured.value) / _K95, measured.u)
+    drawn: Array = measured.value + np.where(z < 0, below, above) * z
+    return drawn
+
+
+def _log_uniform(low: float, high: float | Array, random: Array) -> Array:
+    drawn: Array = low * np.exp(random * np.log(np.maximum(high, low) / low))
+    return drawn
+
+
+def _sizes(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> tuple[Array, Array]:
+    likely, low = findings.form.value, UNKNOWN_STRAND_MM[0]
+    outer, strand = findings.diameter, findings.strand_diameter
+    as_wire, as_stranded = form == _FORMS.index(Form.WIRE), form == _FORMS.index(Form.STRANDED)
+
+    solid = strand if likely is not Form.STRANDED and strand is not None else outer
+    if solid is None:
+        solid_mm = _log_uniform(low, UNKNOWN_STRAND_MM[1], numbers.unknown_strand)
+    else:
+        solid_mm = np.maximum(_spread(solid, numbers.diameter), _SMALLEST_MM)
+    outer_mm = (
+        solid_mm if outer is None else np.maximum(_spread(outer, numbers.diameter), _SMALLEST_MM)
+    )
+    widest = UNKNOWN_STRAND_MM[1] if outer is None else MAX_STRAND_OF_BUNDLE * outer_mm
+    unknown_mm = _log_uniform(low, widest, numbers.unknown_strand)
+
+    if strand is None:
+        strand_mm = unknown_mm
+    elif likely is Form.WIRE and outer is not None:
+        strand_mm = unknown_mm  # it was measured as solid; as a strand it says nothing
+    else:
+        strand_mm = np.maximum(_spread(strand, numbers.strand), _SMALLEST_MM)
+    strand_mm = np.where(as_wire, solid_mm, strand_mm)
+    outer_mm = np.where(as_wire, solid_mm, outer_mm)
+    if findings.facts.insulation and (strand is None or strand.origin is not Origin.STATED):
+        # The photo saw the jacket: the copper inside is thinner, nobody knows by how much.
+        inside = np.where(as_stranded, MAX_STRAND_OF_BUNDLE, 1.0) * outer_mm
+        strand_mm = _log_uniform(low, inside, numbers.unknown_strand)
+    return np.minimum(outer_mm, MAX_DIAMETER_MM), np.minimum(strand_mm, MAX_DIAMETER_MM)
+
+
+def _finish(finish: FinishFinding | None, numbers: _Numbers) -> dict[str, Column]:
+    if finish is None:
+        shares, level = numbers.unknown_shares, numbers.unknown_tarnish
+    else:
+        shares = _shares(finish, numbers.shares)
+        level = np.clip(_spread(finish.tarnish_level, numbers.tarnish), 0.0, 1.0)
+    columns: dict[str, Column] = {
+        name: shares[index] for index, name in enumerate(SHARE_OF_FINISH.values())
+    }
+    columns["tarnish_level"] = level
+    return columns
+
+
+def _shares(finish: FinishFinding, z: Array) -> Array:
+    """Draw shares that add up to 1 and keep each share's value and uncertainty.
+
+    Independent errors e, divided by the sum of shares plus errors, move share i by
+    ``e_i - s_i * sum(e)`` to first order, so its variance is
+    ``(1 - 2 s_i) v_i + s_i^2 * sum(v)``. The v that give the stated variances
+    solve that linear system. A share can't be negative: where u is as large as the
+    share itself, the mean of its draws lies above the value.
+    """
+    s = np.array([finish.shares.get(f, 0.0) for f in _FINISHES])
+    s = s / s.sum()
+    variance = np.array([finish.u.get(f, 0.0) for f in _FINISHES]) ** 2
+    system = np.diag(1 - 2 * s) + np.outer(s**2, np.ones_like(s))
+    # Where the stated variances can't all hold at once, err towards more doubt.
+    v = np.maximum(np.linalg.lstsq(system, variance, rcond=1e-9)[0], variance)
+    drawn = np.maximum(s[:, None] + np.sqrt(v)[:, None] * z, 0.0)
+    total = drawn.sum(axis=0)
+    shares: Array = np.where(total > 0, drawn / np.where(total > 0, total, 1.0), s[:, None])
+    return shares
+
+
+def _flag(flag: Flag, random: Array) -> tuple[NDArray[np.bool_], Array]:
+    there = random < flag.p
+    return there, np.where(there, flag.share, 0.0)
+
+
+def _facts(findings: Findings) -> dict[str, Column]:
+    columns: dict[str, Column] = {}
+    for name in FACT_NAMES:
+        term, stated = VOCABULARY[name], getattr(findings.facts, name)
+        value = term.unstated if stated is None else stated
+        if term.kind is Kind.FLAG:
+            columns[name] = np.array([bool(value)])
+        else:
+            columns[name] = np.array([term.values.index(str(value))])
+    return columns

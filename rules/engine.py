@@ -1,0 +1,105 @@
+"""Which grade does this piece belong in, how sure is that, and why?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.confidence import SUGGEST_P, Temperature, is_decided, shipped_temperature
+from rules.doubt import deciding_finding, doubt_parts, open_question, settling_check
+from rules.draws import DEFAULT_DRAWS, DEFAULT_SEED, draw_pieces
+from rules.errors import ContractError
+from rules.evaluate import Evaluation
+from rules.findings import Findings
+from rules.lifts import lifts_for
+from rules.reasons import Reason, reason_of
+from rules.table import Lift, RuleSheet
+
+# A row that decides fewer draws than this is no reason worth a line.
+MIN_REASON_P = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grading:
+    """The answer for one piece.
+
+    Attributes:
+        suggested: Id of the most likely grade; None where none reaches one half.
+        confidence: Probability of the most likely grade, after calibration.
+        p: Probability of each grade of the sheet, adding up to 1.
+        borderline: True where no grade is likely enough to be told without a check;
+            ``suggested`` is then only the way it leans.
+        settle: The one check that would settle it; None where nothing is in doubt.
+        reasons: The rows that fired, those of the most likely grade first.
+        lifts: What would lift the piece, and to which grade, best first.
+        deciding: The finding that the draws disagree on most, None without doubt.
+    """
+
+    suggested: str | None
+    confidence: float
+    p: Mapping[str, float]
+    borderline: bool
+    settle: str | None
+    reasons: tuple[Reason, ...]
+    lifts: tuple[Lift, ...]
+    deciding: str | None
+
+
+def grade(
+    findings: Findings,
+    sheet: RuleSheet,
+    *,
+    draws: int = DEFAULT_DRAWS,
+    seed: int = DEFAULT_SEED,
+    temperature: Temperature | None = None,
+) -> Grading:
+    """Grade one piece by a rule sheet.
+
+    Every draw of the findings goes through the sheet; the share of draws in a grade
+    is its probability (JCGM 101). A grade is decided where it has at least 0.8 and no
+    other 0.15 (JCGM 106, guarded acceptance); otherwise the piece is borderline,
+    and ``settle`` names the check on the finding that explains most of the doubt. A
+    finding that nobody measured leaves it borderline if it could turn the grade.
+
+    Args:
+        draws: How many pieces are drawn; 10,000 make a probability good to 0.005.
+        seed: Same seed, same answer.
+        temperature: Calibration of the confidence; None takes the one that comes
+            with the program.
+    """
+    if draws < 1:
+        raise ContractError(f"at least one draw is needed, not {draws}", where="draws")
+    pieces = draw_pieces(findings, draws=draws, seed=seed)
+    evaluation = Evaluation(sheet, pieces)
+    p = (temperature or shipped_temperature()).applied(evaluation.grade_p())
+    best = int(np.argmax(p))
+    unknown = open_question(evaluation, findings=findings, best=best)
+    borderline = unknown is not None or not is_decided(p)
+    deciding = unknown or deciding_finding(doubt_parts(evaluation))
+    return Grading(
+        suggested=sheet.grade_ids[best] if p[best] >= SUGGEST_P else None,
+        confidence=float(p[best]),
+        p=dict(zip(sheet.grade_ids, map(float, p), strict=True)),
+        borderline=borderline,
+        settle=settling_check(deciding, sheet=sheet, findings=findings)
+        if borderline and deciding is not None
+        else None,
+        reasons=_reasons(evaluation, best, findings=findings),
+        lifts=lifts_for(best, sheet=sheet, findings=findings, pieces=pieces),
+        deciding=deciding,
+    )
+
+
+def _reasons(evaluation: Evaluation, best: int, *, findings: Findings) -> tuple[Reason, ...]:
+    """Return the rows that fired often, those of the best grade first."""
+    sheet, row_p = evaluation.sheet, evaluation.row_p()
+    best_id = sheet.grade_ids[best]
+    order = sorted(
+        range(len(sheet.rows)),
+        key=lambda i: (sheet.rows[i].grade != best_id, -row_p[i]),
+    )
+    # The first always stands: a piece is never graded without a reason.
+    fired = [i for rank, i in enumerate(order) if rank == 0 or row_p[i] >= MIN_REASON_P]
+    return tuple(reason_of(i, sheet=sheet, findings=findings, p=float(row_p[i])) for i in fired)

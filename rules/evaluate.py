@@ -1,0 +1,80 @@
+"""Which row decides each of thousands of pieces? One numpy pass over a sheet."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.draws import Draws
+from rules.errors import ContractError
+from rules.table import Comparison, Condition, RuleSheet
+from rules.vocabulary import VOCABULARY, Kind
+
+Held = NDArray[np.bool_]
+
+_NUMBER_TESTS = {
+    Comparison.AT_LEAST: np.greater_equal,
+    Comparison.MORE_THAN: np.greater,
+    Comparison.AT_MOST: np.less_equal,
+    Comparison.BELOW: np.less,
+}
+
+
+def holds(condition: Condition, pieces: Draws) -> Held:
+    """Return where a condition holds; of length 1 where all pieces agree."""
+    column = pieces.columns[condition.finding]
+    threshold, term = condition.threshold, VOCABULARY[condition.finding]
+    if term.kind is Kind.NUMBER:
+        held: Held = _NUMBER_TESTS[condition.comparison](column, threshold)
+        return held
+    if isinstance(threshold, bool):
+        return np.equal(column, threshold)
+    if not isinstance(threshold, tuple):
+        raise ContractError(f"threshold must be names, not {threshold}", where=term.name)
+    # Few names: one comparison each costs less than a set lookup.
+    held = np.zeros(column.shape, dtype=bool)
+    for name in threshold:
+        held |= column == term.values.index(name)
+    return ~held if condition.comparison is Comparison.IS_NOT else held
+
+
+class Evaluation:
+    """A sheet applied to pieces: which conditions hold, which row decides.
+
+    Attributes:
+        row: ``(count,)`` index of the deciding row of each piece.
+        grade: ``(count,)`` index of its grade, in the order of the sheet's grades.
+    """
+
+    def __init__(self, sheet: RuleSheet, pieces: Draws) -> None:
+        self.sheet = sheet
+        self.held: dict[Condition, Held] = {}
+        rows = []
+        for row in sheet.rows:
+            held = np.ones(1, dtype=bool)
+            for condition in row.conditions:
+                if condition not in self.held:
+                    self.held[condition] = holds(condition, pieces)
+                held = held & self.held[condition]
+            rows.append(held)
+        self.row: NDArray[np.intp] = np.full(pieces.count, -1, dtype=np.intp)
+        for index in range(len(rows) - 1, -1, -1):
+            if rows[index].size > 1:
+                self.row[rows[index]] = index
+            elif rows[index][0]:
+                self.row[:] = index
+        ids = sheet.grade_ids
+        grade_of_row = np.array([ids.index(row.grade) for row in sheet.rows])
+        self.grade: NDArray[np.intp] = grade_of_row[self.row]
+
+    def grade_p(self) -> NDArray[np.float64]:
+        """Return the share of pieces in each grade, in the order of the sheet's grades."""
+        counts = np.bincount(self.grade, minlength=len(self.sheet.grades))
+        p: NDArray[np.float64] = counts / counts.sum()
+        return p
+
+    def row_p(self) -> NDArray[np.float64]:
+        """Return the share of pieces that each row decides."""
+        counts = np.bincount(self.row, minlength=len(self.sheet.rows))
+        p: NDArray[np.float64] = counts / counts.sum()
+        return p

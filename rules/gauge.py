@@ -1,0 +1,41 @@
+"""Which gauge is a wire of this thickness? American wire gauge (AWG, B&S), no other."""
+
+from __future__ import annotations
+
+from math import log, pi
+
+from rules.errors import ContractError
+
+# ASTM B258: gauge 36 is 0.005 in, gauge 0000 (n = -3) is 0.46 in, 39 equal ratios between.
+_MM_OF_36 = 0.127
+_RATIO = 92.0
+_STEPS = 39.0
+_FINEST_AWG, _THICKEST_AWG = 56.0, -5.0
+
+MM_PER_FOOT = 304.8
+KG_PER_POUND = 0.45359237
+# Density behind the conductor tables (IACS): 8.89 g/cm³, not the 8.96 of pure copper.
+CONDUCTOR_KG_PER_M3 = 8890.0
+
+
+def mm_from_awg(awg: float) -> float:
+    """Return the diameter in mm of a gauge; 00, 000, 0000 are -1, -2, -3.
+
+    Source: ASTM B258, ``0.127 mm x 92^((36 - n) / 39)``.
+    """
+    if not _THICKEST_AWG <= awg <= _FINEST_AWG:
+        raise ContractError(f"gauge must be {_THICKEST_AWG} to {_FINEST_AWG}, not {awg}")
+    return float(_MM_OF_36 * _RATIO ** ((36.0 - awg) / _STEPS))
+
+
+def awg_from_mm(diameter_mm: float) -> float:
+    """Return the gauge of a diameter, in fractions: 1.2908 mm is 16.0, thinner is more."""
+    if not 0 < diameter_mm < float("inf"):
+        raise ContractError(f"diameter must be above 0 mm, not {diameter_mm}")
+    return 36.0 - _STEPS * log(diameter_mm / _MM_OF_36) / log(_RATIO)
+
+
+def lb_per_1000_ft(diameter_mm: float) -> float:
+    """Return the weight of 1000 feet of solid copper wire in pounds."""
+    area_m2 = pi / 4 * (diameter_mm / 1000) ** 2
+    return area_m2 * MM_PER_FOOT * CONDUCTOR_KG_PER_M3 / KG_PER_POUND

@@ -1,0 +1,155 @@
+"""Why this grade: the rows that fired, each with what it saw and its margin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf, isfinite, isnan, nan
+
+import numpy as np
+
+from rules.draws import Column, Draws, best_piece, estimate_of
+from rules.evaluate import holds
+from rules.findings import Findings, Form, Unit
+from rules.table import Comparison, Condition, Row, RuleSheet
+from rules.vocabulary import VOCABULARY, Kind
+
+# Limits of rows that did not fire are told where they are nearer than this.
+NEAR = 3.0
+SURE_P = 0.995
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """One row that fired.
+
+    Attributes:
+        row: Its id.
+        text: The row's reason and what was found, in plain words.
+        margin: How far the nearest limit is away, in standard uncertainties of the
+            finding that it limits: positive on this row's side, negative beyond;
+            None where no number is involved or its uncertainty is nil.
+        p: Share of the draws that the row decided.
+    """
+
+    row: str
+    text: str
+    margin: float | None
+    p: float
+
+
+def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, p: float) -> Reason:
+    """Return the reason that row ``index`` gives for its grade."""
+    row = sheet.rows[index]
+    own = [c for c in row.conditions if c.is_number]
+    distances = {c: _distance(c, findings) for c in own}
+    shown = [_words(c, findings) for c in own]
+    shown += [_seen(c, findings) for c in row.conditions if not c.is_number]
+    near = _nearest_of_earlier(sheet.rows[:index], row, findings)
+    if near is not None:
+        condition, distance = near
+        if condition not in distances:
+            if distance < NEAR:
+                shown.append(_words(condition, findings))
+            distances[condition] = distance
+    finite = [d for d in distances.values() if isfinite(d)]
+    details = "; ".join(dict.fromkeys(text for text in shown if text))
+    return Reason(
+        row=row.id,
+        text=f"{row.reason}: {details}" if details else row.reason,
+        margin=min(finite) if finite else None,
+        p=p,
+    )
+
+
+def _distance(condition: Condition, findings: Findings) -> float:
+    """Return how far a condition is from failing, in u; NaN where nothing was measured."""
+    estimate = estimate_of(findings, condition.finding)
+    if estimate is None:
+        return nan
+    value, u = estimate
+    up = condition.comparison in (Comparison.AT_LEAST, Comparison.MORE_THAN)
+    over = value - _number(condition) if up else _number(condition) - value
+    if u == 0:
+        return inf if over >= 0 else -inf
+    return over / u
+
+
+def _nearest_of_earlier(
+    rows: tuple[Row, ...], fired: Row, findings: Findings
+) -> tuple[Condition, float] | None:
+    """Return the number that comes nearest to letting an earlier row decide instead."""
+    piece = _piece_for(fired, findings)
+    nearest = None
+    for row in rows:
+        if not all(bool(holds(c, piece)[0]) for c in row.conditions if not c.is_number):
+            continue  # no number can make this row hold
+        escapes = [(c, -_distance(c, findings)) for c in row.conditions if c.is_number]
+        if not escapes or any(isnan(d) for _, d in escapes):
+            continue
+        easiest = max(escapes, key=lambda pair: pair[1])
+        if isfinite(easiest[1]) and (nearest is None or easiest[1] < nearest[1]):
+            nearest = easiest
+    return nearest
+
+
+def _piece_for(row: Row, findings: Findings) -> Draws:
+    """Return the best estimates, with shape and flags as the row wants them."""
+    piece = best_piece(findings)
+    changed: dict[str, Column] = {}
+    for condition in row.conditions:
+        if condition.is_number or bool(holds(condition, piece)[0]):
+            continue
+        term, threshold = VOCABULARY[condition.finding], condition.threshold
+        if isinstance(threshold, bool):
+            changed[term.name] = np.array([threshold])
+        elif isinstance(threshold, tuple):
+            names = [n for n in term.values if (n in threshold) == _admits(condition)]
+            likely = max(names, key=lambda n: _form_p(n, findings), default=term.values[0])
+            changed[term.name] = np.array([term.values.index(likely)])
+    return piece.with_columns(changed)
+
+
+def _admits(condition: Condition) -> bool:
+    return condition.comparison is not Comparison.IS_NOT
+
+
+def _form_p(name: str, findings: Findings) -> float:
+    return findings.form.p.get(Form(name), 0.0) if name in tuple(Form) else 0.0
+
+
+def _number(condition: Condition) -> float:
+    assert isinstance(condition.threshold, float)
+    return condition.threshold
+
+
+def _words(condition: Condition, findings: Findings) -> str:
+    """Say a number, its standard uncertainty and the limit."""
+    term = VOCABULARY[condition.finding]
+    estimate, limit = estimate_of(findings, condition.finding), _number(condition)
+    if estimate is None:
+        flag = {"brass_share": findings.brass, "solder_share": findings.solder}.get(term.name)
+        if flag is not None:
+            return f"{term.words} {flag.share:.0%}, limit {limit:.0%}"
+        return f"{term.words} not measured" if limit else ""
+    value, u = estimate
+    if term.unit is Unit.MILLIMETRE:
+        if limit == 0:
+            return f"{term.words} {value:.2f} mm ± {u:.2f}, no limit set"
+        return f"{term.words} {value:.2f} mm ± {u:.2f}, limit {limit:.4g}"
+    if term.name == "tarnish_level":
+        return f"{term.words} {value:.2f} ± {u:.2f}, limit {limit:.2f}"
+    return f"{term.words} {100 * value:.0f} % ± {100 * u:.0f}, limit {100 * limit:.0f} %"
+
+
+def _seen(condition: Condition, findings: Findings) -> str:
+    """Say how sure a flag or a form is, where it is not certain."""
+    term = VOCABULARY[condition.finding]
+    if term.kind is Kind.FLAG and condition.finding in ("brass", "solder"):
+        flag = findings.brass if condition.finding == "brass" else findings.solder
+        p = flag.p if condition.threshold is True else 1 - flag.p
+        return f"{term.words} seen with {100 * p:.0f} %" if p < SURE_P else ""
+    if condition.finding == "form" and isinstance(condition.threshold, tuple):
+        p = findings.form.p.get(findings.form.value, 0.0)
+        if str(findings.form.value) in condition.threshold and p < SURE_P:
+            return f"seen as {findings.form.value} with {100 * p:.0f} %"
+    return ""
