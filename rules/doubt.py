@@ -13,7 +13,7 @@ from rules.vocabulary import SHARE_OF_FINISH, VOCABULARY, Kind
 
 # A finding that explains less of the doubt than this is not worth a check.
 MIN_PART = 0.01
-# A side of a missing finding's limits counts as possible from this share of draws.
+# A missing finding can turn the grade if this share of its draws does.
 POSSIBLE_P = 0.02
 MAX_SIDES = 1 << 12
 
@@ -33,7 +33,7 @@ def doubt_parts(evaluation: Evaluation) -> dict[str, float]:
         return {}
     parts = {}
     for name in VOCABULARY:
-        table = _grades_by_side(evaluation, name)
+        table = _grades_by_side(evaluation, (name,))
         if table is not None:
             of_side = table.sum(axis=1, keepdims=True)
             left = 1.0 - float((table**2 / of_side).sum() / table.sum())
@@ -41,9 +41,9 @@ def doubt_parts(evaluation: Evaluation) -> dict[str, float]:
     return parts
 
 
-def _grades_by_side(evaluation: Evaluation, name: str) -> NDArray[np.float64] | None:
-    """Count the grades on each side of the limits of a finding, ``(sides, grades)``."""
-    held = [h for c, h in evaluation.held.items() if c.finding == name and h.size > 1]
+def _grades_by_side(evaluation: Evaluation, names: tuple[str, ...]) -> NDArray[np.float64] | None:
+    """Count the grades on each side of the limits of findings, ``(sides, grades)``."""
+    held = [h for c, h in evaluation.held.items() if c.finding in names and h.size > 1]
     if not held:
         return None
     grades = len(evaluation.sheet.grades)
@@ -64,24 +64,25 @@ def open_question(evaluation: Evaluation, *, findings: Findings, best: int) -> s
     Draws of a missing finding show what is possible, not how likely it is. So a grade
     may be decided without it only where each side of its limits gives that grade.
     """
-    for name in missing_findings(findings):
-        table = _grades_by_side(evaluation, name)
+    for names in missing_findings(findings):
+        table = _grades_by_side(evaluation, names)
         if table is None:
             continue
-        possible = table.sum(axis=1) >= POSSIBLE_P * table.sum()
-        if np.any(table[possible].argmax(axis=1) != best):
-            return name
+        otherwise = table[table.argmax(axis=1) != best]
+        if otherwise.sum() >= POSSIBLE_P * table.sum():
+            parts = doubt_parts(evaluation)
+            return max(names, key=lambda name: parts.get(name, 0.0))
     return None
 
 
-def missing_findings(findings: Findings) -> tuple[str, ...]:
-    """Return the numbers that were neither measured nor stated and that a rule may want."""
-    missing = []
+def missing_findings(findings: Findings) -> tuple[tuple[str, ...], ...]:
+    """Return the numbers that were neither measured nor stated, those of one look together."""
+    missing: list[tuple[str, ...]] = []
     wire_like = findings.form.value in (Form.WIRE, Form.STRANDED)
     if wire_like and estimate_of(findings, "strand_diameter") is None:
-        missing.append("strand_diameter")
+        missing.append(("strand_diameter",))
     if findings.finish is None:
-        missing += ["tarnish_level", *SHARE_OF_FINISH.values()]
+        missing.append(("tarnish_level", *SHARE_OF_FINISH.values()))
     return tuple(missing)
 
 

@@ -51,7 +51,9 @@ def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, p: float) -> 
             if distance < NEAR:
                 shown.append(_words(condition, findings))
             distances[condition] = distance
-    finite = [d for d in distances.values() if isfinite(d)]
+    # Of what was not measured nobody can say how near it is.
+    unknown = any(isnan(d) for d in distances.values())
+    finite = [] if unknown else [d for d in distances.values() if isfinite(d)]
     details = "; ".join(dict.fromkeys(text for text in shown if text))
     return Reason(
         row=row.id,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from rules.errors import CuproscopeError, RuleFileError
 from rules.findings import (
@@ -38,6 +38,8 @@ LEVEL_OF_FINISH = {
     Finish.COATED: 0.25,
     Finish.TINNED: 0.25,
 }
+
+T = TypeVar("T")
 
 _YES_NO = {"yes": True, "no": False}
 _TOP_KEYS = {
@@ -206,7 +208,7 @@ class _Reader:
                 self.fault(("form", name), f"form {name!r} is none of: {forms}")
             else:
                 p[Form(name)] = self.number(share, ("form", name), high=1.0)
-        return self.built(("form",), FormFinding, p=p, stated=True)
+        return self.built(("form",), lambda: FormFinding(p=p, stated=True))
 
     def size(self, value: object, name: str) -> Measurement | None:
         return self.measurement(
@@ -246,7 +248,8 @@ class _Reader:
         if level is None:
             return None
         return self.built(
-            at, FinishFinding, shares=shares, u=u_of, tarnish_level=level, origin=Origin.STATED
+            at,
+            lambda: FinishFinding(shares=shares, u=u_of, tarnish_level=level, origin=Origin.STATED),
         )
 
     def per_finish(self, value: object, at: tuple[str, ...]) -> dict[Finish, float]:
@@ -301,19 +304,21 @@ class _Reader:
         u = self.number(value.get("u", u_default), (*at, "u"), high=high)
         if u == 0 and unit is Unit.MILLIMETRE and "u" not in value:
             self.fault((*at, "u"), f"u of {at[-1]} is missing: a caliper is good to about 0.02 mm")
-        ends = {
-            "low95": best - 1.96 * u,
-            "high95": best + 1.96 * u,
-        }
-        for key in ends:
-            if key in value:
-                ends[key] = self.number(value[key], (*at, key), low=-high, high=2 * high)
-        return self.built(at, Measurement, value=best, u=u, unit=unit, origin=Origin.STATED, **ends)
+        low95, high95 = (
+            self.number(value.get(key, end), (*at, key), low=-2 * high, high=3 * high)
+            for key, end in (("low95", best - 1.96 * u), ("high95", best + 1.96 * u))
+        )
+        return self.built(
+            at,
+            lambda: Measurement(
+                value=best, u=u, unit=unit, low95=low95, high95=high95, origin=Origin.STATED
+            ),
+        )
 
-    def built(self, at: tuple[str, ...], kind: type[Any], **parts: Any) -> Any:
+    def built(self, at: tuple[str, ...], build: Callable[[], T]) -> T | None:
         """Build a contract; what it refuses is a fault of the file."""
         try:
-            return kind(**parts)
+            return build()
         except CuproscopeError as fault:
             self.fault(at, str(fault))
             return None
