@@ -1,0 +1,278 @@
+"""Where a bank-card sized card lies in the photo, whatever is printed on it.
+
+Any card of ISO/IEC 7810 size ID-1 will do. A false card is worse than none, so
+four straight sides, the right proportions under a believable lens, and round
+corners of the right radius are all asked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rules.errors import PhotoError
+from vision.edges import EdgeLine, fit_edge, intersect, sample_linear
+from vision.markers import robust_white
+from vision.plane import Lens, Plane, fit_plane, lens_of
+from vision.quads import find_quads
+from vision.references import (
+    CARD_HEIGHT_MM,
+    CARD_RADIUS_MM,
+    CARD_THICKNESS_MM,
+    CARD_WIDTH_MM,
+)
+from vision.types import Float32Array, FloatArray, Image, Photo
+
+SEARCH_LONG_SIDE_PX = 800
+MIN_LONG_SIDE_PX = 200.0  # below, the round corners can't be told from square ones
+STRAIGHT_FROM_MM = 5.0  # corner radius at most 3.48 mm, and some room
+MIN_SIDE_SUPPORT = 0.55
+# A card's side wall is 0.76 mm high and may be as bright as the face or dark with
+# shadow, so that the edge found is the upper or the lower one: taken as 0.1 mm (k = 1).
+U_EDGE_MM = 0.10
+MAX_COST = 16.0  # weighted squared misfit; two degrees of freedom are left
+MIN_ROUND_CORNERS = 3
+MIN_ROUNDNESS = 0.58
+NEUTRAL_CHROMA = 0.12
+
+CARD_CORNERS_MM = np.array(
+    [[0, 0], [CARD_WIDTH_MM, 0], [CARD_WIDTH_MM, CARD_HEIGHT_MM], [0, CARD_HEIGHT_MM]]
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Card:
+    """A card as found.
+
+    Attributes:
+        plane: The plane of its upper face; mm from its upper left corner, long side first.
+        outline_px: ``(n, 2)`` outline with its round corners.
+        long_side_px: Mean length of the long sides.
+        residual_px: RMS of edge points about the fitted sides, misfit of corners included.
+        u_edge_rel: What the doubt about upper or lower edge adds to the scale.
+        roundness: Of each corner, 0 square to 1 round.
+        white: ``(3,)`` linear light of a matte white, None unless the card is one.
+    """
+
+    plane: Plane
+    outline_px: FloatArray
+    long_side_px: float
+    residual_px: float
+    u_edge_rel: float
+    roundness: tuple[float, ...]
+    white: FloatArray | None
+
+
+def detect_card(photo: Photo) -> Card:
+    """Find the card.
+
+    Raises:
+        PhotoError: ``no_reference`` where nothing passes as a card, or
+            ``reference_too_small``.
+    """
+    lens = lens_of(photo)
+    ratio = max(photo.rgb.shape[:2]) / SEARCH_LONG_SIDE_PX
+    cards = []
+    for rough in _proposals(photo.rgb, ratio):
+        card = _measure(photo.rgb, rough, lens=lens, rough_u_px=1.2 * max(ratio, 1.0))
+        if card is not None:
+            cards.append(card)
+    if not cards:
+        raise PhotoError(
+            "no bank-card sized card is in view",
+            code="no_reference",
+            fix="Lay the whole card flat beside the piece, on a table of another colour, "
+            "nothing over its edges.",
+        )
+    card = _best(cards)
+    if card.long_side_px < MIN_LONG_SIDE_PX:
+        raise PhotoError(
+            f"the card is only {card.long_side_px:.0f} px long; "
+            f"at least {MIN_LONG_SIDE_PX:.0f} are needed",
+            code="reference_too_small",
+            fix="Move closer.",
+        )
+    return card
+
+
+def _proposals(rgb: Image, ratio: float) -> list[FloatArray]:
+    """Candidate corners in photo pixels, long side first, clockwise."""
+    if ratio > 1:
+        size = (round(rgb.shape[1] / ratio), round(rgb.shape[0] / ratio))
+        small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    else:
+        small = rgb
+    scale = np.array([rgb.shape[1] / small.shape[1], rgb.shape[0] / small.shape[0]])
+    return [
+        _ordered((quad.corners_px + 0.5) * scale - 0.5)
+        for quad in find_quads(small, aspect=CARD_WIDTH_MM / CARD_HEIGHT_MM)
+    ]
+
+
+def _ordered(corners: FloatArray) -> FloatArray:
+    """Clockwise on the screen, the first side a long one."""
+    run = np.roll(corners, -1, axis=0) - corners
+    if run[0, 0] * run[1, 1] - run[0, 1] * run[1, 0] < 0:
+        corners = corners[::-1]
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    return corners if sides[0] + sides[2] >= sides[1] + sides[3] else np.roll(corners, -1, axis=0)
+
+
+def _measure(rgb: Image, rough: FloatArray, *, lens: Lens, rough_u_px: float) -> Card | None:
+    fitted = _fit_sides(rgb, rough, rough_u_px=rough_u_px)
+    if fitted is None:
+        return None
+    corners, edges = fitted
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    px_per_mm = float(sides.sum()) / (2 * (CARD_WIDTH_MM + CARD_HEIGHT_MM))
+    u_px = float(np.hypot(U_EDGE_MM * px_per_mm, np.mean([edge.u_offset_px for edge in edges])))
+    try:
+        plane = fit_plane(corners, CARD_CORNERS_MM, u_px=u_px, lens=lens)
+    except np.linalg.LinAlgError:
+        return None
+    if plane.cost > MAX_COST:
+        return None
+    px_from_mm = np.linalg.inv(plane.mm_from_px)
+    roundness = _roundness(rgb, px_from_mm)
+    if sum(value > MIN_ROUNDNESS for value in roundness) < MIN_ROUND_CORNERS:
+        return None
+    rms = float(np.sqrt(np.mean([edge.rms_px**2 for edge in edges])))
+    return Card(
+        plane=plane,
+        outline_px=_to_px(px_from_mm, _outline_mm()),
+        long_side_px=float((sides[0] + sides[2]) / 2),
+        residual_px=float(np.hypot(rms, plane.residual_px)),
+        u_edge_rel=_wall_doubt(plane),
+        roundness=roundness,
+        white=_white(rgb, px_from_mm),
+    )
+
+
+def _fit_sides(
+    rgb: Image, rough: FloatArray, *, rough_u_px: float
+) -> tuple[FloatArray, list[EdgeLine]] | None:
+    """Fit the straight part of all four sides, first widely, then closely."""
+    corners, edges = rough, list[EdgeLine]()
+    lengths_mm = (CARD_WIDTH_MM, CARD_HEIGHT_MM) * 2
+    for narrow in (False, True):
+        edges = []
+        for n in range(4):
+            start, end = corners[n], corners[(n + 1) % 4]
+            px_per_mm = float(np.hypot(*(end - start))) / lengths_mm[n]
+            inset = (end - start) * STRAIGHT_FROM_MM / lengths_mm[n]
+            reach = 0.45 * px_per_mm if narrow else 2.5 * rough_u_px
+            edge = fit_edge(rgb, start + inset, end - inset, half_width_px=max(reach, 4.0))
+            if edge is None or edge.support < MIN_SIDE_SUPPORT:
+                return None
+            edges.append(edge)
+        try:
+            corners = np.array([intersect(edges[n - 1], edges[n])[0] for n in range(4)])
+        except np.linalg.LinAlgError:
+            return None
+        if np.abs(corners - rough).max() > 6 * rough_u_px:
+            return None
+    return corners, edges
+
+
+def _to_px(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
+    mapped: FloatArray = cv2.perspectiveTransform(
+        np.asarray(points_mm, float).reshape(1, -1, 2), px_from_mm
+    )[0]
+    return mapped
+
+
+def _look(rgb: Image, px_from_mm: FloatArray, points_mm: FloatArray) -> Float32Array:
+    """Square root of linear light, so that dark cards count like bright ones."""
+    at = _to_px(px_from_mm, points_mm.reshape(-1, 2))
+    light = sample_linear(rgb, at[:, 0], at[:, 1])
+    return np.sqrt(light).reshape(*points_mm.shape[:-1], 3)
+
+
+def _roundness(rgb: Image, px_from_mm: FloatArray) -> tuple[float, ...]:
+    """For each corner: contrast across the arc against contrast across a square corner.
+
+    The wedge between the arc and the square corner is table on a card, and face on a
+    thing with square corners: its colour is compared with both its neighbours.
+    """
+    values = []
+    for n in range(4):
+        corner = CARD_CORNERS_MM[n]
+        inward = np.sign(np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM]) / 2 - corner)
+        values.append(_corner_roundness(rgb, px_from_mm, corner, inward))
+    return tuple(values)
+
+
+def _corner_roundness(
+    rgb: Image, px_from_mm: FloatArray, corner: FloatArray, inward: FloatArray
+) -> float:
+    """Share of the step from table to face that is made across the arc, 0 to 1."""
+    # along the diagonal and two neighbours: beyond the corner, in the wedge, inside the arc
+    spread = np.linspace(-0.25, 0.25, 7)
+    across = np.column_stack([spread, -spread])
+    outside = corner + inward * (np.array([-0.75, -0.75]) + across[:, None])
+    wedge = corner + inward * (np.array([0.42, 0.42]) + 0.6 * across[:, None])
+    inside = corner + inward * (np.array([1.75, 1.75]) + across[:, None])
+    table, between, face = (
+        np.median(_look(rgb, px_from_mm, points.reshape(-1, 2)), axis=0)
+        for points in (outside, wedge, inside)
+    )
+    over_arc = float(np.linalg.norm(face - between))
+    over_corner = float(np.linalg.norm(between - table))
+    return over_arc / max(over_arc + over_corner, 1e-6)
+
+
+def _outline_mm() -> FloatArray:
+    """The card's outline with round corners, 8 points a corner."""
+    turn = np.linspace(0, np.pi / 2, 8)
+    arcs = []
+    for n, (corner, begin) in enumerate(
+        zip(CARD_CORNERS_MM, (np.pi, 1.5 * np.pi, 0.0, 0.5 * np.pi), strict=True)
+    ):
+        inward = np.array([1 if n in (0, 3) else -1, 1 if n in (0, 1) else -1])
+        centre = corner + CARD_RADIUS_MM * inward
+        angle = begin + turn
+        arcs.append(centre + CARD_RADIUS_MM * np.column_stack([np.cos(angle), np.sin(angle)]))
+    return np.concatenate(arcs)
+
+
+def _wall_doubt(plane: Plane) -> float:
+    """How much the visible side walls may have stretched the card, relative.
+
+    A wall shows where the camera stands beyond that side; the edge found lies
+    somewhere across it, which is taken as rectangular (JCGM 100:2008, 4.3.7).
+    """
+    x, y, height = plane.camera_mm
+    beyond = (
+        max(-x, x - CARD_WIDTH_MM, 0.0) / CARD_WIDTH_MM,
+        max(-y, y - CARD_HEIGHT_MM, 0.0) / CARD_HEIGHT_MM,
+    )
+    walls = [CARD_THICKNESS_MM / height * part / np.sqrt(12) for part in beyond]
+    return float(np.hypot(*walls) / 2)
+
+
+def _white(rgb: Image, px_from_mm: FloatArray) -> FloatArray | None:
+    """Return the light's colour if the card's face is plainly white, else None.
+
+    A coloured card can't tell the light's colour; a white one is bright, even over
+    most of its face, and brighter than anything printed.
+    """
+    x, y = np.meshgrid(
+        np.linspace(4, CARD_WIDTH_MM - 4, 40), np.linspace(4, CARD_HEIGHT_MM - 4, 25)
+    )
+    at = _to_px(px_from_mm, np.column_stack([x.ravel(), y.ravel()]))
+    light = sample_linear(rgb, at[:, 0], at[:, 1])
+    white = robust_white(light)
+    if white is None:
+        return None
+    even = np.abs(light / np.maximum(white, 1e-6) - 1).max(axis=1) < 0.12
+    chroma = float(white.max() / max(white.mean(), 1e-6) - 1)
+    if even.mean() < 0.5 or white.mean() < 0.35 or chroma > NEUTRAL_CHROMA:
+        return None
+    return white
+
+
+def _best(cards: list[Card]) -> Card:
+    """The largest of what passed: print inside a card can pass, a thing round it can't."""
+    return max(cards, key=lambda card: card.long_side_px)

@@ -1,0 +1,186 @@
+"""Where printed square markers lie in the photo, to a few hundredths of a pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from vision.edges import EdgeLine, fit_edge, intersect, sample_linear
+from vision.types import Float32Array, FloatArray, Image, Photo
+
+DICTIONARY = cv2.aruco.DICT_4X4_50
+MODULES = 6  # 4 bits and a black border of one module on each side
+SEARCH_LONG_SIDE_PX = 1600
+# A bit pattern read by chance from a dark square must still look like the marker all
+# over. Real ones reach 0.9 and more on drawn photos with blur; 6x6 markers stay below 0.6.
+MIN_CORRELATION = 0.80
+MIN_SIDE_SUPPORT = 0.5
+CANONICAL_PX = 6  # samples a module when a marker is compared with its pattern
+CLIPPED_LINEAR = 0.955  # code 250
+QUIET_FROM_MODULES = 0.25
+QUIET_TO_MODULES = 0.85
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Marker:
+    """One marker as seen.
+
+    Attributes:
+        id: Its number in the dictionary.
+        corners_px: ``(4, 2)``, clockwise from the marker's own upper left.
+        u_px: Standard uncertainty of a corner coordinate.
+        edge_rms_px: Scatter of edge points about the fitted sides.
+        side_px: Mean length of a side.
+        blur_px: Standard deviation of the blur of its edges.
+        white: ``(3,)`` linear light of the paper around it, None where clipped.
+    """
+
+    id: int
+    corners_px: FloatArray
+    u_px: float
+    edge_rms_px: float
+    side_px: float
+    blur_px: float
+    white: FloatArray | None
+
+
+def detect_markers(photo: Photo) -> tuple[Marker, ...]:
+    """Find all DICT_4X4_50 markers, largest first.
+
+    The search runs on a reduced copy and, when that shows none, on the photo
+    itself; the sides are then fitted in linear light at full resolution.
+    """
+    grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
+    shrink = max(grey.shape) / SEARCH_LONG_SIDE_PX
+    found: list[Marker] = []
+    if shrink > 1:
+        size = (round(grey.shape[1] / shrink), round(grey.shape[0] / shrink))
+        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        ratio = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+        found = _candidates(photo.rgb, small, ratio)
+    if not found:
+        found = _candidates(photo.rgb, grey, np.ones(2))
+    return tuple(sorted(found, key=lambda marker: -marker.side_px))
+
+
+def _candidates(rgb: Image, grey: Image, ratio: FloatArray) -> list[Marker]:
+    quads, ids, _ = _detector().detectMarkers(grey)
+    if ids is None:
+        return []
+    found = []
+    for quad, number in zip(quads, np.ravel(ids), strict=True):
+        rough = (quad.reshape(4, 2).astype(float) + 0.5) * ratio - 0.5
+        marker = _refine(rgb, rough, int(number), rough_u_px=float(ratio.max()))
+        if marker is not None:
+            found.append(marker)
+    return found
+
+
+@lru_cache(maxsize=1)
+def _detector() -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    parameters.minMarkerPerimeterRate = 0.02
+    parameters.adaptiveThreshWinSizeMin = 7
+    parameters.adaptiveThreshWinSizeMax = 31
+    parameters.adaptiveThreshWinSizeStep = 12
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
+
+
+@lru_cache(maxsize=64)
+def marker_bits(number: int) -> Image:
+    """Return the ``(6, 6)`` pattern of a marker, 0 black and 255 white, border included."""
+    dictionary = cv2.aruco.getPredefinedDictionary(DICTIONARY)
+    pattern = np.zeros((MODULES, MODULES), np.uint8)
+    cv2.aruco.generateImageMarker(dictionary, number, MODULES, pattern, 1)
+    return pattern
+
+
+def _refine(rgb: Image, rough: FloatArray, number: int, *, rough_u_px: float) -> Marker | None:
+    corners = rough
+    edges: list[EdgeLine] = []
+    for half_modules, slack in ((0.45, 3.0 * rough_u_px + 3.0), (0.45, 5.0)):
+        edges = []
+        side = _mean_side(corners)
+        reach = float(np.clip(half_modules * side / MODULES, 2.5, max(slack, 6.0)))
+        for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+            inset = 0.06 * (end - start)
+            edge = fit_edge(rgb, start + inset, end - inset, half_width_px=reach)
+            if edge is None or edge.support < MIN_SIDE_SUPPORT:
+                return None
+            edges.append(edge)
+        met = [intersect(edges[i - 1], edges[i]) for i in range(4)]
+        corners = np.array([corner for corner, _ in met])
+    if np.abs(corners - rough).max() > max(6.0, 4 * rough_u_px, 0.08 * side):
+        return None
+    if pattern_correlation(rgb, corners, number) < MIN_CORRELATION:
+        return None
+    return Marker(
+        id=number,
+        corners_px=corners,
+        u_px=float(np.sqrt(np.mean([u**2 for _, u in met]))),
+        edge_rms_px=float(np.sqrt(np.mean([edge.rms_px**2 for edge in edges]))),
+        side_px=_mean_side(corners),
+        blur_px=float(np.median([edge.blur_px for edge in edges])),
+        white=paper_white(rgb, corners),
+    )
+
+
+def _mean_side(corners: FloatArray) -> float:
+    return float(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).mean())
+
+
+def _canonical(corners: FloatArray) -> FloatArray:
+    """Pixels from modules: (0, 0) to (6, 6) is the black square."""
+    square = np.array([[0, 0], [MODULES, 0], [MODULES, MODULES], [0, MODULES]], np.float32)
+    matrix: FloatArray = cv2.getPerspectiveTransform(square, corners.astype(np.float32))
+    return matrix
+
+
+def _look(rgb: Image, corners: FloatArray, u: FloatArray, v: FloatArray) -> Float32Array:
+    """Linear light at positions given in modules."""
+    x, y, w = np.moveaxis(np.stack([u, v, np.ones_like(u)], axis=-1) @ _canonical(corners).T, -1, 0)
+    return sample_linear(rgb, x / w, y / w)
+
+
+def pattern_correlation(rgb: Image, corners: FloatArray, number: int) -> float:
+    """Return how well the square and its white rim look like the marker, -1 to 1."""
+    rim = 0.5
+    count = round((MODULES + 2 * rim) * CANONICAL_PX)
+    at = (np.arange(count) + 0.5) / CANONICAL_PX - rim
+    u, v = np.meshgrid(at, at)
+    seen = np.sqrt(_look(rgb, corners, u, v).mean(axis=-1))
+    padded = np.pad(marker_bits(number), 1, constant_values=255).astype(float)
+    index = np.floor(at).astype(int) + 1
+    expected = padded[np.ix_(index, index)]
+    return float(np.corrcoef(seen.ravel(), expected.ravel())[0, 1])
+
+
+def paper_white(rgb: Image, corners: FloatArray) -> FloatArray | None:
+    """Return the linear light of the paper around a marker, or None where it is clipped.
+
+    The median over the rim, leaving out what a shadow or a piece darkens: the rim's
+    darker half counts only where it is within 15 % of its brighter half.
+    """
+    ring = np.linspace(-QUIET_TO_MODULES, MODULES + QUIET_TO_MODULES, 48)
+    u, v = np.meshgrid(ring, ring)
+    outside = np.maximum(np.abs(u - MODULES / 2), np.abs(v - MODULES / 2)) - MODULES / 2
+    keep = outside > QUIET_FROM_MODULES
+    light = _look(rgb, corners, u[keep], v[keep])
+    return robust_white(light)
+
+
+def robust_white(light: Float32Array) -> FloatArray | None:
+    """Return the colour of the lit, unclipped paper among ``(n, 3)`` linear samples."""
+    clipped = (light > CLIPPED_LINEAR).any(axis=-1)
+    if len(light) < 20 or clipped.mean() > 0.4:
+        return None
+    open_light = light[~clipped]
+    level = open_light.mean(axis=-1)
+    bright = float(np.percentile(level, 75))
+    lit = open_light[level > 0.85 * bright]
+    white: FloatArray = np.median(lit, axis=0).astype(float)
+    return white if white.min() > 0.01 else None
