@@ -33,7 +33,7 @@ from vision.surface import (
     read_surface_model,
     whiten,
 )
-from vision.types import Surface
+from vision.types import Surface, SurfaceMap
 
 Floats = NDArray[np.float32]
 
@@ -226,22 +226,23 @@ def evaluate(
         np.concatenate(tally.said), np.concatenate(tally.right)
     )
     figures |= _piece_figures(tally.pieces)
-    lights = {
-        light: {"mean_iou": _confusion_figures(c)["mean_iou"]} for light, c in by_light.items()
+    figures["by_light"] = {
+        light: {
+            "mean_iou": _confusion_figures(confusion)["mean_iou"],
+            **_piece_figures([p for p in tally.pieces if p["light"] == light]),
+        }
+        for light, confusion in by_light.items()
     }
-    for light, told in lights.items():
-        told |= _piece_figures([p for p in tally.pieces if p["light"] == light])
-    figures["by_light"] = lights
     figures["confusion"] = [[round(float(v)) for v in row] for row in tally.confusion]
     return figures
 
 
-def _look(model: SurfaceModel, view: ValidationView) -> Any:
+def _look(model: SurfaceModel, view: ValidationView) -> SurfaceMap:
     return predict(model, view.rgb, width_px=view.rgb.shape[1], height_px=view.rgb.shape[0])
 
 
 def _score(
-    view: ValidationView, found: Any, tally: _Tally
+    view: ValidationView, found: SurfaceMap, tally: _Tally
 ) -> tuple[NDArray[np.float64], float, NDArray[np.uint8], dict[str, Any] | None]:
     truth = view.classes.argmax(axis=0)
     answer = found.p.argmax(axis=0).astype(np.uint8)
@@ -263,7 +264,7 @@ def _score(
     return confusion, badness, answer, piece
 
 
-def _piece_score(view: ValidationView, found: Any) -> dict[str, Any]:
+def _piece_score(view: ValidationView, found: SurfaceMap) -> dict[str, Any]:
     own = view.own
     assert own is not None and view.piece is not None
     mean = (found.p * own).sum(axis=(1, 2)) / own.sum()
