@@ -1,0 +1,711 @@
+"""Where on the photo do round things lie? Coin-like discs, found and outlined.
+
+Three looks, each finer than the one before:
+
+1. *Voting*: on copies of the photo reduced by octaves every edge pixel votes
+   for the centres it could belong to (fast radial symmetry, Loy & Zelinsky,
+   IEEE PAMI 25(8), 2003, with both directions of contrast).
+2. *Rings*: around each centre the radial edges are read and closed rings
+   ``r(t) = c0 + c1 cos t + s1 sin t + c2 cos 2t + s2 sin 2t`` (an ellipse to
+   first order) are drawn from random angle sets; a coin gives several: its
+   outline, the step of its rim, the joint of two metals, its shadow.
+3. *Outline*: the ring that bounds the disc is chosen and fitted at full
+   resolution in linear light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import pi
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.colour import to_linear
+from vision.ellipse import Ellipse, EllipseFit, fit_ellipse
+from vision.types import Float32Array, FloatArray, Image
+
+# -- voting ------------------------------------------------------------------
+BASE_LONG_SIDE_PX = 1024
+OCTAVES = 5
+VOTE_RADII_PX = (8.0, 9.0, 10.2, 11.5, 13.0, 14.7, 16.6)  # one octave in steps of 13 %
+VOTE_FLOOR = 10.0  # grey levels per pixel: over JPEG noise of reduced copies
+VOTE_BLUR_PX = 1.3  # a circle seen at 30 degrees spreads its centre by 7 % of its radius
+VOTES_KEPT = 40  # per octave
+MIN_VOTE = 0.28  # share of the circumference that votes
+
+# -- rings -------------------------------------------------------------------
+COARSE_ANGLES, COARSE_SAMPLES, COARSE_RANGE = 36, 40, (0.5, 1.5)
+COARSE_TOLERANCE = 0.05
+COARSE_SUPPORT = 0.50
+FINE_ANGLES = 90
+WIDE_TOLERANCE, FINE_TOLERANCE = 0.014, 0.008
+WIDE_RADIUS_PX = 56.0  # radius of a disc in its crop for the wide look
+FINE_RADIUS_PX = 150.0  # and, at most, for the fine look
+WIDE_RANGE = (0.66, 1.46)
+FINE_RANGE = (0.88, 1.10)
+PEAKS = 7
+MISSING = 1e3
+RANK_SHARE = (0.36, 0.2, 0.14, 0.1, 0.08, 0.06, 0.06)
+PEAK_FLOOR = 3.0  # grey levels per sample pair
+MAX_STRETCH = 0.13  # axis ratio 0.77: 30 degrees of tilt and 9 of view (cos 39.5)
+RING_SUPPORT = 0.33
+SHADOW_STEP = 3  # samples either side of an edge
+SHADOW_DISTRUST = 0.8
+SHADOW_TINT = 0.25
+SAME_RING = 0.010
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ring:
+    """A closed ring of edges around a centre, in units of a radius.
+
+    Attributes:
+        coefficients: ``(5,)`` of the ring's Fourier form.
+        radius: ``(n_angles,)`` radius at each angle.
+        support: Share of the angles that show an edge there, 0 to 1, weighted.
+        hit: ``(n_angles,)`` bool, where an edge lies on the ring.
+    """
+
+    coefficients: FloatArray
+    radius: FloatArray
+    support: float
+    hit: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidate:
+    """A centre that many edges vote for, full-resolution pixels."""
+
+    x: float
+    y: float
+    r: float
+    votes: float
+
+
+# -- 1 voting ----------------------------------------------------------------
+
+
+def _octaves(rgb: Image) -> list[tuple[float, Image]]:
+    """Reduced copies with the factor to full resolution, finest first."""
+    long_side = max(rgb.shape[:2])
+    factor = max(1, -(-long_side // BASE_LONG_SIDE_PX))
+    height, width = rgb.shape[0] // factor, rgb.shape[1] // factor
+    base = rgb[: height * factor, : width * factor]
+    if factor > 1:
+        base = cv2.resize(base, (width, height), interpolation=cv2.INTER_AREA)
+    levels = [(float(factor), base)]
+    while len(levels) < OCTAVES and min(levels[-1][1].shape[:2]) >= 64:
+        scale, image = levels[-1]
+        h, w = image.shape[0] // 2, image.shape[1] // 2
+        half = cv2.resize(image[: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
+        levels.append((scale * 2, half))
+    return levels
+
+
+def _edge_pixels(image: Image) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Ridge pixels of the gradient: x, y and its unit direction.
+
+    Of each pixel the channel with the strongest gradient counts, so that a brass
+    coin on wood of the same lightness still has an outline.
+    """
+    best = np.zeros(image.shape[:2], np.int16)
+    gx, gy = np.zeros_like(best), np.zeros_like(best)
+    for channel in cv2.split(image):
+        x, y = cv2.Scharr(channel, cv2.CV_16S, 1, 0), cv2.Scharr(channel, cv2.CV_16S, 0, 1)
+        size = cv2.add(cv2.absdiff(x, 0), cv2.absdiff(y, 0))
+        stronger = size > best
+        np.copyto(best, size, where=stronger)
+        np.copyto(gx, x, where=stronger)
+        np.copyto(gy, y, where=stronger)
+    ax, ay = np.abs(gx), np.abs(gy)
+    beside = np.maximum(np.roll(best, 1, 1), np.roll(best, -1, 1))
+    above = np.maximum(np.roll(best, 1, 0), np.roll(best, -1, 0))
+    ridge = (best >= np.where(ax > ay, beside, above)) & (best > 16 * VOTE_FLOOR)
+    ridge[0], ridge[-1], ridge[:, 0], ridge[:, -1] = False, False, False, False
+    rows, columns = np.nonzero(ridge)
+    fx, fy = gx[rows, columns].astype(np.float64), gy[rows, columns].astype(np.float64)
+    length = np.hypot(fx, fy)
+    return columns.astype(np.float64), rows.astype(np.float64), fx / length, fy / length
+
+
+def _vote(scale: float, image: Image) -> list[Candidate]:
+    """Centres of round things whose radius at this octave is 8 to 17 px."""
+    h, w = image.shape[:2]
+    x, y, ux, uy = _edge_pixels(cv2.GaussianBlur(image, (0, 0), 0.8))
+    if len(x) == 0:
+        return []
+    pad = int(VOTE_RADII_PX[-1]) + 2
+    ww, hh = w + 2 * pad, h + 2 * pad
+    planes = np.empty((len(VOTE_RADII_PX), hh, ww), np.float32)
+    for k, r in enumerate(VOTE_RADII_PX):
+        # Both directions of contrast: a rim may be dark on one side and bright on the other.
+        cells = np.concatenate(
+            [
+                np.rint(y + (pad + sign * r * uy)).astype(np.int64) * ww
+                + np.rint(x + (pad + sign * r * ux)).astype(np.int64)
+                for sign in (-1.0, 1.0)
+            ]
+        )
+        plane = np.bincount(cells, minlength=hh * ww).reshape(hh, ww).astype(np.float32)
+        # 2 pi r votes on one spot are a full circle.
+        planes[k] = cv2.GaussianBlur(plane, (0, 0), VOTE_BLUR_PX)
+        planes[k] *= VOTE_BLUR_PX**2 / r
+    best = planes.max(axis=0)
+    peak = (best >= cv2.dilate(best, np.ones((7, 7), np.uint8))) & (best > MIN_VOTE)
+    rows, columns = np.nonzero(peak)
+    order = np.argsort(-best[rows, columns])[:VOTES_KEPT]
+    found = []
+    for row, column in zip(rows[order], columns[order], strict=True):
+        k = int(planes[:, row, column].argmax())
+        cx, cy = float(column - pad), float(row - pad)
+        if 0 <= cx < w and 0 <= cy < h:
+            votes = float(best[row, column])
+            found.append(Candidate(x=cx, y=cy, r=VOTE_RADII_PX[k], votes=votes))
+    return found
+
+
+# -- 2 rings -----------------------------------------------------------------
+
+
+def _basis(angles: int) -> FloatArray:
+    t = np.linspace(0, 2 * pi, angles, endpoint=False)
+    return np.column_stack([np.ones_like(t), np.cos(t), np.sin(t), np.cos(2 * t), np.sin(2 * t)])
+
+
+@lru_cache(maxsize=8)
+def _angle_sets(angles: int, sets: int) -> tuple[NDArray[np.int64], FloatArray]:
+    """Sets of six spread angles and the matrices that turn six radii into a ring."""
+    rng = np.random.default_rng(20)
+    start = rng.integers(0, angles, sets)
+    jitter = rng.integers(-angles // 15, angles // 15 + 1, (sets, 6))
+    chosen = (start[:, None] + np.arange(6) * angles // 6 + jitter) % angles
+    solve = np.linalg.pinv(_basis(angles)[chosen])
+    round_sets = sets // 2  # every other set may draw circles only: few tilts are steep
+    solve[:round_sets, 3:] = 0
+    solve[:round_sets, :3] = np.linalg.pinv(_basis(angles)[chosen[:round_sets], :3])
+    return chosen, solve
+
+
+def _polar(
+    image: Image, centres: FloatArray, radii: FloatArray, angles: int, reach: FloatArray
+) -> Float32Array:
+    """``(n, angles, samples, 3)`` colours along the rays of each centre."""
+    t = np.linspace(0, 2 * pi, angles, endpoint=False)
+    r = radii[:, None, None] * reach[None, None, :]
+    x = centres[:, 0, None, None] + r * np.cos(t)[None, :, None]
+    y = centres[:, 1, None, None] + r * np.sin(t)[None, :, None]
+    n, a, s = x.shape
+    sampled = cv2.remap(
+        image,
+        x.reshape(n * a, s).astype(np.float32),
+        y.reshape(n * a, s).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    polar: Float32Array = sampled.reshape(n, a, s, 3).astype(np.float32)
+    return polar
+
+
+def _peaks(polar: Float32Array, reach: FloatArray) -> tuple[Float32Array, Float32Array]:
+    """The strongest radial edges of every ray: ``(n, angles, PEAKS)`` radii and strengths.
+
+    Missing ones have strength 0 and a radius beyond all.
+    """
+    step = polar[:, :, 2:] - polar[:, :, :-2]
+    size = np.abs(step).max(axis=3)
+    middle = size[:, :, 1:-1]
+    is_peak = (middle > size[:, :, :-2]) & (middle >= size[:, :, 2:]) & (middle > PEAK_FLOOR)
+    ranked = np.where(is_peak, middle, 0.0)
+    pick = np.argpartition(-ranked, PEAKS - 1, axis=2)[:, :, :PEAKS]
+    strength = np.take_along_axis(ranked, pick, 2)
+    order = np.argsort(-strength, axis=2)
+    pick, strength = np.take_along_axis(pick, order, 2), np.take_along_axis(strength, order, 2)
+    left = np.take_along_axis(size[:, :, :-2], pick, 2)
+    right = np.take_along_axis(size[:, :, 2:], pick, 2)
+    bend = left - 2 * strength + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
+    pitch = reach[1] - reach[0]
+    radius = reach[0] + pitch * (pick + 2 + np.clip(shift, -0.5, 0.5))
+    return (
+        np.where(strength > 0, radius, MISSING).astype(np.float32),
+        strength.astype(np.float32),
+    )
+
+
+def _support(
+    predicted: Float32Array, radius: Float32Array, trust: Float32Array, tolerance: float
+) -> tuple[Float32Array, NDArray[np.int64]]:
+    """How well rays show an edge at the predicted radius, 0 to 1, and which edge that is."""
+    miss = np.abs(radius - predicted[..., None]) / tolerance
+    gain = np.where(miss < 1, (1 - np.minimum(miss, 1) ** 2) * trust, 0.0)
+    which = gain.argmax(axis=-1)
+    return np.take_along_axis(gain, which[..., None], -1)[..., 0].astype(np.float32), which
+
+
+def _trust(strength: Float32Array) -> Float32Array:
+    """Trust in an edge: full from half the typical strongest edge of its disc upwards."""
+    typical = np.median(strength[..., 0], axis=-1)[..., None, None]
+    trust: Float32Array = np.minimum(1.0, strength / np.maximum(0.5 * typical, PEAK_FLOOR))
+    return trust
+
+
+def _shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -> Float32Array:
+    """1 where an edge could be the edge of a shadow: darker inwards, colour kept.
+
+    Shadow takes the same share of red, green and blue; from metal to table the
+    shares differ, and from shadow to a lit rim it grows brighter inwards.
+    """
+    n, angles, samples, _ = polar.shape
+    pitch = reach[1] - reach[0]
+    at = np.rint((np.minimum(radius, reach[-1]) - reach[0]) / pitch).astype(int)
+    light = np.log(to_linear(polar.astype(np.uint8).reshape(n * angles, samples, 3)) + 0.01)
+    light = light.reshape(polar.shape)
+    i, j = np.arange(n)[:, None, None], np.arange(angles)[None, :, None]
+    inner = light[i, j, np.clip(at - SHADOW_STEP, 0, samples - 1)]
+    outer = light[i, j, np.clip(at + SHADOW_STEP, 0, samples - 1)]
+    ratio = inner - outer
+    darker = ratio.mean(axis=-1) < -0.05
+    kept = (ratio.max(axis=-1) - ratio.min(axis=-1)) < 0.08 + SHADOW_TINT * np.abs(
+        ratio.mean(axis=-1)
+    )
+    return (darker & kept).astype(np.float32)
+
+
+def _ring_hypotheses(
+    radius: Float32Array, trust: Float32Array, *, sets: int, tolerance: float, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    """Rings through random edges: ``(n, sets, 5)`` coefficients and ``(n, sets)`` support."""
+    n, angles, _ = radius.shape
+    chosen, solve = _angle_sets(angles, sets)
+    rng = np.random.default_rng(seed)
+    rank = rng.choice(PEAKS, size=(n, sets, 6), p=RANK_SHARE)
+    # Rays of one set prefer the same radius: follow the edge nearest to the first one's.
+    first = radius[np.arange(n)[:, None], chosen[:, 0][None, :], rank[..., 0]]
+    at = radius[:, chosen]  # n, sets, 6, PEAKS
+    near = np.abs(at - first[:, :, None, None]).argmin(axis=-1)
+    follow = rng.random((n, sets, 1)) < 0.7
+    rank = np.where(follow, near, rank)
+    value = np.take_along_axis(at, rank[..., None], -1)[..., 0]
+    bad = (value >= MISSING).any(axis=-1)
+    coefficients = np.einsum("qij,nqj->nqi", solve, value)
+    predicted = coefficients @ _basis(angles).T
+    gain, _ = _support(predicted.astype(np.float32), radius[:, None], trust[:, None], tolerance)
+    support = gain.mean(axis=-1)
+    stretch = np.hypot(coefficients[..., 3], coefficients[..., 4]) / coefficients[..., 0]
+    support = np.where(bad | (stretch > MAX_STRETCH) | (coefficients[..., 0] < 0.3), 0.0, support)
+    return coefficients, support
+
+
+def _polish(
+    coefficients: FloatArray, radius: Float32Array, trust: Float32Array, tolerance: float
+) -> Ring:
+    """Fit one ring of one disc to the edges near it, tightening the tolerance."""
+    basis = _basis(radius.shape[0])
+    gain = np.zeros(len(basis), np.float32)
+    which = np.zeros(len(basis), np.int64)
+    for widen in (2.5, 1.7, 1.2, 1.0):
+        predicted = basis @ coefficients
+        gain, which = _support(predicted.astype(np.float32), radius, trust, tolerance * widen)
+        if np.count_nonzero(gain) < 6:
+            break
+        target = np.where(gain > 0, np.take_along_axis(radius, which[:, None], 1)[:, 0], 0.0)
+        weighted = basis * gain[:, None]
+        normal = weighted.T @ basis + 1e-9 * np.eye(5)
+        coefficients = np.linalg.solve(normal, weighted.T @ target)
+    predicted = basis @ coefficients
+    gain, which = _support(predicted.astype(np.float32), radius, trust, tolerance)
+    return Ring(
+        coefficients=coefficients,
+        radius=predicted,
+        support=float(gain.mean()),
+        hit=gain > 0.2,
+    )
+
+
+def _coarse(scale: float, image: Image, candidates: list[Candidate]) -> list[Candidate]:
+    """Candidates that have a ring at their octave, recentred, at full resolution."""
+    if not candidates:
+        return []
+    centres = np.array([[c.x, c.y] for c in candidates])
+    radii = np.array([c.r for c in candidates])
+    reach = np.linspace(*COARSE_RANGE, COARSE_SAMPLES)
+    radius, strength = _peaks(_polar(image, centres, radii, COARSE_ANGLES, reach), reach)
+    trust = _trust(strength)
+    coefficients, support = _ring_hypotheses(
+        radius, trust, sets=60, tolerance=COARSE_TOLERANCE, seed=1
+    )
+    kept = []
+    for i, candidate in enumerate(candidates):
+        best = int(support[i].argmax())
+        ring = _polish(coefficients[i, best], radius[i], trust[i], COARSE_TOLERANCE)
+        if ring.support < COARSE_SUPPORT:
+            continue
+        c = ring.coefficients
+        kept.append(
+            Candidate(
+                x=(candidate.x + c[1] * candidate.r + 0.5) * scale - 0.5,
+                y=(candidate.y + c[2] * candidate.r + 0.5) * scale - 0.5,
+                r=c[0] * candidate.r * scale,
+                votes=ring.support,
+            )
+        )
+    return kept
+
+
+def _merge(candidates: list[Candidate], *, near: float = 0.35) -> list[Candidate]:
+    """Drop candidates that lie on a better one of like size."""
+    kept: list[Candidate] = []
+    for c in sorted(candidates, key=lambda c: -c.votes):
+        if not any(
+            np.hypot(c.x - k.x, c.y - k.y) < near * min(c.r, k.r) and 0.6 < c.r / k.r < 1.67
+            for k in kept
+        ):
+            kept.append(c)
+    return kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crop:
+    """A disc cut out at a handy size: its centre is the middle pixel.
+
+    Attributes:
+        image: Square, uint8 RGB.
+        centre_px: Index of the middle pixel, the same for row and column.
+        radius_px: Radius that the candidate has here.
+    """
+
+    image: Image
+    centre_px: int
+    radius_px: float
+
+
+def crop_disc(rgb: Image, candidate: Candidate, *, radius_px: float, reach: float) -> Crop:
+    """Cut a candidate out, averaged down so that its radius is at most ``radius_px``."""
+    zoom = max(1.0, candidate.r / radius_px)
+    radius = candidate.r / zoom
+    half = int(np.ceil(radius * reach)) + 3
+    source, x, y = rgb, candidate.x, candidate.y
+    factor = int(zoom + 0.3)
+    if factor > 1:  # average first, so that fine relief does not alias
+        far = int(zoom * (half + 2))
+        x0, y0 = max(0, int(x) - far), max(0, int(y) - far)
+        x1, y1 = min(rgb.shape[1], int(x) + far + 1), min(rgb.shape[0], int(y) + far + 1)
+        w, h = max(1, (x1 - x0) // factor), max(1, (y1 - y0) // factor)
+        source = cv2.resize(
+            rgb[y0 : y0 + h * factor, x0 : x0 + w * factor], (w, h), interpolation=cv2.INTER_AREA
+        )
+        x, y = (x - x0 + 0.5) / factor - 0.5, (y - y0 + 0.5) / factor - 0.5
+        zoom /= factor
+    matrix = np.array([[zoom, 0, x - zoom * half], [0, zoom, y - zoom * half]])
+    image = cv2.warpAffine(
+        source,
+        matrix,
+        (2 * half + 1, 2 * half + 1),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return Crop(image=image, centre_px=half, radius_px=radius)
+
+
+def rings_of(crop: Crop, *, span: tuple[float, float], tolerance: float) -> list[Ring]:
+    """All closed rings of edges around the middle of a crop, best supported first."""
+    samples = max(24, int((span[1] - span[0]) * crop.radius_px / 0.8))
+    reach = np.linspace(*span, samples)
+    smooth = cv2.GaussianBlur(crop.image, (0, 0), 0.7)
+    centre = np.array([[float(crop.centre_px), float(crop.centre_px)]])
+    polar = _polar(smooth, centre, np.array([crop.radius_px]), FINE_ANGLES, reach)
+    radius, strength = _peaks(polar, reach)
+    trust = _trust(strength) * (1 - SHADOW_DISTRUST * _shadow_like(polar, reach, radius))
+    trust = trust.astype(np.float32)
+    coefficients, support = _ring_hypotheses(
+        radius, trust, sets=300, tolerance=2 * tolerance, seed=2
+    )
+    basis = _basis(FINE_ANGLES)
+    rings: list[Ring] = []
+    tried: list[FloatArray] = []
+    for k in np.argsort(-support[0])[:60]:
+        if support[0, k] < 0.5 * RING_SUPPORT or len(tried) >= 20:
+            break
+        guess = basis @ coefficients[0, k]
+        if any(float(np.abs(other - guess).mean()) < 0.6 * tolerance for other in tried):
+            continue
+        tried.append(guess)
+        ring = _polish(coefficients[0, k], radius[0], trust[0], tolerance)
+        stretch = float(np.hypot(*ring.coefficients[3:])) / ring.coefficients[0]
+        if ring.support < RING_SUPPORT or stretch > MAX_STRETCH:
+            continue
+        same = [
+            i
+            for i, other in enumerate(rings)
+            if float(np.abs(other.radius - ring.radius).mean()) < 0.8 * tolerance
+        ]
+        if not same:
+            rings.append(ring)
+        elif ring.support > rings[same[0]].support:
+            rings[same[0]] = ring
+    return sorted(rings, key=lambda ring: -ring.support)
+
+
+# -- 3 outline ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Disc:
+    """A round thing with its outline.
+
+    Attributes:
+        fit: The ellipse of its outline at full resolution, with scatter.
+        coverage: Share of the outline where an edge was seen.
+        contrast: Edge strength on the outline over that of the surroundings' texture.
+        inside: ``(3,)`` mean linear light of its face.
+        centre_part: ``(3,)`` mean linear light of the inner half of its radius.
+        rim_part: ``(3,)`` mean linear light of the outer quarter of its radius.
+        outside: ``(3,)`` median linear light just around it.
+        hole: How much its middle looks like the table, 0 to 1.
+    """
+
+    fit: EllipseFit
+    coverage: float
+    contrast: float
+    inside: FloatArray
+    centre_part: FloatArray
+    rim_part: FloatArray
+    outside: FloatArray
+    hole: float
+
+
+OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.1, 0.025
+OUTER_SUPPORT = 0.70  # an outer ring needs this much of the inner one's support
+TOUCH = 0.016  # rings closer than this share an edge
+CRESCENT_SHARE = 0.2
+MIN_COVERAGE = 0.55
+MAX_RESIDUAL = 0.010
+MIN_AXIS_RATIO = 0.76
+REFINE_ANGLES = 180
+REFINE_BANDS = (0.014, 0.010)
+OUTER_EDGE = 0.40  # of the strongest edge in the band: a bevelled rim shows several
+
+
+def outline_ring(rings: list[Ring]) -> Ring | None:
+    """Pick the ring that bounds the disc: neither its relief nor its shadow.
+
+    Rings within one another all around are steps of the same disc: an outer
+    one with enough support counts. Rings that share an edge on one side and
+    part on the other are disc and shadow, or upper and lower rim, or mixtures:
+    the better supported and rounder one counts.
+    """
+    if not rings:
+        return None
+    chosen = max(rings, key=_merit)
+    while True:
+        around = [
+            ring
+            for ring in rings
+            if float((ring.radius - chosen.radius > TOUCH).mean()) > 1 - CRESCENT_SHARE
+            and ring.support >= OUTER_SUPPORT * chosen.support
+        ]
+        if not around:
+            return chosen
+        chosen = max(around, key=_merit)
+
+
+def _merit(ring: Ring) -> float:
+    """Support less a small charge for being out of round: photos are taken from above."""
+    stretch = float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
+    return ring.support - OUT_OF_ROUND * (1 - float(np.exp(-2 * stretch / OUT_OF_ROUND_SCALE)))
+
+
+def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
+    """``(angles, 3)`` linear light of a standard crop at a radius of each angle."""
+    t = np.linspace(0, 2 * pi, len(radius), endpoint=False)
+    r = np.minimum(radius * crop.radius_px, crop.centre_px - 1)
+    x = np.rint(crop.centre_px + r * np.cos(t)).astype(int)
+    y = np.rint(crop.centre_px + r * np.sin(t)).astype(int)
+    light: FloatArray = to_linear(crop.image[y, x]).astype(np.float64)
+    return light
+
+
+def _chromaticity_distance(a: FloatArray, b: FloatArray) -> FloatArray:
+    ca = a / np.maximum(a.sum(axis=-1, keepdims=True), 1e-4)
+    cb = b / np.maximum(b.sum(axis=-1, keepdims=True), 1e-4)
+    distance: FloatArray = np.linalg.norm(ca - cb, axis=-1)
+    return distance
+
+
+def ring_to_ellipse(ring: Ring, candidate: Candidate) -> Ellipse:
+    """The ellipse of a ring, on the photo."""
+    c0, c1, s1, c2, s2 = (float(v) for v in ring.coefficients)
+    e = min(float(np.hypot(c2, s2)), 0.2 * c0)
+    return Ellipse(
+        centre_px=(candidate.x + c1 * candidate.r, candidate.y + s1 * candidate.r),
+        major_px=2 * candidate.r * (c0 + e),
+        minor_px=2 * candidate.r * (c0 - e),
+        angle_deg=float(np.degrees(0.5 * np.arctan2(s2, c2))),
+    )
+
+
+def refine(rgb: Image, start: Ellipse) -> tuple[EllipseFit, float] | None:
+    """Fit the outline at full resolution in linear light; also how much of it was seen."""
+    ellipse, fit, coverage = start, None, 0.0
+    half_w, half_h = start.half_extent_px()
+    margin = 1.0 + REFINE_BANDS[0] + 0.04
+    x0 = max(0, int(start.centre_px[0] - half_w * margin) - 4)
+    y0 = max(0, int(start.centre_px[1] - half_h * margin) - 4)
+    x1 = min(rgb.shape[1], int(start.centre_px[0] + half_w * margin) + 5)
+    y1 = min(rgb.shape[0], int(start.centre_px[1] + half_h * margin) + 5)
+    if x1 - x0 < 12 or y1 - y0 < 12:
+        return None
+    light = to_linear(np.ascontiguousarray(rgb[y0:y1, x0:x1]))
+    t = np.linspace(0, 2 * pi, REFINE_ANGLES, endpoint=False)
+    for band in REFINE_BANDS:
+        reach = max(2.5, band * 0.5 * ellipse.major_px)
+        offsets = np.arange(-reach - 2, reach + 2.01, 0.5)
+        points, normals = ellipse.at(t), ellipse.normals(t)
+        x = (points[:, 0, None] + normals[:, 0, None] * offsets - x0).astype(np.float32)
+        y = (points[:, 1, None] + normals[:, 1, None] * offsets - y0).astype(np.float32)
+        profile = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        offset, seen = _outer_edge(profile, offsets, reach)
+        if seen.sum() < 0.4 * REFINE_ANGLES:
+            return None
+        edges = points[seen] + normals[seen] * offset[seen, None]
+        fit = fit_ellipse(edges, start=ellipse, sigma_floor_px=max(0.1, 0.0015 * reach))
+        if fit is None or not 0.8 < fit.ellipse.major_px / start.major_px < 1.25:
+            return None
+        ellipse = fit.ellipse
+        coverage = float(seen.mean()) * fit.kept
+    assert fit is not None
+    return fit, coverage
+
+
+def _outer_edge(
+    profile: Float32Array, offsets: FloatArray, reach: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Where each outward profile has its outermost strong edge, and whether it has one."""
+    kernel = np.array([1, 2, 2, 1], np.float32) / 6  # smooth over 2 px, then difference
+    smooth = cv2.filter2D(
+        profile.reshape(profile.shape[0], profile.shape[1], 3), -1, kernel[None, :]
+    )
+    step = np.zeros(profile.shape[:2], np.float64)
+    step[:, 1:-1] = np.sqrt(((smooth[:, 2:] - smooth[:, :-2]) ** 2).sum(axis=2))
+    inside = np.abs(offsets) <= reach
+    step[:, ~inside] = 0
+    strongest = step.max(axis=1)
+    is_peak = np.zeros_like(step, dtype=bool)
+    is_peak[:, 1:-1] = (step[:, 1:-1] >= step[:, :-2]) & (step[:, 1:-1] > step[:, 2:])
+    is_peak &= step >= OUTER_EDGE * strongest[:, None]
+    seen = is_peak.any(axis=1) & (strongest > 0.25 * np.median(strongest))
+    last = step.shape[1] - 1 - is_peak[:, ::-1].argmax(axis=1)
+    last = np.clip(last, 1, step.shape[1] - 2)
+    rows = np.arange(len(step))
+    left, middle, right = step[rows, last - 1], step[rows, last], step[rows, last + 1]
+    bend = left - 2 * middle + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
+    pitch = offsets[1] - offsets[0]
+    # The four-tap kernel is centred half a sample before its anchor's left neighbour.
+    return offsets[last] + pitch * (shift + KERNEL_SHIFT), seen
+
+
+KERNEL_SHIFT = -0.5
+
+
+def _in_frame(ellipse: Ellipse, rgb: Image) -> bool:
+    half_w, half_h = ellipse.half_extent_px()
+    x, y = ellipse.centre_px
+    height, width = rgb.shape[:2]
+    return bool(
+        x - half_w >= 1 and y - half_h >= 1 and x + half_w <= width - 2 and y + half_h <= height - 2
+    )
+
+
+def _describe(crop: Crop, ring: Ring) -> dict[str, FloatArray | float]:
+    """Colours of the parts of a disc and how much its middle looks like the table."""
+
+    def part(low: float, high: float) -> FloatArray:
+        shares = np.linspace(low, high, 7)
+        return np.vstack([_colours(crop, ring.radius * share) for share in shares])
+
+    outside = np.median(part(1.06, 1.16), axis=0)
+    middle, centre, rim = part(0.0, 0.2), part(0.0, 0.55), part(0.76, 0.94)
+    body = np.mean(rim, axis=0)
+    apart = float(np.linalg.norm(np.sqrt(body) - np.sqrt(outside)))
+    to_table = float(np.linalg.norm(np.sqrt(np.median(middle, axis=0)) - np.sqrt(outside)))
+    return {
+        "inside": np.mean(part(0.0, 0.94), axis=0),
+        "centre_part": np.mean(centre, axis=0),
+        "rim_part": body,
+        "outside": outside,
+        "hole": float(np.clip(1 - to_table / max(apart, 1e-3), 0, 1)),
+    }
+
+
+def find_discs(rgb: Image) -> tuple[Disc, ...]:
+    """All coin-like discs on a photo, whole in the frame, best first."""
+    candidates: list[Candidate] = []
+    for scale, image in _octaves(rgb):
+        candidates += _coarse(scale, image, _vote(scale, image))
+    discs: list[Disc] = []
+    for candidate in sorted(_merge(candidates), key=lambda c: -c.r):
+        if any(_inside(candidate, disc) for disc in discs):
+            continue
+        disc = _outline(rgb, candidate)
+        if disc is not None and not any(_same(disc, other) for other in discs):
+            discs.append(disc)
+    return tuple(sorted(discs, key=lambda d: -d.coverage))
+
+
+def _outline(rgb: Image, candidate: Candidate) -> Disc | None:
+    crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=WIDE_RANGE[1])
+    rings = rings_of(crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE)
+    ring = outline_ring(rings)
+    if ring is None:
+        return None
+    candidate = _recentred(candidate, ring)
+    crop = crop_disc(rgb, candidate, radius_px=FINE_RADIUS_PX, reach=1.2)
+    rings = rings_of(crop, span=FINE_RANGE, tolerance=FINE_TOLERANCE)
+    ring = outline_ring(rings)
+    if ring is None:
+        return None
+    start = ring_to_ellipse(ring, candidate)
+    if not _in_frame(start, rgb):
+        return None
+    refined = refine(rgb, start)
+    if refined is None:
+        return None
+    fit, coverage = refined
+    ellipse = fit.ellipse
+    if (
+        coverage < MIN_COVERAGE
+        or ellipse.axis_ratio < MIN_AXIS_RATIO
+        or fit.residual_px > MAX_RESIDUAL * 0.5 * ellipse.major_px + 0.4
+        or not _in_frame(ellipse, rgb)
+    ):
+        return None
+    look = _describe(crop, ring)
+    return Disc(fit=fit, coverage=coverage, contrast=0.0, **look)  # type: ignore[arg-type]
+
+
+def _recentred(candidate: Candidate, ring: Ring) -> Candidate:
+    """The candidate moved and sized to a ring."""
+    c = ring.coefficients
+    return Candidate(
+        x=candidate.x + float(c[1]) * candidate.r,
+        y=candidate.y + float(c[2]) * candidate.r,
+        r=candidate.r * float(c[0]),
+        votes=candidate.votes,
+    )
+
+
+def _inside(candidate: Candidate, disc: Disc) -> bool:
+    """Whether a candidate is part of a disc already outlined: its relief or inner metal."""
+    ellipse = disc.fit.ellipse
+    away = float(ellipse.distance_px(np.array([[candidate.x, candidate.y]]))[0])
+    return away < -0.15 * ellipse.major_px and 2 * candidate.r < 1.02 * ellipse.major_px
+
+
+def _same(disc: Disc, other: Disc) -> bool:
+    a, b = disc.fit.ellipse, other.fit.ellipse
+    apart = float(np.hypot(a.centre_px[0] - b.centre_px[0], a.centre_px[1] - b.centre_px[1]))
+    return apart < 0.35 * (a.major_px + b.major_px) / 2
