@@ -1,0 +1,299 @@
+"""The command line: ``cuproscope grade PHOTO...`` and ``cuproscope sheet OUT.pdf``.
+
+Thin: it checks what was typed, calls :mod:`app.grading`, and prints. Exit codes: 0 all
+graded; 2 wrong usage; 3 at least one photo could not be read; 4 all read, but at least
+one not measurable. What takes long to import is imported when it is needed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rules.errors import CuproscopeError, PhotoError
+
+if TYPE_CHECKING:
+    from app.grading import Outcome, Result
+    from app.request import Request
+    from rules.typed import TypedPiece
+
+EXIT_OK = 0
+EXIT_USAGE = 2
+EXIT_UNREADABLE = 3
+EXIT_NOT_MEASURABLE = 4
+EXIT_INTERRUPTED = 130
+
+DEBUG_VARIABLE = "CUPROSCOPE_DEBUG"
+
+_EPILOG = """\
+reference keys
+  auto        the printed sheet, else a bank card (default)
+  sheet       the project's own sheet: cuproscope sheet sheet.pdf
+  card        any bank or identity card (ISO/IEC 7810 ID-1)
+  marker:MM   one DICT_4X4_50 ArUco marker, its black square MM wide
+  us-1c us-5c us-10c us-25c ca-25c eu-1c ... eu-50c eu-1 eu-2 gb-1p ...  a coin
+
+exit codes
+  0 all graded   2 wrong usage   3 a photo could not be read
+  4 read, but at least one not measurable
+"""
+
+_FACTS = (
+    "state what a photo can't show; may be repeated: magnet=sticks|free, "
+    "cut_end=copper|other, weight_kg=NUMBER, and motor_wire, oil, paint, enamel, "
+    "insulation =yes|no"
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code."""
+    parser = _parser()
+    arguments = parser.parse_args(argv)
+    debug = arguments.debug or bool(os.environ.get(DEBUG_VARIABLE))
+    logging.basicConfig(level=logging.DEBUG if debug else logging.CRITICAL, format="%(message)s")
+    _never_fail_on_a_letter()
+    try:
+        code: int = arguments.run(arguments)
+        sys.stdout.flush()
+        return code
+    except CuproscopeError as fault:
+        if debug:
+            logging.exception("stopped")
+        fix = f" {fault.fix}" if isinstance(fault, PhotoError) else ""
+        print(f"{parser.prog}: {fault}.{fix}".replace("..", "."), file=sys.stderr)
+        return EXIT_USAGE
+    except BrokenPipeError:
+        # Whoever read our output has gone; let the interpreter close a pipe that takes it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_UNREADABLE
+    except KeyboardInterrupt:
+        print(f"{parser.prog}: stopped", file=sys.stderr)
+        return EXIT_INTERRUPTED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="cuproscope",
+        description="Tell the price grade of scrap copper from phone photos.",
+    )
+    parser.add_argument("--version", action=_Version)
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    grade = commands.add_parser(
+        "grade",
+        help="grade the pieces on photos",
+        description="Grade the pieces on photos (files, folders or patterns).",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    grade.add_argument("photos", nargs="*", metavar="PHOTO", help="photo, folder or pattern")
+    grade.add_argument(
+        "--reference", default="auto", metavar="KEY", help="what lies beside the piece"
+    )
+    grade.add_argument(
+        "--form",
+        choices=("wire", "stranded", "tube", "sheet", "other", "cut_end"),
+        help="state the form; cut_end: the photo looks onto a cable's cut end",
+    )
+    grade.add_argument(
+        "--fact", action="append", default=[], metavar="NAME=VALUE", dest="facts", help=_FACTS
+    )
+    grade.add_argument(
+        "--sheet",
+        default="house",
+        metavar="NAME|FILE",
+        help="rule sheet: house (default), circular-2017, circular-before-2017, or a file",
+    )
+    grade.add_argument(
+        "--findings", type=Path, metavar="FILE.toml", help="grade findings typed by hand as well"
+    )
+    grade.add_argument("--json", action="store_true", help="one line of JSON a photo")
+    grade.add_argument(
+        "--overlay", type=Path, metavar="DIR", help="draw each photo's answer into DIR"
+    )
+    _add_debug(grade)
+    grade.set_defaults(run=_grade)
+
+    sheet = commands.add_parser(
+        "sheet",
+        help="write the printed reference sheet",
+        description="Write the reference sheet as PDF. Print it at 100 % and check its bar.",
+    )
+    sheet.add_argument("out", type=Path, metavar="OUT.pdf")
+    sheet.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    _add_debug(sheet)
+    sheet.set_defaults(run=_sheet)
+    return parser
+
+
+def _add_debug(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--debug", action="store_true", help=f"show what went wrong inside (or {DEBUG_VARIABLE}=1)"
+    )
+
+
+class _Version(argparse.Action):
+    """Prints the version; looked up only when asked for."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str) -> None:
+        super().__init__(option_strings, dest, nargs=0, help="show the version and stop")
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            print(f"{parser.prog} {version('cuproscope')}")
+        except PackageNotFoundError:
+            print(f"{parser.prog} (not installed)")
+        parser.exit(EXIT_OK)
+
+
+def _grade(arguments: argparse.Namespace) -> int:
+    from app.grading import grade_photo, grade_typed
+    from vision.photo import find_photos
+
+    request = _request(arguments)
+    if not arguments.photos and arguments.findings is None:
+        raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
+    typed = _typed(arguments.findings)
+    printer = _Printer(arguments, request)
+    with _progress(find_photos(arguments.photos)) as (photos, pause):
+        for path in photos:
+            result = grade_photo(path, request)
+            with pause():
+                printer.show(result)
+    if typed is not None:
+        printer.show(grade_typed(typed, request, name=arguments.findings.name))
+    return _exit_code(printer.outcomes)
+
+
+def _request(arguments: argparse.Namespace) -> Request:
+    """Return what was asked for, all of it checked before the first photo is opened."""
+    from app.request import Request
+    from rules.sheet import load_sheet
+    from rules.typed import facts_from
+
+    return Request(
+        sheet=load_sheet(arguments.sheet),
+        reference=_reference(arguments.reference),
+        form=arguments.form,
+        facts=facts_from(arguments.facts),
+    )
+
+
+def _reference(key: str) -> str:
+    from vision.references import parse_reference
+
+    return parse_reference(key).key
+
+
+def _typed(path: Path | None) -> tuple[TypedPiece, ...] | None:
+    from rules.typed import load_findings
+
+    return None if path is None else load_findings(path)
+
+
+class _Printer:
+    """Shows results one by one, each whole or not at all, and remembers how they went."""
+
+    def __init__(self, arguments: argparse.Namespace, request: Request) -> None:
+        self.request = request
+        self.is_json: bool = arguments.json
+        self.folder: Path | None = arguments.overlay
+        self.outcomes: list[Outcome] = []
+        self.taken: set[str] = set()
+
+    def show(self, result: Result) -> None:
+        drawn = self._draw(result)
+        if self.is_json:
+            from app.json_lines import as_line
+
+            text = as_line(result) + "\n"
+        else:
+            from app.report import as_text
+
+            text = as_text(result, self.request.sheet)
+            text += f"overlay    {drawn}\n" if drawn is not None else ""
+            text = ("\n" if self.outcomes else "") + text
+        sys.stdout.write(text)
+        sys.stdout.flush()
+        self.outcomes.append(result.outcome)
+
+    def _draw(self, result: Result) -> Path | None:
+        if self.folder is None or result.examination is None:
+            return None
+        from app.files import safe_stem
+        from app.overlays import write_overlay
+
+        stem = safe_stem(result.name, taken=self.taken)
+        self.taken.add(stem.lower())
+        path = self.folder / f"{stem}.cuproscope.jpg"
+        try:
+            write_overlay(path, result, self.request.sheet)
+        except OSError as fault:
+            raise CuproscopeError(f"can't be written: {fault}", where=str(path)) from fault
+        return path
+
+
+def _exit_code(outcomes: Sequence[Outcome]) -> int:
+    from app.grading import Outcome
+
+    for outcome in (Outcome.UNREADABLE, Outcome.NOT_MEASURABLE):
+        if outcome in outcomes:
+            return int(outcome)
+    return EXIT_OK
+
+
+@contextmanager
+def _progress(
+    photos: tuple[Path, ...],
+) -> Iterator[tuple[Iterable[Path], Callable[[], AbstractContextManager[None]]]]:
+    """Give the photos, with a bar on the terminal when there are several of them.
+
+    Yields the photos and a context in which the bar makes room for other output.
+    """
+
+    @contextmanager
+    def no_pause() -> Iterator[None]:
+        yield
+
+    if len(photos) < 2 or not sys.stderr.isatty():
+        yield photos, no_pause
+        return
+    from tqdm import tqdm
+
+    with tqdm(photos, unit="photo", leave=False, file=sys.stderr) as bar:
+
+        @contextmanager
+        def pause() -> Iterator[None]:
+            bar.clear()
+            yield
+            bar.refresh()
+
+        yield bar, pause
+
+
+def _sheet(arguments: argparse.Namespace) -> int:
+    from app.files import write_whole
+    from vision.sheet import write_sheet
+
+    try:
+        write_whole(arguments.out, lambda part: write_sheet(part, paper=arguments.paper))
+    except OSError as fault:
+        raise CuproscopeError(f"can't be written: {fault}", where=str(arguments.out)) from fault
+    print(f"{arguments.out}: print at 100 %, then check that the bar is 50.0 mm long.")
+    return EXIT_OK
+
+
+def _never_fail_on_a_letter() -> None:
+    """Let a terminal that lacks a letter (±, é) show a question mark instead of stopping."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")

@@ -1,0 +1,177 @@
+"""From a photo file, or findings typed by hand, to graded pieces.
+
+Puts the steps in order and turns what goes wrong into problems; measures and grades
+nothing itself.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from app.request import Request
+from rules.cautions import SELLING, cautions
+from rules.engine import Grading, grade
+from rules.errors import CuproscopeError, PhotoError
+from rules.findings import Findings, Form
+from rules.typed import TypedPiece
+
+if TYPE_CHECKING:
+    from vision.types import Examination, Photo, PieceReading, Problem
+
+log = logging.getLogger(__name__)
+
+
+class Outcome(IntEnum):
+    """How a photo went; the value is the command's exit code."""
+
+    GRADED = 0
+    UNREADABLE = 3
+    NOT_MEASURABLE = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GradedPiece:
+    """One piece with its grade.
+
+    Attributes:
+        findings: What the rules saw.
+        grading: What they say.
+        reading: Where on the photo it is; None for findings typed by hand.
+        name: What the person calls it, where they do.
+    """
+
+    findings: Findings
+    grading: Grading
+    reading: PieceReading | None = None
+    name: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Result:
+    """All that can be told of one photo.
+
+    Attributes:
+        name: What the person called the photo.
+        outcome: Graded, not measurable, or unreadable.
+        pieces: The pieces, largest first.
+        problems: What stood in the way, each with what to do.
+        cautions: What can hurt, where it applies.
+        examination: The photo as examined; None where it could not be read, and for
+            findings typed by hand.
+        notes: What a person should know of how it was read.
+    """
+
+    name: str
+    outcome: Outcome
+    pieces: tuple[GradedPiece, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    cautions: tuple[str, ...] = ()
+    examination: Examination | None = None
+    notes: tuple[str, ...] = ()
+
+
+def grade_photo(path: Path, request: Request) -> Result:
+    """Return all that can be told of a photo file; what goes wrong is in its problems."""
+    from vision.photo import load_photo_file
+
+    name = path.name or str(path)
+    try:
+        return _graded(load_photo_file(path), request)
+    except Exception as fault:
+        return _unreadable(name, fault)
+
+
+def grade_bytes(data: bytes, request: Request, *, name: str) -> Result:
+    """Return all that can be told of a photo's bytes, as :func:`grade_photo` does."""
+    from vision.photo import load_photo
+
+    try:
+        return _graded(load_photo(data, name=name), request)
+    except Exception as fault:
+        return _unreadable(name, fault)
+
+
+def grade_typed(typed: Sequence[TypedPiece], request: Request, *, name: str) -> Result:
+    """Return the grades of findings typed by hand."""
+    pieces = tuple(
+        GradedPiece(
+            findings=piece.findings,
+            grading=grade(piece.findings, request.sheet),
+            name=piece.name,
+        )
+        for piece in typed
+    )
+    return Result(
+        name=name,
+        outcome=Outcome.GRADED,
+        pieces=pieces,
+        cautions=_cautions(pieces),
+        notes=("typed by hand, no photo",),
+    )
+
+
+def _graded(photo: Photo, request: Request) -> Result:
+    from vision.examine import examine
+
+    examination = examine(
+        photo, reference=request.reference, form=request.form, facts=request.facts
+    )
+    pieces = tuple(
+        GradedPiece(
+            findings=reading.findings,
+            grading=grade(reading.findings, request.sheet),
+            reading=reading,
+        )
+        for reading in examination.pieces
+    )
+    measurable = examination.scale is not None and pieces and all(map(_is_measured, pieces))
+    return Result(
+        name=photo.name,
+        outcome=Outcome.GRADED if measurable else Outcome.NOT_MEASURABLE,
+        pieces=pieces,
+        problems=examination.problems,
+        cautions=_cautions(pieces),
+        examination=examination,
+        notes=examination.photo.notes,
+    )
+
+
+def _is_measured(piece: GradedPiece) -> bool:
+    """Whether the size that the rules ask about was measured; sheet and lumps have none."""
+    findings = piece.findings
+    if findings.form.value in (Form.WIRE, Form.STRANDED):
+        return findings.strand_diameter is not None
+    return findings.form.value is not Form.TUBE or findings.diameter is not None
+
+
+def _cautions(pieces: Sequence[GradedPiece]) -> tuple[str, ...]:
+    """Return each caution once; the one about selling, which is for the end, last."""
+    told = [text for piece in pieces for text in cautions(piece.findings, piece.grading)]
+    return tuple(sorted(dict.fromkeys(told), key=lambda text: text == SELLING))
+
+
+def _unreadable(name: str, fault: Exception) -> Result:
+    from vision.types import Problem
+
+    if isinstance(fault, PhotoError):
+        problem = Problem(code=fault.code, text=_sentence(fault.message), fix=fault.fix)
+    else:
+        # One photo that trips over a fault of ours must not cost the person the others.
+        log.error("photo %s", name, exc_info=fault)
+        told = fault.message if isinstance(fault, CuproscopeError) else type(fault).__name__
+        problem = Problem(
+            code="internal",
+            text=f"The program failed on this photo ({told}).",
+            fix="Try another photo of the piece; report this one with --debug's output.",
+        )
+    return Result(name=name, outcome=Outcome.UNREADABLE, problems=(problem,))
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")

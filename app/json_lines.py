@@ -1,0 +1,168 @@
+"""Results as JSON Lines: one object a photo, by the contract ``cuproscope.grade/1``.
+
+Keys only ever get added. Numbers are rounded to what they are good for; a number that
+can't be told is null, never NaN.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from math import isfinite
+from typing import TYPE_CHECKING, Any
+
+from app.grading import GradedPiece, Result
+from rules.engine import Grading
+from rules.findings import Finish, FinishFinding, Flag, Form, Measurement
+from rules.gauge import awg_from_mm
+
+if TYPE_CHECKING:
+    from vision.types import Examination, Problem, Scale
+
+SCHEMA = "cuproscope.grade/1"
+
+Object = dict[str, Any]
+
+
+def as_line(result: Result) -> str:
+    """Return one line of JSON, ASCII only, without the line's end."""
+    return json.dumps(as_object(result), allow_nan=False, separators=(", ", ": "))
+
+
+def as_object(result: Result) -> Object:
+    """Return the contract's object: only str, int, float, bool, None, list and dict."""
+    return {
+        "schema": SCHEMA,
+        "photo": _photo(result),
+        "scale": _scale(result.examination.scale if result.examination else None),
+        "pieces": [_piece(piece) for piece in result.pieces],
+        "problems": [_problem(problem) for problem in result.problems],
+        "cautions": list(result.cautions),
+    }
+
+
+def _photo(result: Result) -> Object:
+    examination: Examination | None = result.examination
+    photo = examination.photo if examination is not None else None
+    return {
+        "name": result.name,
+        "sha256": photo.sha256 if photo else None,
+        "width_px": photo.width_px if photo else None,
+        "height_px": photo.height_px if photo else None,
+        "notes": list(result.notes),
+    }
+
+
+def _scale(scale: Scale | None) -> Object | None:
+    if scale is None:
+        return None
+    return {
+        "reference": scale.reference,
+        "mm_per_px": _rounded(scale.mm_per_px, 6),
+        "u_rel": _rounded(scale.u_rel, 5),
+        "tilt_deg": _rounded(scale.tilt_deg, 1),
+        "residual_px": _rounded(scale.residual_px, 3),
+    }
+
+
+def _piece(piece: GradedPiece) -> Object:
+    findings, reading = piece.findings, piece.reading
+    strand = findings.strand_diameter
+    told: Object = {
+        "box_px": [int(v) for v in reading.region.box_px] if reading else None,
+        "outline_px": _outline(piece),
+        "form": {
+            "value": str(findings.form.value),
+            "p": {str(form): _rounded(findings.form.p.get(form, 0.0), 4) for form in Form},
+            "stated": bool(findings.form.stated),
+        },
+        "diameter_mm": _measured(findings.diameter),
+        "strand_diameter_mm": _measured(strand),
+        "awg": None if strand is None else _rounded(awg_from_mm(strand.value), 1),
+        "finish": _finish(findings.finish),
+        "brass": _flag(findings.brass, reading.brass_boxes_px if reading else ()),
+        "solder": _flag(findings.solder, reading.solder_boxes_px if reading else ()),
+        "grade": _grade(piece.grading),
+    }
+    if piece.name is not None:
+        told["name"] = piece.name
+    if reading is not None and reading.notes:
+        told["notes"] = list(reading.notes)
+    return told
+
+
+def _outline(piece: GradedPiece) -> list[list[float | None]] | None:
+    if piece.reading is None:
+        return None
+    from vision.overlay import simple_outline
+
+    points = simple_outline(piece.reading.region.outline_px)
+    return [[_rounded(float(x), 1), _rounded(float(y), 1)] for x, y in points]
+
+
+def _measured(measured: Measurement | None) -> Object | None:
+    if measured is None:
+        return None
+    return {
+        "value": _rounded(measured.value, 4),
+        "u": _rounded(measured.u, 4),
+        "low95": _rounded(measured.low95, 4),
+        "high95": _rounded(measured.high95, 4),
+    }
+
+
+def _finish(finish: FinishFinding | None) -> Object | None:
+    if finish is None:
+        return None
+    return {
+        "shares": _by_finish(finish.shares),
+        "u": _by_finish(finish.u),
+        "tarnish_level": {
+            "value": _rounded(finish.tarnish_level.value, 3),
+            "u": _rounded(finish.tarnish_level.u, 3),
+        },
+    }
+
+
+def _by_finish(values: Mapping[Finish, float]) -> Object:
+    return {str(finish): _rounded(values.get(finish, 0.0), 4) for finish in Finish}
+
+
+def _flag(flag: Flag, boxes: Iterable[tuple[int, int, int, int]]) -> Object:
+    return {
+        "p": _rounded(flag.p, 4),
+        "share": _rounded(flag.share, 4),
+        "boxes_px": [[int(v) for v in box] for box in boxes],
+    }
+
+
+def _grade(grading: Grading) -> Object:
+    return {
+        "suggested": grading.suggested,
+        "confidence": _rounded(grading.confidence, 4),
+        "p": {str(grade): _rounded(p, 4) for grade, p in grading.p.items()},
+        "borderline": bool(grading.borderline),
+        "settle": grading.settle,
+        "reasons": [
+            {
+                "row": reason.row,
+                "text": reason.text,
+                "margin": None if reason.margin is None else _rounded(reason.margin, 2),
+            }
+            for reason in grading.reasons
+        ],
+        "lifts": [
+            {"action": lift.action, "to": lift.to, "minutes": _rounded(lift.minutes, 1)}
+            for lift in grading.lifts
+        ],
+    }
+
+
+def _problem(problem: Problem) -> Object:
+    return {"code": problem.code, "text": problem.text, "fix": problem.fix}
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    """Return a plain float; None where there is no such number."""
+    number = float(value)
+    return round(number, digits) + 0.0 if isfinite(number) else None

@@ -1,0 +1,64 @@
+"""The overlay of one photo as a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from app.files import write_whole
+from app.grading import GradedPiece, Result
+from app.words import (
+    confidence_words,
+    finish_words,
+    flag_words,
+    form_words,
+    grade_words,
+    size_words,
+)
+from rules.sheet import RuleSheet
+
+if TYPE_CHECKING:
+    from vision.overlay import Caption
+
+JPEG_QUALITY = 90
+
+
+def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
+    """Draw a photo's answer into a JPEG file, whole or not at all.
+
+    Raises:
+        OSError: The file can't be written.
+    """
+    from PIL import Image
+
+    from vision.overlay import draw_overlay
+
+    if result.examination is None:
+        raise ValueError("a photo that was not read has no overlay")
+    drawn = draw_overlay(result.examination, [caption_of(p, sheet) for p in result.pieces])
+    picture = Image.fromarray(drawn)
+    write_whole(path, lambda part: picture.save(part, "JPEG", quality=JPEG_QUALITY))
+
+
+def caption_of(piece: GradedPiece, sheet: RuleSheet) -> Caption:
+    """Return what the overlay writes of a piece: short, the reason first."""
+    from vision.overlay import Caption
+
+    findings, grading = piece.findings, piece.grading
+    lines = [grading.reasons[0].text] if grading.reasons else []
+    if grading.settle:
+        lines.append(f"To settle it: {grading.settle}")
+    size = size_words(findings)
+    lines.append(form_words(findings) + (f", {size}" if size else ", size not measured"))
+    finish = finish_words(findings)
+    lines += [finish] if finish else []
+    flags = flag_words(findings)
+    lines += [f"Seen: {', '.join(flags)}"] if flags else []
+    for lift in grading.lifts[:1]:
+        lines.append(f"Lift to {sheet.title_of(lift.to)}: {lift.action} ({lift.minutes:g} min)")
+    return Caption(
+        title=grade_words(grading, sheet),
+        certainty=confidence_words(grading),
+        confidence=grading.confidence,
+        lines=tuple(lines),
+    )

@@ -1,0 +1,131 @@
+"""Results for people to read: plain text, 80 columns, the grade first."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+
+from app.grading import GradedPiece, Outcome, Result
+from app.words import (
+    confidence_words,
+    finish_words,
+    flag_words,
+    form_words,
+    grade_words,
+    size_words,
+)
+from rules.sheet import RuleSheet
+
+COLUMNS = 80
+_LABEL = 11
+_PLACES = (("upper", "middle", "lower"), ("left", "centre", "right"))
+
+
+def as_text(result: Result, sheet: RuleSheet) -> str:
+    """Return the report of one photo, ending with one line feed."""
+    lines = [printable(result.name), "-" * min(COLUMNS, max(8, len(printable(result.name))))]
+    lines += _wrapped("note", result.notes)
+    for number, piece in enumerate(result.pieces, start=1):
+        if len(result.pieces) > 1 or piece.name:
+            which = f"Piece {number} of {len(result.pieces)}{_place(piece, result)}"
+            lines += ["", which + (f": {printable(piece.name)}" if piece.name else "")]
+        lines += _piece(piece, sheet)
+    if result.outcome is Outcome.UNREADABLE:
+        lines.append("Not read.")
+    elif not result.pieces:
+        lines.append("No grade.")
+    elif result.examination is not None and result.examination.scale is None:
+        lines += _wrapped("scale", ["none found, so nothing was measured in mm"])
+    lines += _scale(result)
+    for problem in result.problems:
+        lines += _wrapped("problem", [problem.text])
+        lines += _wrapped("what to do", [problem.fix])
+    lines += _wrapped("caution", result.cautions)
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def printable(text: str) -> str:
+    """Return text that can't move the cursor or colour the terminal of whoever reads it."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
+    findings, grading = piece.findings, piece.grading
+    lines = _wrapped("grade", [f"{grade_words(grading, sheet)} ({confidence_words(grading)})"])
+    lines += _wrapped("check", [_sentence(grading.settle)] if grading.settle else [])
+    lines += _wrapped("because", [_reason(piece, i) for i in range(len(grading.reasons))])
+    lines += _wrapped(
+        "lift",
+        [
+            f"{_sentence(lift.action)} Then: {sheet.title_of(lift.to)} "
+            f"(about {lift.minutes:g} min)."
+            for lift in grading.lifts
+        ],
+    )
+    lines += _wrapped("form", [form_words(findings)])
+    lines += _wrapped("size", _given(size_words(findings)))
+    lines += _wrapped("finish", _given(finish_words(findings)))
+    lines += _wrapped("seen", flag_words(findings))
+    if piece.reading is not None:
+        lines += _wrapped("note", piece.reading.notes)
+    return lines
+
+
+def _reason(piece: GradedPiece, index: int) -> str:
+    reason = piece.grading.reasons[index]
+    share = f" [{100 * reason.p:.0f} %]" if len(piece.grading.reasons) > 1 else ""
+    margin = ""
+    if reason.margin is not None:
+        way = "inside" if reason.margin >= 0 else "past"
+        margin = f" ({abs(reason.margin):.1f} standard uncertainties {way} the limit)"
+        if abs(reason.margin) > 10:
+            margin = f" (far {way} the limit)"
+    return f"{reason.text}{margin}{share}"
+
+
+def _scale(result: Result) -> list[str]:
+    scale = result.examination.scale if result.examination else None
+    if scale is None:
+        return []
+    return _wrapped(
+        "scale",
+        [
+            f"{scale.reference}: {1 / scale.mm_per_px:.1f} px per mm, good to "
+            f"{200 * scale.u_rel:.1f} % (95 %), tilt {scale.tilt_deg:.0f}°"
+        ],
+    )
+
+
+def _place(piece: GradedPiece, result: Result) -> str:
+    """Return where on the photo a piece is, so that it can be told from the others."""
+    if piece.reading is None or result.examination is None:
+        return ""
+    x, y, w, h = piece.reading.region.box_px
+    photo = result.examination.photo
+    row = _PLACES[0][min(2, int(3 * (y + h / 2) / photo.height_px))]
+    column = _PLACES[1][min(2, int(3 * (x + w / 2) / photo.width_px))]
+    return f", {row} {column}"
+
+
+def _given(words: str | None) -> list[str]:
+    return [] if words is None else [words]
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def _wrapped(label: str, texts: Iterable[str]) -> list[str]:
+    """Return texts under one label, wrapped to the width, continued with a hanging indent."""
+    lines: list[str] = []
+    for text in texts:
+        head = f"{label:<{_LABEL}}" if not lines else " " * _LABEL
+        lines += textwrap.wrap(
+            printable(text),
+            COLUMNS,
+            initial_indent=head,
+            subsequent_indent=" " * _LABEL,
+            break_long_words=True,
+        )
+    return lines

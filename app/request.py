@@ -1,0 +1,30 @@
+"""What the person asks for and states: the same for every photo of one run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from rules.findings import Facts, Form
+from rules.sheet import RuleSheet
+
+CUT_END = "cut_end"
+"""Stated in place of a form: the photo looks straight onto the cut end of a cable."""
+
+FORMS = (*(str(form) for form in Form), CUT_END)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """How each photo is to be graded.
+
+    Attributes:
+        sheet: The rule sheet.
+        reference: Key of the reference object beside the piece.
+        form: Form that the person states, or ``cut_end``; None lets the photo tell.
+        facts: What else the person states.
+    """
+
+    sheet: RuleSheet
+    reference: str = "auto"
+    form: str | None = None
+    facts: Facts = field(default_factory=Facts)

@@ -1,0 +1,95 @@
+"""Words for what the program knows: the same in the report and on the overlay."""
+
+from __future__ import annotations
+
+from rules.engine import Grading
+from rules.findings import Findings, Finish, Form, Measurement
+from rules.gauge import awg_from_mm
+from rules.sheet import RuleSheet
+
+SURE_P = 0.95
+"""Told as sure from here; below, and where decided, as likely."""
+
+SHOWN_SHARE = 0.05
+"""Finishes that cover less of the piece than this are not told."""
+
+FORM_WORDS = {
+    Form.WIRE: "solid wire",
+    Form.STRANDED: "stranded wire",
+    Form.TUBE: "tube",
+    Form.SHEET: "sheet",
+    Form.OTHER: "other shape",
+}
+
+
+def grade_words(grading: Grading, sheet: RuleSheet) -> str:
+    """Return the grade as a person says it: "No. 1", "No. 1 or No. 2", "no grade"."""
+    ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
+    if not grading.borderline and grading.suggested is not None:
+        return sheet.title_of(grading.suggested)
+    likely = [g for g in ordered[:2] if grading.p[g] >= 0.1] or ordered[:1]
+    return " or ".join(sheet.title_of(grade) for grade in likely)
+
+
+def confidence_words(grading: Grading) -> str:
+    """Return how sure the grade is: "sure, 97 %", "likely, 88 %", "borderline, 60 %"."""
+    # 100 % is never told: the share of draws can't know what the photo can't show.
+    percent = min(99, round(100 * grading.confidence))
+    if grading.borderline or grading.suggested is None:
+        return f"borderline, {percent} %"
+    return f"{'sure' if grading.confidence >= SURE_P else 'likely'}, {percent} %"
+
+
+def form_words(findings: Findings) -> str:
+    """Return the form, and whether it was stated or how sure it is."""
+    form = findings.form
+    words = FORM_WORDS[form.value]
+    if form.stated:
+        return f"{words} (stated)"
+    p = form.p.get(form.value, 0.0)
+    return words if p >= SURE_P else f"{words} ({100 * p:.0f} %)"
+
+
+def size_words(findings: Findings) -> str | None:
+    """Return the sizes in mm with their 95 % interval, None where nothing was measured."""
+    told = []
+    form, diameter, strand = findings.form.value, findings.diameter, findings.strand_diameter
+    if strand is not None and form in (Form.WIRE, Form.STRANDED):
+        name = "diameter" if form is Form.WIRE else "single strand"
+        gauge = f", AWG {awg_from_mm(strand.value):.1f}"
+        told.append(f"{name} {_with_interval(strand)}{gauge}")
+    if diameter is not None and form is not Form.WIRE:
+        name = "bundle" if form is Form.STRANDED else "outer diameter"
+        told.append(f"{name} {_with_interval(diameter)}")
+    return "; ".join(told) or None
+
+
+def finish_words(findings: Findings) -> str | None:
+    """Return the shares of each finish, largest first, and the tarnish level."""
+    finish = findings.finish
+    if finish is None:
+        return None
+    ordered = sorted(Finish, key=lambda one: -finish.shares.get(one, 0.0))
+    shares = [
+        f"{100 * finish.shares.get(one, 0.0):.0f} % {one}"
+        for one in ordered
+        if finish.shares.get(one, 0.0) >= SHOWN_SHARE
+    ]
+    return f"{', '.join(shares)}; tarnish {finish.tarnish_level.value:.2f} of 1"
+
+
+def flag_words(findings: Findings) -> tuple[str, ...]:
+    """Return the flags that are more likely there than not."""
+    told = []
+    for name, flag in (("brass", findings.brass), ("solder", findings.solder)):
+        if flag.p >= 0.5:
+            told.append(f"{name} ({100 * min(flag.p, 0.99):.0f} %)")
+    return tuple(told)
+
+
+def _with_interval(measured: Measurement) -> str:
+    digits = 2 if measured.value < 20 else 1
+    return (
+        f"{measured.value:.{digits}f} mm "
+        f"({measured.low95:.{digits}f} to {measured.high95:.{digits}f})"
+    )
