@@ -9,7 +9,7 @@ import numpy as np
 
 from rules.confidence import SUGGEST_P, Temperature, is_decided, shipped_temperature
 from rules.doubt import deciding_finding, doubt_parts, open_question, settling_check
-from rules.draws import DEFAULT_DRAWS, DEFAULT_SEED, draw_pieces
+from rules.draws import DEFAULT_DRAWS, DEFAULT_SEED, Draws, best_piece, draw_pieces
 from rules.errors import ContractError
 from rules.evaluate import Evaluation
 from rules.findings import Findings
@@ -78,6 +78,7 @@ def grade(
     unknown = open_question(evaluation, findings=findings, best=best)
     borderline = unknown is not None or not is_decided(p)
     deciding = unknown or deciding_finding(doubt_parts(evaluation))
+    central = best_piece(findings)
     return Grading(
         suggested=sheet.grade_ids[best] if p[best] >= SUGGEST_P else None,
         confidence=float(p[best]),
@@ -86,13 +87,15 @@ def grade(
         settle=settling_check(deciding, sheet=sheet, findings=findings)
         if borderline and deciding is not None
         else None,
-        reasons=_reasons(evaluation, best, findings=findings),
-        lifts=lifts_for(best, sheet=sheet, findings=findings, pieces=pieces),
+        reasons=_reasons(evaluation, best, findings=findings, central=central),
+        lifts=lifts_for(best, sheet=sheet, best=central, pieces=pieces),
         deciding=deciding,
     )
 
 
-def _reasons(evaluation: Evaluation, best: int, *, findings: Findings) -> tuple[Reason, ...]:
+def _reasons(
+    evaluation: Evaluation, best: int, *, findings: Findings, central: Draws
+) -> tuple[Reason, ...]:
     """Return the rows that fired often, those of the best grade first."""
     sheet, row_p = evaluation.sheet, evaluation.row_p()
     best_id = sheet.grade_ids[best]
@@ -102,4 +105,6 @@ def _reasons(evaluation: Evaluation, best: int, *, findings: Findings) -> tuple[
     )
     # The first always stands: a piece is never graded without a reason.
     fired = [i for rank, i in enumerate(order) if rank == 0 or row_p[i] >= MIN_REASON_P]
-    return tuple(reason_of(i, sheet=sheet, findings=findings, p=float(row_p[i])) for i in fired)
+    return tuple(
+        reason_of(i, sheet=sheet, findings=findings, best=central, p=float(row_p[i])) for i in fired
+    )

@@ -6,9 +6,8 @@ from itertools import combinations
 
 import numpy as np
 
-from rules.draws import Column, Draws, best_piece
+from rules.draws import Column, Draws
 from rules.evaluate import Evaluation, holds
-from rules.findings import Findings
 from rules.table import Lift, RuleSheet
 from rules.vocabulary import VOCABULARY, Kind
 
@@ -19,17 +18,16 @@ MAX_JOBS = 3
 
 
 def lifts_for(
-    grade_index: int, *, sheet: RuleSheet, findings: Findings, pieces: Draws
+    grade_index: int, *, sheet: RuleSheet, best: Draws, pieces: Draws
 ) -> tuple[Lift, ...]:
     """Return the lifts that lead to a better grade, each with where it leads.
 
-    A row offers its lift where it holds at the best estimates, whether or not an
+    A row offers its lift where it holds for ``best``, the best estimates, whether or not an
     earlier row decided. The drawn pieces are graded again without what the lift
     takes off; where one job is not enough, two or three together are tried. A row
     may name a best grade for its lift; the sheet's order of grades says which is
     better.
     """
-    best = best_piece(findings)
     offered = [
         row.lift
         for row in sheet.rows

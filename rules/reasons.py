@@ -7,7 +7,7 @@ from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
-from rules.draws import Column, Draws, best_piece, estimate_of
+from rules.draws import Column, Draws, estimate_of
 from rules.evaluate import holds
 from rules.findings import Findings, Form, Unit
 from rules.table import Comparison, Condition, Row, RuleSheet
@@ -37,14 +37,17 @@ class Reason:
     p: float
 
 
-def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, p: float) -> Reason:
-    """Return the reason that row ``index`` gives for its grade."""
+def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, p: float) -> Reason:
+    """Return the reason that row ``index`` gives for its grade.
+
+    ``best`` is the piece of the best estimates, ``p`` the share of draws it decided.
+    """
     row = sheet.rows[index]
     own = [c for c in row.conditions if c.is_number]
     distances = {c: _distance(c, findings) for c in own}
     shown = [_words(c, findings) for c in own]
     shown += [_seen(c, findings) for c in row.conditions if not c.is_number]
-    near = _nearest_of_earlier(sheet.rows[:index], row, findings)
+    near = _nearest_of_earlier(sheet.rows[:index], _as_wanted(row, best, findings), findings)
     if near is not None:
         condition, distance = near
         if condition not in distances:
@@ -77,10 +80,9 @@ def _distance(condition: Condition, findings: Findings) -> float:
 
 
 def _nearest_of_earlier(
-    rows: tuple[Row, ...], fired: Row, findings: Findings
+    rows: tuple[Row, ...], piece: Draws, findings: Findings
 ) -> tuple[Condition, float] | None:
     """Return the number that comes nearest to letting an earlier row decide instead."""
-    piece = _piece_for(fired, findings)
     nearest = None
     for row in rows:
         if not all(bool(holds(c, piece)[0]) for c in row.conditions if not c.is_number):
@@ -94,9 +96,8 @@ def _nearest_of_earlier(
     return nearest
 
 
-def _piece_for(row: Row, findings: Findings) -> Draws:
+def _as_wanted(row: Row, piece: Draws, findings: Findings) -> Draws:
     """Return the best estimates, with shape and flags as the row wants them."""
-    piece = best_piece(findings)
     changed: dict[str, Column] = {}
     for condition in row.conditions:
         if condition.is_number or bool(holds(condition, piece)[0]):

@@ -366,7 +366,7 @@ class _Reader:
     # -- single values ------------------------------------------------------
 
     def fault(self, at: Where, message: str) -> None:
-        self.faults.append((self.text.line_of(at), message))
+        self.faults.append((self.text.line(at), message))
 
     def schema(self) -> None:
         if self.text.values.get("schema") != SCHEMA:

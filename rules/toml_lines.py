@@ -31,7 +31,7 @@ class TomlText:
     text: str
     values: Mapping[str, Any]
 
-    def line_of(self, path: Path) -> int:
+    def line(self, path: Path) -> int:
         """Return the line of a value, or of the nearest table around it."""
         lines = _lines_of(self.text)
         while path and path not in lines:

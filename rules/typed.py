@@ -1,9 +1,27 @@
-"""Findings without a photo: typed in a file, or as facts on the command line."""
+"""Findings without a photo: typed in a file, or as facts on the command line.
+
+    schema = "cuproscope.findings/1"
+
+    [[piece]]
+    name = "pipe from the cellar"
+    form = "tube"
+    diameter_mm = 15.0
+    u_diameter_mm = 0.05
+    shares = { tarnished = 1.0 }
+    tarnish_level = 0.4
+    solder = true
+
+    [piece.facts]
+    magnet = "free"
+
+Everything typed counts as stated, never as measured. What is left out is not known,
+except brass and solder, which count as not there.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields
+from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
@@ -21,16 +39,20 @@ from rules.findings import (
     Origin,
     Unit,
 )
+from rules.toml_lines import Path as Where
 from rules.toml_lines import TomlText, read_toml
 from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, VOCABULARY, Kind
 
 SCHEMA = "cuproscope.findings/1"
 MAX_WEIGHT_KG = 10_000.0
-# A person judges by eye: common practice, no source. One share is good to about 5
-# points, a tarnish level to about a tenth.
+MAX_PIECES = 1000
+
+# Doubt of what is typed without one: common practice, no source. A caliper's step and
+# its jaws on a slightly oval wire; shares and tarnish judged by eye.
+TYPED_SIZE_U_MM = 0.03
 TYPED_SHARE_U = 0.05
 TYPED_LEVEL_U = 0.1
-# What a person means by one word for the finish, as a tarnish level.
+# What one word for the finish means as a tarnish level: common practice, no source.
 LEVEL_OF_FINISH = {
     Finish.BRIGHT: 0.05,
     Finish.TARNISHED: 0.5,
@@ -39,19 +61,34 @@ LEVEL_OF_FINISH = {
     Finish.TINNED: 0.25,
 }
 
-T = TypeVar("T")
-
 _YES_NO = {"yes": True, "no": False}
-_TOP_KEYS = {
-    "schema",
+_SIZES = ("diameter_mm", "strand_diameter_mm")
+_PIECE_KEYS = {
+    "name",
     "form",
-    "diameter",
-    "strand_diameter",
+    *_SIZES,
+    *(f"u_{size}" for size in _SIZES),
     "finish",
+    "shares",
+    "u_shares",
+    "tarnish_level",
+    "u_tarnish_level",
     "brass",
+    "brass_share",
     "solder",
+    "solder_share",
     "facts",
 }
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TypedPiece:
+    """One piece as typed; ``name`` is what the person calls it, None where unsaid."""
+
+    name: str | None
+    findings: Findings
 
 
 def parse_fact(text: str) -> tuple[str, str | bool | float]:
@@ -98,66 +135,22 @@ def facts_from(texts: Iterable[str]) -> Facts:
     return Facts(**stated)
 
 
-def load_findings(path: str | Path) -> Findings:
-    """Read the findings of one piece from a TOML file.
+def load_findings(path: str | Path) -> tuple[TypedPiece, ...]:
+    """Return the pieces of a findings file, telling every fault of it at once.
 
-    Everything in it counts as stated, never as measured. What is left out is unknown,
-    except brass and solder, which count as not there. See ``findings_to_dict`` for the
-    keys; ``finish`` may be one word, ``brass`` and ``solder`` true or false.
+    ``form`` is a name, or a table with a probability for each; ``finish`` is one word
+    in place of ``shares``; ``brass`` and ``solder`` are true, false or a probability.
 
     Raises:
         RuleFileError: Names the file and every fault with its line.
     """
     text = read_toml(Path(path))
-    return _Reader(text, where=str(path)).findings()
-
-
-def findings_to_dict(findings: Findings) -> dict[str, Any]:
-    """Return findings as plain values, ready for JSON or TOML."""
-    facts = {f.name: getattr(findings.facts, f.name) for f in fields(findings.facts)}
-    facts_said = {
-        name: value if isinstance(value, bool | float) else str(value)
-        for name, value in facts.items()
-        if value is not None
-    }
-    plain: dict[str, Any] = {
-        "schema": SCHEMA,
-        "form": {str(form): p for form, p in findings.form.p.items() if p > 0},
-        "brass": {"p": findings.brass.p, "share": findings.brass.share},
-        "solder": {"p": findings.solder.p, "share": findings.solder.share},
-    }
-    for name in ("diameter", "strand_diameter"):
-        measured = getattr(findings, name)
-        if measured is not None:
-            plain[name] = _measured(measured)
-    if findings.finish is not None:
-        plain["finish"] = {
-            "shares": {str(f): findings.finish.shares.get(f, 0.0) for f in Finish},
-            "u": {str(f): findings.finish.u.get(f, 0.0) for f in Finish},
-            "tarnish_level": _measured(findings.finish.tarnish_level),
-        }
-    if facts_said:
-        plain["facts"] = facts_said
-    return plain
-
-
-def findings_from_dict(values: Mapping[str, Any], *, where: str = "findings") -> Findings:
-    """Read findings back from plain values, as ``load_findings`` does from a file.
-
-    Raises:
-        RuleFileError: Names every fault.
-    """
-    return _Reader(TomlText(text="", values=values), where=where).findings()
-
-
-def _measured(measured: Measurement) -> dict[str, Any]:
-    return {
-        "value": measured.value,
-        "u": measured.u,
-        "unit": str(measured.unit),
-        "low95": measured.low95,
-        "high95": measured.high95,
-    }
+    reader = _Reader(text)
+    pieces = reader.pieces()
+    if reader.faults:
+        told = "; ".join(f"line {line}: {fault}" for line, fault in sorted(set(reader.faults)))
+        raise RuleFileError(told, where=str(path))
+    return pieces
 
 
 def _allowed(name: str) -> Mapping[str, str | bool]:
@@ -166,156 +159,141 @@ def _allowed(name: str) -> Mapping[str, str | bool]:
 
 
 class _Reader:
-    """Turns plain values into findings and gathers the faults on the way."""
+    """Turns parsed TOML into pieces and gathers the faults on the way."""
 
-    def __init__(self, text: TomlText, *, where: str) -> None:
-        self.text, self.where = text, where
+    def __init__(self, text: TomlText) -> None:
+        self.text = text
         self.faults: list[tuple[int, str]] = []
 
-    def findings(self) -> Findings:
+    def pieces(self) -> tuple[TypedPiece, ...]:
         top = self.text.values
-        self.keys(top, _TOP_KEYS, ())
+        self.keys(top, {"schema", "piece"}, ())
         if top.get("schema") != SCHEMA:
             self.fault(("schema",), f'the file must say schema = "{SCHEMA}"')
-        parts: dict[str, Any] = {
-            "form": self.form(top.get("form")),
-            "finish": self.finish(top["finish"]) if "finish" in top else None,
-            "brass": self.flag(top.get("brass", False), "brass"),
-            "solder": self.flag(top.get("solder", False), "solder"),
-            "facts": self.facts(top.get("facts", {})),
-        }
-        for name in ("diameter", "strand_diameter"):
-            parts[name] = self.size(top[name], name) if name in top else None
-        if not self.faults:
-            try:
-                return Findings(**parts)
-            except CuproscopeError as fault:
-                self.fault((), str(fault))
-        listed = sorted(set(self.faults))
-        lines = (f"line {line}: {fault}" if self.text.text else fault for line, fault in listed)
-        raise RuleFileError("; ".join(lines), where=self.where)
+        tables = top.get("piece")
+        if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+            self.fault(("piece",), "each piece must stand under a [[piece]] of its own")
+            return ()
+        if not 1 <= len(tables) <= MAX_PIECES:
+            self.fault(("piece",), f"1 to {MAX_PIECES} pieces are read, not {len(tables)}")
+            return ()
+        read = [self.piece(table, ("piece", number)) for number, table in enumerate(tables)]
+        return tuple(piece for piece in read if piece is not None)
 
-    def form(self, value: object) -> FormFinding | None:
-        forms = ", ".join(Form)
+    def piece(self, table: Mapping[str, Any], at: Where) -> TypedPiece | None:
+        self.keys(table, _PIECE_KEYS, at)
+        name = table.get("name")
+        if name is not None and not isinstance(name, str):
+            self.fault((*at, "name"), "name must be text")
+        parts: dict[str, Any] = {
+            "form": self.form(table, at),
+            "finish": self.finish(table, at),
+            "brass": self.flag(table, "brass", at),
+            "solder": self.flag(table, "solder", at),
+            "diameter": self.size(table, "diameter_mm", at),
+            "strand_diameter": self.size(table, "strand_diameter_mm", at),
+            "facts": self.facts(table.get("facts", {}), (*at, "facts")),
+        }
+        if self.faults:
+            return None
+        findings = self.built(at, lambda: Findings(**parts))
+        return None if findings is None else TypedPiece(name=name, findings=findings)
+
+    def form(self, table: Mapping[str, Any], at: Where) -> FormFinding | None:
+        at = (*at, "form")
+        value, forms = table.get("form"), ", ".join(Form)
+        if "form" not in table:
+            return FormFinding(p={form: 1 / len(Form) for form in Form})
         if isinstance(value, str) and value in tuple(Form):
             return FormFinding.of(Form(value))
-        if not isinstance(value, dict) or not value:
-            self.fault(("form",), f"form must be one of: {forms}; or a probability for each")
+        if not isinstance(value, dict) or not value or set(value) - set(Form):
+            self.fault(at, f"form must be one of: {forms}; or a table with a probability for each")
             return None
-        p = {}
-        for name, share in value.items():
-            if name not in tuple(Form):
-                self.fault(("form", name), f"form {name!r} is none of: {forms}")
-            else:
-                p[Form(name)] = self.number(share, ("form", name), high=1.0)
-        return self.built(("form",), lambda: FormFinding(p=p, stated=True))
+        p = {Form(name): self.number(value, name, at, high=1.0) for name in value}
+        return self.built(at, lambda: FormFinding(p=p, stated=True))
 
-    def size(self, value: object, name: str) -> Measurement | None:
-        return self.measurement(
-            value, (name,), unit=Unit.MILLIMETRE, high=MAX_DIAMETER_MM, u_default=0.0
-        )
+    def size(self, table: Mapping[str, Any], key: str, at: Where) -> Measurement | None:
+        if key not in table:
+            if f"u_{key}" in table:
+                self.fault((*at, f"u_{key}"), f"u_{key} without {key}")
+            return None
+        value = self.number(table, key, at, high=MAX_DIAMETER_MM)
+        u = self.number(table, f"u_{key}", at, high=MAX_DIAMETER_MM, default=TYPED_SIZE_U_MM)
+        if value <= 0:
+            self.fault((*at, key), f"{key} must be above 0")
+        return Measurement.normal(value, u, Unit.MILLIMETRE, origin=Origin.STATED)
 
-    def finish(self, value: object) -> FinishFinding | None:
-        at = ("finish",)
-        names = ", ".join(Finish)
-        if isinstance(value, str) and value in tuple(Finish):
-            value = {"shares": {value: 1.0}}
-        if not isinstance(value, dict):
-            self.fault(at, f"finish must be one of: {names}; or a table with shares")
+    def finish(self, table: Mapping[str, Any], at: Where) -> FinishFinding | None:
+        shares = self.shares(table, at)
+        if shares is None:
+            for key in ("u_shares", "tarnish_level", "u_tarnish_level"):
+                if key in table:
+                    self.fault((*at, key), f"{key} without shares, as in shares = {{ bright = 1 }}")
             return None
-        self.keys(value, {"shares", "u", "tarnish_level"}, at)
-        shares = self.per_finish(value.get("shares"), (*at, "shares"))
-        u = value.get("u", TYPED_SHARE_U)
-        if isinstance(u, dict):
-            u_of = dict.fromkeys(Finish, 0.0) | self.per_finish(u, (*at, "u"))
-        else:
-            u_of = dict.fromkeys(Finish, self.number(u, (*at, "u"), high=1.0))
-        if not shares:
-            return None
-        if "tarnish_level" in value:
-            level = self.measurement(
-                value["tarnish_level"],
-                (*at, "tarnish_level"),
-                unit=Unit.ONE,
-                high=1.0,
-                u_default=TYPED_LEVEL_U,
-            )
-        else:
-            main = max(shares, key=lambda f: shares[f])
-            level = Measurement.normal(
-                LEVEL_OF_FINISH[main], TYPED_LEVEL_U, Unit.ONE, origin=Origin.STATED
-            )
-        if level is None:
-            return None
+        u_share = self.number(table, "u_shares", at, high=1.0, default=TYPED_SHARE_U)
+        main = max(shares, key=lambda finish: shares[finish])
+        level = self.number(table, "tarnish_level", at, high=1.0, default=LEVEL_OF_FINISH[main])
+        u_level = self.number(table, "u_tarnish_level", at, high=1.0, default=TYPED_LEVEL_U)
         return self.built(
-            at,
-            lambda: FinishFinding(shares=shares, u=u_of, tarnish_level=level, origin=Origin.STATED),
+            (*at, "shares"),
+            lambda: FinishFinding(
+                shares={finish: shares.get(finish, 0.0) for finish in Finish},
+                # A finish that was not named was seen not to be there.
+                u={finish: u_share if finish in shares else 0.0 for finish in Finish},
+                tarnish_level=Measurement.normal(level, u_level, Unit.ONE, origin=Origin.STATED),
+                origin=Origin.STATED,
+            ),
         )
 
-    def per_finish(self, value: object, at: tuple[str, ...]) -> dict[Finish, float]:
-        if not isinstance(value, dict) or not value:
-            self.fault(at, f"{at[-1]} must give a number for each of: {', '.join(Finish)}")
-            return {}
-        numbers = {}
-        for name, share in value.items():
-            if name not in tuple(Finish):
-                self.fault((*at, name), f"{name!r} is none of: {', '.join(Finish)}")
-            else:
-                numbers[Finish(name)] = self.number(share, (*at, name), high=1.0)
-        return numbers
-
-    def flag(self, value: object, name: str) -> Flag | None:
-        if isinstance(value, bool):
-            return Flag(p=float(value), origin=Origin.STATED)
-        if not isinstance(value, dict):
-            self.fault((name,), f"{name} must be true, false, or a table with p and share")
+    def shares(self, table: Mapping[str, Any], at: Where) -> dict[Finish, float] | None:
+        names = ", ".join(Finish)
+        if "finish" in table:
+            word = table["finish"]
+            if "shares" in table:
+                self.fault((*at, "finish"), "say either finish or shares")
+            if isinstance(word, str) and word in tuple(Finish):
+                return {Finish(word): 1.0}
+            self.fault((*at, "finish"), f"finish must be one of: {names}")
             return None
-        self.keys(value, {"p", "share"}, (name,))
-        p = self.number(value.get("p"), (name, "p"), high=1.0)
-        share = self.number(value.get("share", 0.0), (name, "share"), high=1.0)
+        if "shares" not in table:
+            return None
+        shares = table["shares"]
+        if not isinstance(shares, dict) or not shares or set(shares) - set(Finish):
+            self.fault(
+                (*at, "shares"), f"shares must be a table with a number for each of: {names}"
+            )
+            return None
+        return {
+            Finish(name): self.number(shares, name, (*at, "shares"), high=1.0) for name in shares
+        }
+
+    def flag(self, table: Mapping[str, Any], key: str, at: Where) -> Flag | None:
+        value = table.get(key, False)
+        if isinstance(value, bool):
+            p = float(value)
+        else:
+            p = self.number(table, key, at, high=1.0, what="true, false or a probability")
+        share = self.number(table, f"{key}_share", at, high=1.0, default=0.0)
         return Flag(p=p, share=share, origin=Origin.STATED)
 
-    def facts(self, value: object) -> Facts | None:
+    def facts(self, value: object, at: Where) -> Facts | None:
         if not isinstance(value, dict):
-            self.fault(("facts",), "facts must be a table")
+            self.fault(at, "facts must be a table")
             return None
         stated: dict[str, Any] = {}
         for name, said in value.items():
-            shown = {True: "yes", False: "no"}[said] if isinstance(said, bool) else str(said)[:60]
+            yes_no = {True: "yes", False: "no"}
+            # Facts are read as on the command line; only yes and no have a value of their own.
+            shown = yes_no[said] if isinstance(said, bool) else _short(said)
             try:
                 key, parsed = parse_fact(f"{name}={shown}")
             except RuleFileError as fault:
-                self.fault(("facts", name), fault.message)
+                self.fault((*at, name), f"{name}: {fault.message}")
             else:
                 stated[key] = parsed
         return Facts(**stated)
 
-    def measurement(
-        self, value: object, at: tuple[str, ...], *, unit: Unit, high: float, u_default: float
-    ) -> Measurement | None:
-        if not isinstance(value, dict):
-            self.fault(at, f"{at[-1]} must be a table with value, u and unit")
-            return None
-        self.keys(value, {"value", "u", "unit", "low95", "high95"}, at)
-        said = value.get("unit", str(unit) if unit is Unit.ONE else None)
-        if said != str(unit):
-            self.fault((*at, "unit"), f'unit of {at[-1]} must be "{unit}"')
-        best = self.number(value.get("value"), (*at, "value"), high=high)
-        u = self.number(value.get("u", u_default), (*at, "u"), high=high)
-        if u == 0 and unit is Unit.MILLIMETRE and "u" not in value:
-            self.fault((*at, "u"), f"u of {at[-1]} is missing: a caliper is good to about 0.02 mm")
-        low95, high95 = (
-            self.number(value.get(key, end), (*at, key), low=-2 * high, high=3 * high)
-            for key, end in (("low95", best - 1.96 * u), ("high95", best + 1.96 * u))
-        )
-        return self.built(
-            at,
-            lambda: Measurement(
-                value=best, u=u, unit=unit, low95=low95, high95=high95, origin=Origin.STATED
-            ),
-        )
-
-    def built(self, at: tuple[str, ...], build: Callable[[], T]) -> T | None:
+    def built(self, at: Where, build: Callable[[], T]) -> T | None:
         """Build a contract; what it refuses is a fault of the file."""
         try:
             return build()
@@ -323,20 +301,35 @@ class _Reader:
             self.fault(at, str(fault))
             return None
 
-    def number(self, value: object, at: tuple[str, ...], *, high: float, low: float = 0.0) -> float:
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, int | float)
-            or not low <= value <= high
-        ):
-            self.fault(at, f"{'.'.join(at)} must be a number, {low:g} to {high:g}")
+    def number(
+        self,
+        table: Mapping[str, Any],
+        key: str,
+        at: Where,
+        *,
+        high: float,
+        default: float | None = None,
+        what: str = "a number",
+    ) -> float:
+        value = table.get(key, default)
+        # NaN compares with nothing, so it is refused here too.
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= high:
+            self.fault((*at, key), f"{key} must be {what}, 0 to {high:g}")
             return 0.0
         return float(value)
 
-    def keys(self, table: Mapping[str, Any], known: set[str], at: tuple[str, ...]) -> None:
+    def keys(self, table: Mapping[str, Any], known: set[str], at: Where) -> None:
         for key in table:
             if key not in known:
                 self.fault((*at, key), f"unknown key {key!r}; known: {', '.join(sorted(known))}")
 
-    def fault(self, at: tuple[str, ...], message: str) -> None:
-        self.faults.append((self.text.line_of(at), message))
+    def fault(self, at: Where, message: str) -> None:
+        self.faults.append((self.text.line(at), message))
+
+
+def _short(value: object) -> str:
+    """Show a value of a file; an integer of thousands of digits can't be shown at all."""
+    try:
+        return str(value)[:60]
+    except ValueError:
+        return "a huge number"

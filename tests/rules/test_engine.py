@@ -1,0 +1,283 @@
+"""How a grading behaves, whatever the sheet says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rules.confidence import Temperature
+from rules.engine import Grading, grade
+from rules.errors import ContractError
+from rules.findings import (
+    CutEnd,
+    Facts,
+    Findings,
+    Finish,
+    FinishFinding,
+    Flag,
+    Form,
+    FormFinding,
+    Magnet,
+    Measurement,
+    Unit,
+)
+from rules.sheet import load_sheet, sheet_names
+from rules.typed import facts_from
+from tests.rules.pieces import DULL, mm, piece, tube
+
+HOUSE = load_sheet("house")
+
+shares01 = st.floats(0, 1)
+lengths = st.builds(mm, st.floats(0.02, 60), st.floats(0, 3)) | st.none()
+
+
+@st.composite
+def finishes(draw: st.DrawFn) -> FinishFinding:
+    raw = {finish: draw(st.floats(0, 1)) for finish in Finish}
+    total = sum(raw.values())
+    shares = {f: v / total for f, v in raw.items()} if total > 1e-6 else {Finish.BRIGHT: 1.0}
+    level = draw(shares01)
+    return FinishFinding(
+        shares=shares,
+        u={f: draw(st.floats(0, 0.5)) for f in Finish},
+        tarnish_level=Measurement.normal(level, draw(st.floats(0, 0.5)), Unit.ONE),
+    )
+
+
+@st.composite
+def all_findings(draw: st.DrawFn) -> Findings:
+    raw = {form: draw(st.floats(0, 1)) for form in Form}
+    total = sum(raw.values())
+    p = {f: v / total for f, v in raw.items()} if total > 1e-6 else {Form.TUBE: 1.0}
+    return Findings(
+        form=FormFinding(p=p),
+        finish=draw(finishes() | st.none()),
+        brass=Flag(p=draw(shares01), share=draw(shares01)),
+        solder=Flag(p=draw(shares01), share=draw(shares01)),
+        diameter=draw(lengths),
+        strand_diameter=draw(lengths),
+        facts=Facts(
+            magnet=draw(st.sampled_from([None, *Magnet])),
+            cut_end=draw(st.sampled_from([None, *CutEnd])),
+            oil=draw(st.sampled_from([None, True, False])),
+            insulation=draw(st.sampled_from([None, True, False])),
+        ),
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(findings=all_findings(), name=st.sampled_from(sheet_names()))
+def test_any_findings_get_an_answer_that_holds_together(findings: Findings, name: str) -> None:
+    sheet = load_sheet(name)
+    grading = grade(findings, sheet, draws=400)
+    assert tuple(grading.p) == sheet.grade_ids
+    assert sum(grading.p.values()) == pytest.approx(1)
+    assert all(0 <= p <= 1 for p in grading.p.values())
+    assert grading.confidence == max(grading.p.values())
+    assert (grading.suggested is None) is (grading.confidence < 0.5)
+    assert grading.reasons, "no piece is graded without a reason"
+    rows = {row.id: row for row in sheet.rows}
+    assert grading.p[rows[grading.reasons[0].row].grade] == grading.confidence
+    assert (grading.settle is not None) <= grading.borderline
+    rank = sheet.grade_ids.index
+    best = max(grading.p, key=lambda g: grading.p[g])
+    for lift in grading.lifts:
+        assert rank(lift.to) < rank(best), "a lift goes up"
+
+
+def test_the_same_findings_get_the_same_answer() -> None:
+    findings = piece(diameter=mm(1.3))
+    assert grade(findings, HOUSE) == grade(findings, HOUSE)
+    other = grade(findings, HOUSE, seed=1)
+    assert other != grade(findings, HOUSE)
+    assert other.confidence == pytest.approx(grade(findings, HOUSE).confidence, abs=0.03)
+
+
+def test_the_share_of_draws_is_the_probability() -> None:
+    # A strand one standard uncertainty over the limit is over it with 0.8413 (normal).
+    grading = grade(piece(diameter=mm(1.291 + 0.03, 0.03)), HOUSE)
+    assert grading.p["bare_bright"] == pytest.approx(0.8413, abs=0.012)
+    assert grading.p["no2"] == pytest.approx(0.1587, abs=0.012)
+    # Brass and solder are independent: 1 - 0.7 * 0.6.
+    grading = grade(tube(brass=0.3, solder=0.4), HOUSE)
+    assert grading.p["no2"] == pytest.approx(0.58, abs=0.015)
+
+
+@pytest.mark.parametrize("diameter_mm", [1.32, 1.4, 1.2, 1.1])
+def test_more_doubt_never_makes_a_grade_surer(diameter_mm: float) -> None:
+    sure = [
+        grade(piece(diameter=mm(diameter_mm, u)), HOUSE).confidence
+        for u in (0.005, 0.01, 0.02, 0.05, 0.1, 0.2)
+    ]
+    # One draw in ten thousand is the grain of the answer.
+    assert all(b <= a + 1e-4 for a, b in pairwise(sure)), sure
+    assert sure[0] > sure[-1]
+
+
+def test_more_doubt_of_tarnish_brass_or_form_never_makes_a_grade_surer() -> None:
+    by_tarnish = [
+        grade(tube(shares=DULL, level=0.6, u_level=u), HOUSE).confidence
+        for u in (0.02, 0.05, 0.1, 0.2)
+    ]
+    by_brass = [grade(tube(brass=p), HOUSE).confidence for p in (0.0, 0.1, 0.2, 0.4)]
+    by_form = [
+        grade(piece({Form.TUBE: p, Form.SHEET: 1 - p}, diameter=mm(15.0)), HOUSE).confidence
+        for p in (1.0, 0.9, 0.7, 0.55)
+    ]
+    for sure in (by_tarnish, by_brass, by_form):
+        assert sure == sorted(sure, reverse=True)
+
+
+@pytest.mark.parametrize("diameter_mm", [1.285, 1.291, 1.297])
+def test_a_strand_on_the_limit_is_borderline(diameter_mm: float) -> None:
+    grading = grade(piece(diameter=mm(diameter_mm, 0.03)), HOUSE)
+    assert grading.borderline
+    assert 0.4 < grading.confidence < 0.62
+    assert grading.deciding == "strand_diameter"
+
+
+def test_a_second_grade_near_the_first_keeps_it_borderline() -> None:
+    # 0.83 would do, but 0.17 for the next is too much.
+    grading = grade(tube(brass=0.17), HOUSE)
+    assert grading.confidence > 0.8
+    assert grading.borderline
+    assert grading.suggested == "no1", "it still says which way it leans"
+
+
+def test_no_grade_is_suggested_where_none_reaches_one_half() -> None:
+    # Bare bright, No. 1, No. 2 and set aside all likely.
+    findings = piece(
+        {Form.WIRE: 0.4, Form.TUBE: 0.3, Form.SHEET: 0.3}, level=0.25, diameter=mm(1.291, 0.05)
+    )
+    grading = grade(findings, HOUSE)
+    assert grading.suggested is None
+    assert grading.borderline
+    assert grading.settle is not None
+
+
+@pytest.mark.parametrize(
+    ("findings", "deciding", "word"),
+    [
+        (piece(diameter=mm(1.3, 0.03)), "strand_diameter", "caliper"),
+        (tube(brass=0.5), "brass", "file: yellow means brass, red means copper"),
+        (tube(solder=0.5), "solder", "grey"),
+        (piece({Form.TUBE: 0.5, Form.SHEET: 0.5}, diameter=mm(15.0)), "form", "cut end"),
+        (tube(shares=DULL, level=0.75, u_level=0.05), "tarnish_level", "penny"),
+        (
+            tube(shares={Finish.GREEN: 0.08, Finish.TARNISHED: 0.92}, level=0.4),
+            "green_share",
+            "wet rag",
+        ),
+        (piece(shares={Finish.COATED: 0.15, Finish.BRIGHT: 0.85}), "coated_share", "scrape"),
+        (piece(shares={Finish.TINNED: 0.15, Finish.BRIGHT: 0.85}), "tinned_share", "scratch"),
+    ],
+)
+def test_the_one_check_settles_what_is_in_doubt(
+    findings: Findings, deciding: str, word: str
+) -> None:
+    grading = grade(findings, HOUSE)
+    assert grading.borderline
+    assert grading.deciding == deciding
+    assert grading.settle is not None
+    assert word in grading.settle
+
+
+def test_the_check_that_was_asked_for_settles_the_piece() -> None:
+    before = grade(piece(diameter=mm(1.3, 0.04)), HOUSE)
+    after = grade(piece(diameter=mm(1.33, 0.005)), HOUSE)
+    assert before.borderline
+    assert not after.borderline
+
+
+def test_what_nobody_measured_is_not_decided() -> None:
+    # Without a scale the strand could be anything: no guess, but the check that tells.
+    unknown = replace(piece(), diameter=None)
+    grading = grade(unknown, HOUSE)
+    assert grading.borderline
+    assert grading.deciding == "strand_diameter"
+    no_finish = grade(piece(shares=None), HOUSE)
+    assert no_finish.borderline
+    assert no_finish.settle is not None
+
+
+def test_what_nobody_measured_may_be_missing_where_it_can_turn_nothing() -> None:
+    assert not grade(replace(tube(), diameter=None), HOUSE).borderline
+    assert not grade(piece(Form.SHEET, shares=None), HOUSE).borderline
+    assert not grade(piece(shares=None, motor_wire=True), HOUSE).borderline
+    # A bundle of 2 mm can't hold a strand of 1.291 mm: two are the fewest of a cable.
+    assert grade(piece(Form.STRANDED, diameter=mm(2.0)), HOUSE).suggested == "no2"
+    assert not grade(piece(Form.STRANDED, diameter=mm(2.0)), HOUSE).borderline
+    # One of 4 mm can, and one of 12 mm even more so.
+    assert grade(piece(Form.STRANDED, diameter=mm(4.0)), HOUSE).borderline
+
+
+def test_a_bundle_is_never_taken_for_a_strand() -> None:
+    grading = grade(piece(Form.STRANDED, diameter=mm(2.4, 0.01)), HOUSE)
+    assert grading.p["bare_bright"] == 0
+
+
+def test_reasons_tell_value_doubt_limit_and_margin() -> None:
+    grading = grade(piece(diameter=mm(1.31, 0.04)), HOUSE)
+    first = grading.reasons[0]
+    assert first.row == "bare-bright"
+    assert "strand 1.31 mm ± 0.04, limit 1.291" in first.text
+    assert first.margin == pytest.approx((1.31 - 1.291) / 0.04)
+    second = grading.reasons[1]
+    assert second.row == "thin-strands"
+    assert second.margin == pytest.approx(-(1.31 - 1.291) / 0.04)
+
+
+def test_the_margin_is_that_of_the_nearest_limit_also_of_rows_above() -> None:
+    # A clean tube has no number of its own; green corrosion is what could cost it.
+    near_green = {Finish.GREEN: 0.05, Finish.TARNISHED: 0.95}
+    reason = grade(tube(shares=near_green, level=0.4), HOUSE).reasons[0]
+    assert reason.row == "clean-tube"
+    assert reason.margin == pytest.approx((0.08 - 0.05) / 0.02)
+    assert "green corrosion 5 % ± 2, limit 8 %" in reason.text
+
+
+def test_a_certain_fact_has_no_margin() -> None:
+    reason = grade(piece(magnet=Magnet.STICKS), HOUSE).reasons[0]
+    assert reason.margin is None
+
+
+@given(st.permutations(["magnet=free", "oil=yes", "cut_end=copper", "insulation=no"]))
+@settings(deadline=None, max_examples=10)
+def test_the_order_of_facts_is_irrelevant(texts: list[str]) -> None:
+    first = grade(replace(piece(), facts=facts_from(sorted(texts))), HOUSE, draws=500)
+    assert grade(replace(piece(), facts=facts_from(texts)), HOUSE, draws=500) == first
+
+
+def test_a_temperature_changes_how_sure_not_which() -> None:
+    findings = piece(diameter=mm(1.31, 0.02))
+    plain = grade(findings, HOUSE, temperature=Temperature())
+    softer = grade(findings, HOUSE, temperature=Temperature(value=2.0, date="2026-01-01"))
+    assert softer.suggested == plain.suggested
+    assert softer.confidence < plain.confidence
+    assert sum(softer.p.values()) == pytest.approx(1)
+
+
+def test_without_draws_there_is_no_answer() -> None:
+    with pytest.raises(ContractError, match="at least one draw"):
+        grade(piece(), HOUSE, draws=0)
+
+
+def test_stated_confidence_is_the_share_of_right_answers() -> None:
+    """Honest doubt: pieces drawn from the stated uncertainty are right as often as told."""
+    rng = np.random.default_rng(11)
+    told, right = [], []
+    for _ in range(250):
+        truth = float(rng.uniform(1.15, 1.45))
+        u = float(rng.uniform(0.01, 0.06))
+        grading: Grading = grade(piece(diameter=mm(rng.normal(truth, u), u)), HOUSE, draws=1000)
+        told.append(grading.confidence)
+        right.append(grading.suggested == ("bare_bright" if truth >= 1.291 else "no2"))
+    # Standard error of 250 answers at 0.85 is 0.023.
+    assert float(np.mean(told)) == pytest.approx(float(np.mean(right)), abs=0.05)
+    decided = [r for t, r in zip(told, right, strict=True) if t > 0.85]
+    assert np.mean(decided) > 0.95
