@@ -224,8 +224,11 @@ def _window(work: WorkCopy, at: Mask) -> int:
     return int(max(3, round(0.7 * work.width_px), round(3 * spacing))) | 1
 
 
-def _fill(plane: Float32Array, weight: Float32Array, side: int) -> Float32Array:
-    """Return a plane averaged over its known pixels, reaching out where none is near."""
+def _fill(plane: Float32Array, weight: Float32Array, side: int, wanted: Mask) -> Float32Array:
+    """Return a plane averaged over its known pixels, reaching out where none is near.
+
+    Only ``wanted`` pixels are sure to be filled.
+    """
     out = np.zeros_like(plane)
     known = np.zeros(weight.shape, dtype=bool)
     while True:
@@ -236,7 +239,7 @@ def _fill(plane: Float32Array, weight: Float32Array, side: int) -> Float32Array:
         fresh = (n > 0.5) & ~known
         out[fresh] = total[fresh] / (n[fresh] if plane.ndim == 2 else n[fresh][:, None])
         known |= fresh
-        if side > max(weight.shape) or known.all():
+        if side > max(weight.shape) or known[wanted].all():
             return out
         side = 3 * side | 1
 
@@ -246,14 +249,14 @@ def _spread(values: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
     plane, weight = np.zeros(at.shape, np.float32), at.astype(np.float32)
     plane[at] = values
     spacing = (work.valid.sum() / max(int(at.sum()), 1)) ** 0.5
-    return _fill(plane, weight, round(1.5 * spacing) | 1)
+    return _fill(plane, weight, round(1.5 * spacing) | 1, work.mask)
 
 
 def _smooth(p: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
     """Return ``(h, w, 6)`` probabilities, each the geometric mean around its pixel."""
     logs = np.zeros((*at.shape, 6), np.float32)
     logs[at] = np.log(np.maximum(p, 1e-4))
-    mean = _fill(logs, at.astype(np.float32), _window(work, at))
+    mean = _fill(logs, at.astype(np.float32), _window(work, at), work.mask)
     e = np.exp(mean - mean.max(axis=-1, keepdims=True))
     return np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
 
