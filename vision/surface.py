@@ -57,7 +57,7 @@ MIN_SIDE_PX = 128
 WHITE_TARGET = 0.80
 """Linear light that a matte white is brought to; the same number trains the network."""
 
-GAIN_RANGE = (0.4, 3.0)
+GAIN_RANGE = (0.25, 6.0)
 """Limits of a channel's gain: past them the white is a wrong reading, and a dark photo
 lifted further is noise. The same numbers train the network."""
 

@@ -324,6 +324,7 @@ def _answers(
 ) -> Iterator[tuple[Any, tuple[Tensor, Tensor, Tensor]]]:
     """Yield each view with what a network in eval mode says of it."""
     net.eval()
+    torch.backends.cudnn.benchmark = False  # sizes differ from view to view
     for view in views:
         rgb = torch.from_numpy(view.rgb[..., [1, 2, 0]] if shift else view.rgb).to(device)
         with _mixed(device):
@@ -332,6 +333,7 @@ def _answers(
             else:
                 out = net(rgb.permute(2, 0, 1)[None].float())
         yield view, (out[0][0].float(), out[1][0].float(), out[2][0].float())
+    torch.backends.cudnn.benchmark = True
 
 
 @torch.no_grad()
