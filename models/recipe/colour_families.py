@@ -67,6 +67,7 @@ class Look:
     metallic: float
     roughness: float
     coat: float = 0.0
+    only_round: bool = False
     coat_roughness: float = 0.05
 
 
@@ -110,7 +111,7 @@ def _bright(rng: Rng, label: int, field: Array, rough: float) -> Look:
 
 def _tarnished(rng: Rng, label: int, field: Array, rough: float) -> Look:
     body_jitter = np.exp(rng.normal(0, 0.25) + rng.normal(0, 0.1, 3))
-    if rng.random() < 0.18:  # A clean, even film in Newton's colours.
+    if rng.random() < 0.10:  # A clean, even film in Newton's colours.
         nm = rng.uniform(14, 130) + rng.uniform(0.5, 6) * field[..., 0]
         level = float(np.interp(nm.mean(), [14, 30, 60, 130], [0.33, 0.5, 0.55, 0.65]))
         mirror = _film(nm, rng.uniform(0, 0.3))
@@ -170,15 +171,16 @@ def _grey(rng: Rng, label: int, field: Array, rough: float) -> Look:
 
 def _brass(rng: Rng, label: int, field: Array, rough: float) -> Look:
     alloys = ["cu70zn30", "cu70zn30", "cu85zn15", "cu90zn10"]
+    dirt = np.exp(-rng.exponential(0.5)) if rng.random() < 0.6 else 1.0
     base = metal_colour(str(rng.choice(alloys))).linear_rgb[0]
     if rng.random() < 0.3:  # Between the alloys, and cast brass with lead.
         base = 0.5 * base + 0.5 * metal_colour("cu70zn30").linear_rgb[0]
         base = base * (1 - 0.1 * rng.random()) + 0.05 * rng.random()
-    age = rng.beta(1, 2.5)  # Old brass turns olive-brown and dull.
+    age = rng.beta(1, 1.8)  # Old brass turns olive-brown and dull.
     body = np.array([0.17, 0.125, 0.05]) * np.exp(rng.normal(0, 0.2))
     tint = np.array([1.0, 0.93, 0.72]) ** rng.uniform(0, 2.0 * age)
     mirror = (base * tint * (1 - 0.65 * age) + 0.65 * age * body) * np.exp(rng.normal(0, 0.03, 3))
-    mirror = mirror * (1 + 0.08 * age * np.tanh(field))
+    mirror = dirt * mirror * (1 + 0.08 * age * np.tanh(field))
     return Look(label, 0.0, mirror, 0.5 * mirror, rng.uniform(0.85, 1) - 0.4 * age, rough)
 
 
@@ -194,7 +196,7 @@ def _coated(rng: Rng, label: int, field: Array, _rough: float) -> Look:
         mirror = ones * (_film(np.array([rng.uniform(0, 5)]), 0.0)[0] * tint**2 * 0.92)
         body = mirror * rng.uniform(0.2, 0.8)
         return Look(label, 0.1, mirror, body, rng.uniform(0.6, 1),
-                    float(rng.uniform(0.08, 0.5)), coat=rng.uniform(0.035, 0.06),
+                    float(rng.uniform(0.05, 0.35)), coat=rng.uniform(0.035, 0.06), only_round=True,
                     coat_roughness=float(np.exp(rng.uniform(-3.5, -1.6))))  # fmt: skip
     if rng.random() < 0.3:  # Black, white and grey plastic.
         body = ones * np.full(3, np.exp(rng.uniform(np.log(0.02), np.log(0.85))))
@@ -249,7 +251,8 @@ def draw_room(rng: Rng) -> Room:
     tint = np.exp(rng.normal(0, rng.choice([0.02, 0.08]), (n, 3)))
     peaks = (energy * sharpness)[:, None] * 0.5 * tint
     ambient = np.exp(rng.uniform(np.log(0.05), np.log(1.0)))
-    zenith = ambient * rng.uniform(0.3, 1.3) * np.exp(rng.normal(0, 0.08, 3))
+    # Overhead is the ceiling, or the phone and its owner, who keep the light away.
+    zenith = ambient * np.exp(rng.uniform(np.log(0.08), np.log(1.3))) * np.exp(rng.normal(0, 0.08, 3))
     horizon = ambient * rng.uniform(0.2, 1.0) * np.exp(rng.normal(0, 0.12, 3))
     kind = rng.random()
     if kind < 0.35:  # Paper, white table.
@@ -270,11 +273,12 @@ def draw_room(rng: Rng) -> Room:
     return room
 
 
-def draw_normals(rng: Rng, shape: tuple[int, int], width: int) -> tuple[Array, Array]:
+def draw_normals(rng: Rng, shape: tuple[int, int], *, only_round: bool) -> tuple[Array, Array]:
     """Return normals ``(h, w, 3)`` of a lying piece (x along it) and how shaded each is."""
+    width = shape[0]
     h, length = shape
     across = (np.arange(h) - (h - 1) / 2) / (width / 2)
-    kind = rng.random()
+    kind = rng.random() * (0.8 if only_round else 1.0)
     if kind < 0.55 or width < 5:
         u = np.repeat(across[:, None], length, axis=1)
         shade = np.ones(shape)
@@ -340,16 +344,18 @@ def draw_strip(rng: Rng, label: int, second: int | None) -> Strip:
     length = int(np.clip(width * rng.uniform(2, 8), 30, 110))
     shape = (width, length)
     room = draw_room(rng)
-    normals, shadow = draw_normals(rng, shape, width)
+    look = draw_look(rng, label, shape)
+    other = draw_look(rng, second, shape) if second is not None else None
+    # Enamel is for wire: it comes on round things, never on sheet.
+    wire = look.only_round or (other is not None and other.only_round)
+    normals, shadow = draw_normals(rng, shape, only_round=wire)
     tilt = np.array([rng.normal(0, 0.15), rng.normal(0, 0.15), 1.0])
     tilt /= np.linalg.norm(tilt)
-    bounce = rng.uniform(0, 1) if rng.random() < 0.5 else 0.0
+    bounce = rng.uniform(0, 1.2) if rng.random() < 0.65 else 0.0
     labels, levels = np.full(shape, label, np.int16), np.zeros(shape)
-    look = draw_look(rng, label, shape)
     light = shade(look, room, normals, shadow, tilt, bounce)
     levels[:] = look.level
-    if second is not None:
-        other = draw_look(rng, second, shape)
+    if other is not None and second is not None:
         if rng.random() < 0.6:
             there = np.repeat(np.arange(length)[None] > length * rng.uniform(0.25, 0.75), width, 0)
         else:

@@ -1,0 +1,1 @@
+"""Photos of scrap copper with exact truth, rendered by Mitsuba 3."""

@@ -1,0 +1,238 @@
+"""Command line: render labelled photos.
+
+    python -m models.recipe.render --out DIR --split train --count 100 --first-seed 0 \
+        --size 512x512 --samples 64 --jobs 4 [--views 8] [--skies DIR] [--kind wire,tube]
+
+Training photos are windows of many views of each scene, close-ups and whole
+scenes; validation photos and fixtures are whole photos, one a scene. The same
+seed gives the same photo on the same variant of the renderer.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from models.recipe import scene as scenes
+from models.recipe.camera import FULL_FRAME_DIAGONAL_MM, develop, make_camera
+from models.recipe.lights import load_skies, make_light
+from models.recipe.noise import Rng
+from models.recipe.rendering import Stage, load_mitsuba
+from models.recipe.stories import story
+from models.recipe.truth import describe
+
+# Seeds of the splits never meet, so neither do tables, prints and materials.
+SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}
+
+
+def seeded(split: str, seed: int) -> Rng:
+    """Return the randomness of one scene of a split."""
+    return np.random.default_rng([SPLIT_OFFSET[split], seed])
+
+
+def _save(
+    out: Path, name: str, photo: np.ndarray, *, rng: Rng, focal_35mm: float | None, quality: int
+) -> None:
+    exif = Image.Exif()
+    if focal_35mm is not None:
+        exif.get_ifd(0x8769)[0xA405] = round(focal_35mm)
+    subsampling = 2 if rng.random() < 0.85 else 0
+    Image.fromarray(photo).save(
+        out / f"{name}.jpg", quality=quality, subsampling=subsampling, exif=exif.tobytes()
+    )
+
+
+def _png(path: Path, array: np.ndarray) -> None:
+    Image.fromarray(array).save(path, compress_level=6)
+
+
+def train_scene(
+    seed: int, *, out: Path, size: tuple[int, int], samples: int, views: int, skies: list,
+    kinds: list[str] | None,
+) -> int:  # fmt: skip
+    """Render the views of one training scene; return how many photos were written."""
+    rng = seeded("train", seed)
+    half = float(np.exp(rng.uniform(np.log(45), np.log(150))))
+    close_scene = half < 70
+    if kinds is None and rng.random() < 0.07:
+        laid: list[str] | None = ["cut_end"] * int(rng.integers(1, 4))
+    else:
+        laid = [str(rng.choice(kinds)) for _ in range(int(rng.integers(1, 5)))] if kinds else None
+    scene = scenes.build(
+        rng,
+        half_mm=(half * rng.uniform(0.9, 1.3), half),
+        kinds=laid,
+        count=None if not close_scene else int(rng.integers(1, 4)),
+        clutter_count=int(rng.choice([0, 1, 2, 4, 7], p=[0.35, 0.2, 0.2, 0.15, 0.1])),
+    )
+    stage = Stage(scene)
+    light = None
+    points = scene.mesh.points[np.unique(scene.mesh.faces[scene.face_piece > 0])]
+    for view in range(views):
+        focal_35 = float(rng.choice([24, 25, 26, 27, 28, 50], p=[0.15, 0.15, 0.3, 0.15, 0.1, 0.15]))
+        tilt = float(abs(rng.normal(0, 11)))
+        tilt = min(tilt, 35.0)
+        width, height = size
+        # What the window spans on the table: the whole scene or a part of it.
+        whole = view % 3 == 0 or len(points) == 0
+        span = 2.2 * half if whole else float(np.exp(rng.uniform(np.log(18), np.log(1.5 * half))))
+        span_px = max(width, height)
+        lowest, highest = (110, 520)
+        camera_height = float(np.clip(rng.uniform(1.0, 2.2) * 1.1 * half * focal_35 / 26, lowest, highest))
+        # The window is cut from a larger picture whose scale gives that span.
+        focal_px = span_px * camera_height / span
+        diagonal = focal_px * FULL_FRAME_DIAGONAL_MM / focal_35
+        full_w, full_h = round(diagonal * 0.8), round(diagonal * 0.6)
+        full_w, full_h = max(full_w, width), max(full_h, height)
+        target = rng.uniform(-0.2, 0.2, 2) * half
+        camera = make_camera(
+            rng, size_px=(full_w, full_h), height_mm=camera_height + scene.plane_mm,
+            target_mm=target, focal_35mm=focal_35, tilt_deg=tilt,
+            focus_z_mm=1.0 + scene.plane_mm,
+        )  # fmt: skip
+        if whole:
+            aim = np.array([[*target, 0.0]])
+        else:
+            aim = points[int(rng.integers(len(points)))][None]
+        at = camera.project(aim)[0] + rng.uniform(-0.25, 0.25, 2) * span_px
+        x = int(np.clip(at[0] - width / 2, 0, full_w - width))
+        y = int(np.clip(at[1] - height / 2, 0, full_h - height))
+        camera = replace(camera, window=(x, y, width, height))
+        if light is None or view % 2 == 0:
+            light = make_light(rng, skies=skies, camera_mm=camera.origin_mm)
+        linear, truth = stage.shoot(
+            camera, light, samples=samples, seed=seed * 64 + view, phone=rng.random() < 0.75
+        )
+        photo = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
+                        scene_albedo=scene.albedo)  # fmt: skip
+        name = f"t{seed:06d}_{view}"
+        _save(out, name, photo, rng=rng, focal_35mm=None, quality=int(rng.integers(72, 97)))
+        _png(out / f"{name}.labels.png", truth.label)
+        _png(out / f"{name}.pieces.png", truth.piece)
+        _png(out / f"{name}.level.png", truth.level)
+        told = describe(scene, camera, truth, photo=f"{name}.jpg", split="train", seed=seed,
+                        light=light.name)  # fmt: skip
+        (out / f"{name}.json").write_text(json.dumps(told), encoding="utf-8")
+    return views
+
+
+def whole_photo(
+    seed: int, *, out: Path, size: tuple[int, int], samples: int, split: str, skies: list,
+    kinds: list[str] | None,
+) -> int:  # fmt: skip
+    """Render one whole photo of a validation or fixture scene."""
+    rng = seeded(split, seed)
+    plan = story(seed, rng=rng, split=split, kinds=kinds)
+    width, height = size
+    if rng.random() < 0.25:
+        width, height = height, width
+    diagonal = float(np.hypot(width, height))
+    focal_px = plan.focal_35mm / FULL_FRAME_DIAGONAL_MM * diagonal
+    reach = plan.camera_height_mm / focal_px * 0.42
+    scene = scenes.build(
+        rng,
+        half_mm=(reach * min(width, height) * 1.05, reach * min(width, height)),
+        kinds=plan.kinds,
+        finishes=plan.finishes,
+        reference=plan.reference,
+        clutter_count=plan.clutter,
+    )
+    camera = make_camera(
+        rng, size_px=(width, height), height_mm=plan.camera_height_mm + scene.plane_mm,
+        target_mm=rng.uniform(-0.03, 0.03, 2) * plan.camera_height_mm,
+        focal_35mm=plan.focal_35mm, tilt_deg=plan.tilt_deg, focus_z_mm=1.0 + scene.plane_mm,
+    )  # fmt: skip
+    light = make_light(rng, skies=skies, camera_mm=camera.origin_mm)
+    stage = Stage(scene)
+    linear, truth = stage.shoot(camera, light, samples=samples, seed=seed)
+    photo = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
+                    scene_albedo=scene.albedo, gentle=split == "fixtures")  # fmt: skip
+    name = f"{'v' if split == 'validation' else 'f'}{seed:05d}"
+    told_focal = plan.focal_35mm if rng.random() < 0.6 else None
+    _save(out, name, photo, rng=rng, focal_35mm=told_focal, quality=int(rng.integers(82, 96)))
+    _png(out / f"{name}.labels.png", truth.label)
+    _png(out / f"{name}.pieces.png", truth.piece)
+    told = describe(scene, camera, truth, photo=f"{name}.jpg", split=split, seed=seed, light=light.name)
+    (out / f"{name}.json").write_text(json.dumps(told, indent=1), encoding="utf-8")
+    return 1
+
+
+def parse(arguments: list[str] | None = None) -> argparse.Namespace:
+    """Return the options of the command line."""
+    parser = argparse.ArgumentParser(description="Render labelled photos of scrap copper.")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--split", choices=sorted(SPLIT_OFFSET), required=True)
+    parser.add_argument("--count", type=int, required=True, help="scenes to render")
+    parser.add_argument("--first-seed", type=int, default=0)
+    parser.add_argument("--size", default="512x512", help="width x height in pixels")
+    parser.add_argument("--samples", type=int, default=64, help="samples a pixel")
+    parser.add_argument("--views", type=int, default=8, help="views of a training scene")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--skies", type=Path, help="folder of NAME.npz skies")
+    parser.add_argument("--kind", help="only these pieces, comma separated")
+    parser.add_argument("--variant", help="Mitsuba variant; CUDA where there is one")
+    parser.add_argument("--stride", type=int, default=1, help=argparse.SUPPRESS)
+    parser.add_argument("--seconds", type=float, help="stop starting scenes after so long")
+    return parser.parse_args(arguments)
+
+
+def run(options: argparse.Namespace, seeds: range) -> None:
+    """Render the scenes of these seeds in this process, telling the pace."""
+    load_mitsuba(options.variant)
+    width, height = (int(part) for part in options.size.split("x"))
+    options.out.mkdir(parents=True, exist_ok=True)
+    skies = load_skies(options.skies, split=options.split)
+    kinds = options.kind.split(",") if options.kind else None
+    start, photos = time.monotonic(), 0
+    for seed in seeds:
+        if options.seconds is not None and time.monotonic() - start > options.seconds:
+            break
+        common = {"out": options.out, "size": (width, height), "samples": options.samples,
+                  "skies": skies, "kinds": kinds}  # fmt: skip
+        try:
+            if options.split == "train":
+                photos += train_scene(seed, views=options.views, **common)
+            else:
+                photos += whole_photo(seed, split=options.split, **common)
+        except Exception as fault:  # one bad scene must not stop a night's work
+            print(f"seed {seed} failed: {type(fault).__name__}: {fault}", file=sys.stderr, flush=True)
+            continue
+        pace = photos / (time.monotonic() - start)
+        print(f"seed {seed}: {photos} photos, {pace:.2f} a second", flush=True)
+
+
+def main() -> int:
+    """Run the command line, over several processes where asked."""
+    options = parse()
+    last = options.first_seed + options.count
+    if options.jobs == 1:
+        run(options, range(options.first_seed, last, options.stride))
+        return 0
+    children = []
+    for job in range(options.jobs):
+        seeds = range(options.first_seed + job, last, options.jobs)
+        command = [sys.executable, "-m", "models.recipe.render", *_passed(options), "--jobs", "1",
+                   "--first-seed", str(seeds.start), "--count", str(last - seeds.start)]  # fmt: skip
+        children.append(subprocess.Popen([*command, "--stride", str(options.jobs)]))
+    return max(child.wait() for child in children)
+
+
+def _passed(options: argparse.Namespace) -> list[str]:
+    skip = {"jobs", "first_seed", "count", "stride"}
+    out = []
+    for name, value in vars(options).items():
+        if name not in skip and value is not None:
+            out += [f"--{name.replace('_', '-')}", str(value)]
+    return out
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
