@@ -186,7 +186,7 @@ def measure_shape(scene: PartScene, part: Mask) -> Shape:
     count, _, stats, _ = cv2.connectedComponentsWithStats(rest.astype(np.uint8), connectivity=8)
     left = int((stats[1:count, cv2.CC_STAT_AREA] > 0.05 * area).sum())
     near_out = _ring(part, 1, 3) & scene.mask
-    far_out = _ring(part, 4, 9) & scene.mask
+    far_out = _ring(part, 6, 14) & scene.mask
     films = 0.0
     if near_out.any():
         around = (near_out | far_out) & scene.mask
@@ -206,7 +206,9 @@ def _sharpness(scene: PartScene, part: Mask, near_out: Mask, far_out: Mask) -> f
     """Return the colour step over 3 pixels at the edge over the step from deep to far."""
     inverse = ~part
     near_in = part & (_ring(inverse, 1, 3))
-    deep = part & ~_ring(inverse, 0, 3)
+    deep = part & ~_ring(inverse, 0, 6)
+    if deep.sum() < 4:
+        deep = part & ~_ring(inverse, 0, 3)
     if near_out.sum() < 4 or far_out.sum() < 4 or near_in.sum() < 4:
         return None
     if deep.sum() < 4:
@@ -219,7 +221,8 @@ def _sharpness(scene: PartScene, part: Mask, near_out: Mask, far_out: Mask) -> f
 
     whole = float(np.hypot(*(colour(deep) - colour(far_out))))
     step = float(np.hypot(*(colour(near_in) - colour(near_out))))
-    return float(np.clip(step / max(whole, 0.05), 0, 1))
+    # A logistic edge 10 px wide still steps by 0.53 between the two rings; a jump by 1.
+    return float(np.clip((step / max(whole, 0.05) - 0.4) / 0.5, 0, 1))
 
 
 def _ring(mask: Mask, inner: int, outer: int) -> Mask:
