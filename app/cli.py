@@ -13,6 +13,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -170,6 +171,7 @@ def _grade(arguments: argparse.Namespace) -> int:
                 printer.show(result)
     if typed is not None:
         printer.show(grade_typed(typed, request, name=arguments.findings.name))
+    printer.close()
     return _exit_code(printer.outcomes)
 
 
@@ -190,7 +192,12 @@ def _request(arguments: argparse.Namespace) -> Request:
 def _reference(key: str) -> str:
     from vision.references import parse_reference
 
-    return parse_reference(key).key
+    wanted = parse_reference(key)
+    if wanted.kind == "coin":
+        from vision.coins import coin
+
+        coin(wanted.key)
+    return wanted.key
 
 
 def _typed(path: Path | None) -> tuple[TypedPiece, ...] | None:
@@ -207,6 +214,7 @@ class _Printer:
         self.is_json: bool = arguments.json
         self.folder: Path | None = arguments.overlay
         self.outcomes: list[Outcome] = []
+        self.results: list[Result] = []
         self.taken: set[str] = set()
 
     def show(self, result: Result) -> None:
@@ -221,9 +229,18 @@ class _Printer:
             text = as_text(result, self.request.sheet)
             text += f"overlay    {drawn}\n" if drawn is not None else ""
             text = ("\n" if self.outcomes else "") + text
+            self.results.append(replace(result, examination=None, pieces=()))  # without the pixels
         sys.stdout.write(text)
         sys.stdout.flush()
         self.outcomes.append(result.outcome)
+
+    def close(self) -> None:
+        """Say once, after all photos, what can hurt; JSON says it with each photo."""
+        if not self.is_json:
+            from app.report import cautions_text
+
+            text = cautions_text(self.results)
+            sys.stdout.write(f"\n{text}" if text else "")
 
     def _draw(self, result: Result) -> Path | None:
         if self.folder is None or result.examination is None:

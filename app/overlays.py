@@ -56,6 +56,7 @@ def caption_of(piece: GradedPiece, sheet: RuleSheet) -> Caption:
     lines += [f"Seen: {', '.join(flags)}"] if flags else []
     for lift in grading.lifts[:1]:
         lines.append(f"Lift to {sheet.title_of(lift.to)}: {lift.action} ({lift.minutes:g} min)")
+    lines = [line[:1].upper() + line[1:] for line in lines]
     return Caption(
         title=grade_words(grading, sheet),
         certainty=confidence_words(grading),

@@ -14,9 +14,13 @@ from app.words import (
     grade_words,
     size_words,
 )
+from rules.cautions import SELLING
 from rules.sheet import RuleSheet
 
 COLUMNS = 80
+FAR_MARGIN = 10.0
+"""Margins past so many standard uncertainties are told as far."""
+
 _LABEL = 11
 _PLACES = (("upper", "middle", "lower"), ("left", "centre", "right"))
 
@@ -40,8 +44,16 @@ def as_text(result: Result, sheet: RuleSheet) -> str:
     for problem in result.problems:
         lines += _wrapped("problem", [problem.text])
         lines += _wrapped("what to do", [problem.fix])
-    lines += _wrapped("caution", result.cautions)
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def cautions_text(results: Iterable[Result]) -> str:
+    """Return the cautions of all photos, each once; empty where none applies."""
+    told = list(dict.fromkeys(text for result in results for text in result.cautions))
+    lines = ["Mind", "----"]
+    for text in sorted(told, key=lambda one: one == SELLING):
+        lines += textwrap.wrap(text, COLUMNS, initial_indent="* ", subsequent_indent="  ")
+    return "\n".join(lines) + "\n" if told else ""
 
 
 def printable(text: str) -> str:
@@ -77,9 +89,9 @@ def _reason(piece: GradedPiece, index: int) -> str:
     margin = ""
     if reason.margin is not None:
         way = "inside" if reason.margin >= 0 else "past"
-        margin = f" ({abs(reason.margin):.1f} standard uncertainties {way} the limit)"
-        if abs(reason.margin) > 10:
-            margin = f" (far {way} the limit)"
+        far = abs(reason.margin)
+        size = "far" if far > FAR_MARGIN else f"{far:.1f} × its uncertainty"
+        margin = f" ({size} {way} the limit)"
     return f"{reason.text}{margin}{share}"
 
 

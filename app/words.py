@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.engine import Grading
-from rules.findings import Findings, Finish, Form, Measurement
+from rules.findings import Findings, Finish, Form, Measurement, Origin
 from rules.gauge import awg_from_mm
 from rules.sheet import RuleSheet
 
@@ -54,6 +54,8 @@ def size_words(findings: Findings) -> str | None:
     """Return the sizes in mm with their 95 % interval, None where nothing was measured."""
     told = []
     form, diameter, strand = findings.form.value, findings.diameter, findings.strand_diameter
+    if form is Form.WIRE and strand is None:
+        strand = diameter
     if strand is not None and form in (Form.WIRE, Form.STRANDED):
         name = "diameter" if form is Form.WIRE else "single strand"
         gauge = f", AWG {awg_from_mm(strand.value):.1f}"
@@ -83,7 +85,8 @@ def flag_words(findings: Findings) -> tuple[str, ...]:
     told = []
     for name, flag in (("brass", findings.brass), ("solder", findings.solder)):
         if flag.p >= 0.5:
-            told.append(f"{name} ({100 * min(flag.p, 0.99):.0f} %)")
+            how = "stated" if flag.origin is Origin.STATED else f"{100 * min(flag.p, 0.99):.0f} %"
+            told.append(f"{name} ({how})")
     return tuple(told)
 
 
