@@ -35,6 +35,8 @@ class TomlText:
         """Return the line of a value, or of the nearest table around it."""
         lines = _lines_of(self.text)
         while path and path not in lines:
+            if (*path, 0) in lines:  # the first of [[row]] stands for all of them
+                return lines[*path, 0]
             path = path[:-1]
         return lines.get(path, 1)
 
@@ -131,13 +133,12 @@ def _header_path(keys: Mapping[str, Any], counts: dict[Path, int]) -> Path:
 
 
 def _item_lines(statement: str, first: int, count: int) -> list[int]:
-    """Return the lines of the inline tables of an array, if each has a line of its own."""
+    """Return the lines of the items of an array, if each has a line of its own."""
     lines = []
     for offset, line in enumerate(statement.split("\n")):
         try:
-            item = tomllib.loads("item = " + line.strip().rstrip(","))["item"]
+            tomllib.loads("item = " + line.strip().rstrip(","))
         except ValueError:
             continue
-        if isinstance(item, dict):
-            lines.append(first + offset)
+        lines.append(first + offset)
     return lines if len(lines) == count else []
