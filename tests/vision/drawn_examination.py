@@ -7,9 +7,9 @@ import numpy as np
 
 from rules.findings import (
     Facts,
+    Findings,
     Finish,
     FinishFinding,
-    Findings,
     Flag,
     Form,
     FormFinding,
@@ -35,7 +35,7 @@ def finish(*, tarnish: float = 0.12, shares: dict[Finish, float] | None = None) 
     shares = SHARES if shares is None else shares
     return FinishFinding(
         shares=shares,
-        u={f: 0.04 for f in Finish},
+        u=dict.fromkeys(Finish, 0.04),
         tarnish_level=Measurement.normal(tarnish, 0.04, Unit.ONE),
     )
 
@@ -102,8 +102,7 @@ def examination(
     *, size: tuple[int, int] = (1500, 2000), pieces: int = 3, scale: bool = True
 ) -> Examination:
     """A photo of up to three pieces and a card; sizes as for a 0.1 mm pixel."""
-    height, width = size
-    f = width / 2000
+    f = size[1] / 2000
     rgb = table(size)
     at = lambda x, y: (round(x * f), round(y * f))  # noqa: E731
     spans = [
