@@ -84,7 +84,7 @@ def _lines_of(text: str) -> dict[Path, int]:
     table: Path = ()
     counts: dict[Path, int] = {}
     # TOML ends lines with \n or \r\n only; splitlines() would split on more.
-    for first, statement in _statements(text.split("\n")):
+    for first, statement in _statements(text.replace("\r\n", "\n").split("\n")):
         keys = tomllib.loads(statement)
         if not keys:
             continue

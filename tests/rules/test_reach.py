@@ -97,7 +97,7 @@ _ANY = draw_pieces(
 )
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(rows=row_lists())
 def test_the_check_agrees_with_graded_pieces(rows: list[Row]) -> None:
     sheet = sheet_of(rows)

@@ -441,7 +441,7 @@ def as_toml(value: object) -> str:
     return f'"{plain}"'
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(top=st.dictionaries(known_keys, trees, max_size=6))
 def test_wild_toml_is_a_sheet_or_one_typed_error(
     top: dict[str, object], tmp_path_factory: pytest.TempPathFactory
