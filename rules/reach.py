@@ -20,6 +20,12 @@ MAX_STEPS = 20_000
 
 _FINISH_SHARES = tuple(SHARE_OF_FINISH.values())
 
+_COUPLED = {
+    *_FINISH_SHARES,
+    *("form", "diameter", "strand_diameter"),
+    *("brass", "brass_share", "solder", "solder_share"),
+}
+
 Piece = dict[str, float | bool | str]
 
 
@@ -43,12 +49,12 @@ class _Interval:
     def above(self, value: float, *, open_: bool) -> _Interval:
         if (value, open_) <= (self.low, self.low_open):
             return self
-        return replace(self, low=value, low_open=open_)
+        return _Interval(value, self.high, open_, self.high_open)
 
     def under(self, value: float, *, open_: bool) -> _Interval:
         if (-value, open_) <= (-self.high, self.high_open):
             return self
-        return replace(self, high=value, high_open=open_)
+        return _Interval(self.low, value, self.low_open, open_)
 
     def meet(self, other: _Interval) -> _Interval:
         return self.above(other.low, open_=other.low_open).under(other.high, open_=other.high_open)
@@ -107,7 +113,7 @@ def _search(wanted: Sequence[Condition], failing: list[tuple[Condition, ...]]) -
         open_rows = []
         for conditions in rows:
             undecided = [c for c in conditions if not _always(box, c)]
-            if any(not _possible(_with(box, c)) for c in undecided):
+            if any(not _leaves_some(box, c) for c in undecided):
                 continue  # this row can't hold in here: nothing to do about it
             open_rows.append((undecided, conditions))
         if not open_rows:
@@ -144,30 +150,36 @@ def _negated(condition: Condition) -> Condition:
     return replace(condition, comparison=_NEGATED[condition.comparison])
 
 
-def _with(box: _Box, condition: Condition) -> _Box:
-    """Narrow a box by one condition."""
-    now, threshold, comparison = (
-        box[condition.finding],
-        condition.threshold,
-        condition.comparison,
-    )
+def _narrowed(now: _Interval | _Names, condition: Condition) -> _Interval | _Names:
+    """Narrow the values of a finding by a condition on it."""
+    threshold, comparison = condition.threshold, condition.comparison
     if isinstance(now, _Interval):
         assert isinstance(threshold, float)
         if comparison in (Comparison.AT_LEAST, Comparison.MORE_THAN):
-            new: _Interval | _Names = now.above(threshold, open_=comparison is Comparison.MORE_THAN)
-        else:
-            new = now.under(threshold, open_=comparison is Comparison.BELOW)
-    elif isinstance(threshold, bool):
-        new = now & {threshold if comparison is Comparison.IS else not threshold}
-    else:
-        assert isinstance(threshold, tuple)
-        names = frozenset(threshold)
-        new = now - names if comparison is Comparison.IS_NOT else now & names
-    return {**box, condition.finding: new}
+            return now.above(threshold, open_=comparison is Comparison.MORE_THAN)
+        return now.under(threshold, open_=comparison is Comparison.BELOW)
+    if isinstance(threshold, bool):
+        return now & {threshold if comparison is Comparison.IS else not threshold}
+    assert isinstance(threshold, tuple)
+    return now.difference(threshold) if comparison is Comparison.IS_NOT else now & set(threshold)
+
+
+def _with(box: _Box, condition: Condition) -> _Box:
+    """Narrow a box by one condition."""
+    return {**box, condition.finding: _narrowed(box[condition.finding], condition)}
 
 
 def _always(box: _Box, condition: Condition) -> bool:
-    return not _nonempty(_with(box, _negated(condition))[condition.finding])
+    return not _nonempty(_narrowed(box[condition.finding], _negated(condition)))
+
+
+def _leaves_some(box: _Box, condition: Condition) -> bool:
+    """Whether a condition leaves anything of a box that is possible as it is."""
+    narrowed = _narrowed(box[condition.finding], condition)
+    if not _nonempty(narrowed):
+        return False
+    # Only these hang together with others; the rest of the box need not be looked at.
+    return condition.finding not in _COUPLED or _possible({**box, condition.finding: narrowed})
 
 
 def _nonempty(values: _Interval | _Names) -> bool:
@@ -196,19 +208,20 @@ def _physical(box: _Box) -> _Box:
             box[flag] = _names(box, flag) & {True}
         if _names(box, flag) == {False}:
             box[f"{flag}_share"] = share.meet(none)
-    size = _interval(box, "diameter").meet(_interval(box, "strand_diameter"))
-    if size.empty:
-        box["form"] = _names(box, "form") - {"wire"}
-    if _names(box, "form") == {"wire"}:
-        box["diameter"] = box["strand_diameter"] = size
+    if "wire" in _names(box, "form"):
+        size = _interval(box, "diameter").meet(_interval(box, "strand_diameter"))
+        if size.empty:
+            box["form"] = _names(box, "form") - {"wire"}
+        elif _names(box, "form") == {"wire"}:
+            box["diameter"] = box["strand_diameter"] = size
     return box
 
 
 def _possible(box: _Box) -> bool:
-    if not all(_nonempty(values) for values in box.values()):
+    if not all(map(_nonempty, box.values())):
         return False
     box = _physical(box)
-    if not all(_nonempty(values) for values in box.values()):
+    if not all(_nonempty(box[name]) for name in _COUPLED):
         return False
     shares = [_interval(box, name) for name in _FINISH_SHARES]
     least, most = sum(s.low for s in shares), sum(s.high for s in shares)
