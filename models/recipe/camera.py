@@ -108,10 +108,19 @@ def make_camera(
     )
 
 
+MATTE_WHITE = 0.88
+"""Reflectance of white paper or a white card, as references show it (common values 0.85-0.92)."""
+
+
 def _to_srgb(x: NDArray[np.float32]) -> NDArray[np.float32]:
     x = np.clip(x, 0, None)
     out = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.power(np.maximum(x, 1e-8), 1 / 2.4) - 0.055)
     return out.astype(np.float32)
+
+
+def _from_srgb(y: NDArray[np.float32]) -> Array:
+    y = np.clip(y, 0, 1).astype(np.float64)
+    return np.where(y <= 0.04045, y / 12.92, ((y + 0.055) / 1.055) ** 2.4)
 
 
 def develop(
@@ -122,21 +131,26 @@ def develop(
     irradiance: Array,
     scene_albedo: float,
     gentle: bool = False,
-) -> NDArray[np.uint8]:
-    """Return the RGB photo a phone would make of linear radiance.
+) -> tuple[NDArray[np.uint8], Array]:
+    """Return the RGB photo a phone would make of linear radiance, and white in it.
+
+    White is what a matte white lying level in the open light comes out as: decoded
+    by the sRGB curve, ``(3,)``, as one would read it off a reference.
 
     White balance with error, exposure, vignette, blur, sensor noise, denoising,
     local and global tone, sharpening. ``gentle`` keeps to good photos.
     """
     x = linear.astype(np.float32)
     h, w = x.shape[:2]
+    matte = (irradiance / np.pi * MATTE_WHITE).astype(np.float32)
     # White balance: the camera takes out most of the light's colour, then errs.
     white = irradiance / irradiance[1]
     kept = rng.uniform(0.0, 0.12 if gentle else 0.28)
     error = blackbody_rgb(float(1e6 / np.clip(1e6 / 6500 + rng.normal(0, 10 if gentle else 18), 80, 260)))
     error /= blackbody_rgb(6500)
     tint = np.array([1.0, 1 + rng.normal(0, 0.01 if gentle else 0.02), 1.0])
-    x = x * (error * tint / np.power(white, 1 - kept)).astype(np.float32)
+    balance = (error * tint / np.power(white, 1 - kept)).astype(np.float32)
+    x = x * balance
     # Exposure from what the whole scene should be and from what this window is.
     expected = float(irradiance[1]) / np.pi * scene_albedo
     seen = float(np.mean(x[..., 1])) + 1e-6
@@ -144,6 +158,7 @@ def develop(
     ev = np.clip(rng.normal(0, 0.25 if gentle else 0.45), -1.1, 1.2)
     gain = 0.21 * 2.0**ev / (expected**0.35 * seen**0.45 * (top / 2.2) ** 0.2)
     x = x * np.float32(gain)
+    matte = matte * balance * np.float32(gain)
     x0, y0 = camera.window[:2]
     u = (np.arange(w) + x0 - camera.width_px / 2) / camera.width_px * 2
     v = (np.arange(h) + y0 - camera.height_px / 2) / camera.width_px * 2
@@ -176,14 +191,24 @@ def develop(
         x = x * ((float(base.mean()) / base) ** local)[..., None]
     if rng.random() < 0.6:  # a shoulder instead of a hard clip
         knee = rng.uniform(0.6, 0.9)
-        over = np.maximum(x - knee, 0)
-        x = np.minimum(x, knee) + (1 - knee) * (1 - np.exp(-over / (1 - knee)))
-    x = np.clip(x, 0, 1)
-    grey = (x @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
-    x = np.clip(grey + (x - grey) * rng.uniform(0.95, 1.15), 0, 1)
-    y = _to_srgb(x)
+        x, matte = _shoulder(x, knee), _shoulder(matte, knee)
+    saturation = rng.uniform(0.95, 1.15)
     contrast = rng.uniform(-0.05, 0.10 if gentle else 0.16)
-    y = y + contrast * np.sin(2 * np.pi * (y - 0.5)) / np.pi
+    y, matte = _tone(x, saturation, contrast), _tone(matte, saturation, contrast)
     amount = rng.uniform(0, 0.6 if gentle else 1.0)
     y = y + amount * (y - cv2.GaussianBlur(y, (0, 0), rng.uniform(0.8, 1.6)))
-    return np.clip(y * 255 + 0.5, 0, 255).astype(np.uint8)
+    return np.clip(y * 255 + 0.5, 0, 255).astype(np.uint8), _from_srgb(matte)
+
+
+def _shoulder(x: NDArray[np.float32], knee: float) -> NDArray[np.float32]:
+    over = np.maximum(x - knee, 0)
+    bent = np.minimum(x, knee) + (1 - knee) * (1 - np.exp(-over / (1 - knee)))
+    return np.asarray(bent, dtype=np.float32)
+
+
+def _tone(x: NDArray[np.float32], saturation: float, contrast: float) -> NDArray[np.float32]:
+    """Return sRGB codes, 0 to 1, of linear ``(..., 3)`` after saturation and contrast."""
+    x = np.clip(x, 0, 1)
+    grey = (x @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
+    y = _to_srgb(np.clip(grey + (x - grey) * saturation, 0, 1))
+    return np.asarray(y + contrast * np.sin(2 * np.pi * (y - 0.5)) / np.pi, dtype=np.float32)

@@ -111,7 +111,7 @@ def train_scene(
         linear, truth = stage.shoot(
             camera, light, samples=samples, seed=seed * 64 + view, phone=rng.random() < 0.75
         )
-        photo = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
+        photo, white = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
                         scene_albedo=scene.albedo)  # fmt: skip
         name = f"t{seed:06d}_{view}"
         _save(out, name, photo, rng=rng, focal_35mm=None, quality=int(rng.integers(72, 97)))
@@ -119,7 +119,7 @@ def train_scene(
         _png(out / f"{name}.pieces.png", truth.piece)
         _png(out / f"{name}.level.png", truth.level)
         told = describe(scene, camera, truth, photo=f"{name}.jpg", split="train", seed=seed,
-                        light=light.name)  # fmt: skip
+                        light=light.name, white_linear=white)  # fmt: skip
         (out / f"{name}.json").write_text(json.dumps(told), encoding="utf-8")
     return views
 
@@ -153,14 +153,15 @@ def whole_photo(
     light = make_light(rng, skies=skies, camera_mm=camera.origin_mm)
     stage = Stage(scene)
     linear, truth = stage.shoot(camera, light, samples=samples, seed=seed)
-    photo = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
+    photo, white = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
                     scene_albedo=scene.albedo, gentle=split == "fixtures")  # fmt: skip
     name = f"{'v' if split == 'validation' else 'f'}{seed:05d}"
     told_focal = plan.focal_35mm if rng.random() < 0.6 else None
     _save(out, name, photo, rng=rng, focal_35mm=told_focal, quality=int(rng.integers(82, 96)))
     _png(out / f"{name}.labels.png", truth.label)
     _png(out / f"{name}.pieces.png", truth.piece)
-    told = describe(scene, camera, truth, photo=f"{name}.jpg", split=split, seed=seed, light=light.name)
+    told = describe(scene, camera, truth, photo=f"{name}.jpg", split=split, seed=seed,
+                    light=light.name, white_linear=white)  # fmt: skip
     (out / f"{name}.json").write_text(json.dumps(told, indent=1), encoding="utf-8")
     return 1
 

@@ -48,6 +48,7 @@ def describe(
     split: str,
     seed: int,
     light: str,
+    white_linear: NDArray[np.float64],
 ) -> dict[str, Any]:
     """Return the truth of one photo, ready for JSON."""
     _, _, width, height = camera.window
@@ -116,6 +117,7 @@ def describe(
         "camera_height_mm": round(float(camera.origin_mm[2]), 3),
         "tilt_deg": round(camera.tilt_deg, 3),
         "light": light,
+        "white_linear": [round(float(v), 5) for v in white_linear],
         "table": scene.table,
         "references": references,
         "pieces": found,
