@@ -27,7 +27,7 @@ RARE = (Surface.GREEN, Surface.TINNED, Surface.BRASS, Surface.SOLDER, Surface.OT
 OVERVIEW_SHARE = 0.35
 """Of the views, how many show (nearly) the whole photo; the rest are crops."""
 
-MAGNIFICATION = (0.35, 2.2)
+MAGNIFICATION = (0.4, 1.7)
 """Range of view pixels a stored pixel in crops: wire of 3 to 200 px appears."""
 
 OVERSAMPLE = 2
@@ -177,7 +177,7 @@ class Sampler:
         code = self._noise(code, n)
         code = self._jpeg(code.clamp(0, 1), n)
         read = white[:, :, 0, 0] * torch.exp(self._normal(n, 3) * WHITE_SIGMA)
-        read = read * torch.exp(0.15 * self._normal(n))[:, None]  # light falls off towards it
+        read = read * torch.exp(0.18 * self._normal(n))[:, None]  # light falls off towards it
         factor = (WHITE_TARGET / read.clamp_min(1e-3)).clamp(*GAIN_RANGE)
         use = known & (self._uniform(n, 0, 1) < 0.6)
         factor = torch.where(use[:, None], factor, torch.ones_like(factor))

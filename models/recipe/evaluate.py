@@ -270,7 +270,8 @@ def _piece_score(view: ValidationView, found: SurfaceMap) -> dict[str, Any]:
     mean = (found.p * own).sum(axis=(1, 2)) / own.sum()
     finish = str(FINISHES[int(np.argmax(mean[_FINISH_PLANES]))])
     true_mean = (view.classes * own).sum(axis=(1, 2)) / own.sum()
-    told = view.piece.get("finish") or str(FINISHES[int(np.argmax(true_mean[_FINISH_PLANES]))])
+    seen = str(FINISHES[int(np.argmax(true_mean[_FINISH_PLANES]))])
+    told = view.piece.get("finish", seen)  # None: a piece without copper on show
     bare = view.bare * own
     copper = found.p[2:4].sum(axis=0) * own
     level = None
@@ -312,7 +313,7 @@ def _confusion_figures(confusion: NDArray[np.float64]) -> dict[str, Any]:
 def _piece_figures(pieces: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     if not pieces:
         return {}
-    known = [p for p in pieces if p["finish"] in [str(f) for f in FINISHES]]
+    known = [p for p in pieces if p["finish"] is not None]
     figures: dict[str, Any] = {
         "finish_right": _mean([p["finish"] == p["found"] for p in known]),
         "finish_right_by_class": {

@@ -3,8 +3,8 @@
 A folder holds ``NAME.jpg`` (or png), ``NAME.labels.png`` (the index of
 ``vision.types.Surface`` for each pixel, at the photo's size or a fraction of it),
 ``NAME.json`` and, where pieces are told apart, ``NAME.pieces.png``. A pixel's tarnish
-level comes from ``NAME.tarnish.png`` (0 to 254, 255 unknown) where there is one, else
-from its piece.
+level comes from ``NAME.level.png`` (0 to 255 for 0 to 1) where there is one, else from
+its piece.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from PIL import Image
 from torch import Tensor
 
 from vision.types import Surface
@@ -131,14 +132,15 @@ def _tarnish(
     facts: dict[str, Any],
 ) -> NDArray[np.uint8]:
     level = np.full_like(labels, UNKNOWN)
-    file = photo.with_name(f"{photo.stem}.tarnish.png")
+    file = photo.with_name(f"{photo.stem}.level.png")
     if file.exists():
-        level = _fitted(cv2.imread(str(file), cv2.IMREAD_UNCHANGED), size)
+        told = _fitted(cv2.imread(str(file), cv2.IMREAD_UNCHANGED), size)
+        level = np.round(told * (254 / 255)).astype(np.uint8)
     elif pieces is not None:
         for piece in facts.get("pieces", []):
-            told = piece.get("tarnish_level")
-            if told is not None:
-                level[pieces == piece["id"]] = round(254 * float(np.clip(told, 0, 1)))
+            share = piece.get("tarnish_level")
+            if share is not None:
+                level[pieces == piece["id"]] = round(254 * float(np.clip(share, 0, 1)))
     bare = np.isin(labels, [_ORDER.index(c) for c in BARE_COPPER])
     level[~bare] = UNKNOWN
     return level
@@ -174,9 +176,9 @@ def read_store(
     """Decode a folder into memory; portrait photos are laid on their side."""
     photos = names_in(folder)[:limit]
     with ThreadPoolExecutor(workers) as pool:
-        first = _landscape(read_truth(photos[0], long_side_px=long_side_px))
-        height = max(first.labels.shape[0], round(0.75 * long_side_px))
-        planes = torch.full((len(photos), 5, height, long_side_px), UNKNOWN, dtype=torch.uint8)
+        stored = [_stored_size(p, long_side_px) for p in photos]
+        height, width = (max(side) for side in zip(*stored, strict=True))
+        planes = torch.full((len(photos), 5, height, width), UNKNOWN, dtype=torch.uint8)
         size = torch.zeros((len(photos), 2), dtype=torch.int64)
         white = torch.full((len(photos), 3), float("nan"))
         points = torch.zeros((len(photos), CLASSES, POINTS, 2), dtype=torch.int16)
@@ -186,10 +188,6 @@ def read_store(
         def fill(i: int) -> None:
             truth = _landscape(read_truth(photos[i], long_side_px=long_side_px))
             h, w = truth.labels.shape
-            if h > height:  # squarer than the canvas
-                smaller = int(max(h, w) * height / h)
-                truth = _landscape(read_truth(photos[i], long_side_px=smaller))
-                h, w = truth.labels.shape
             planes[i, :3, :h, :w] = torch.from_numpy(truth.rgb.transpose(2, 0, 1).copy())
             planes[i, 3, :h, :w] = torch.from_numpy(truth.labels)
             planes[i, 4, :h, :w] = torch.from_numpy(truth.tarnish)
@@ -208,6 +206,16 @@ def read_store(
 
         list(pool.map(fill, range(len(photos))))
     return Store(planes=planes, size=size, white=white, points=points, has=has, truths=truths)
+
+
+def _stored_size(photo: Path, long_side_px: int) -> tuple[int, int]:
+    """Return height and width a photo is kept at, lying on its longer side."""
+    with Image.open(photo) as opened:  # reads the header alone
+        short, long = sorted(opened.size)
+    if long > long_side_px:
+        share = long_side_px / long
+        short, long = round(short * share), round(long * share)
+    return short, long
 
 
 def _landscape(truth: Truth) -> Truth:
