@@ -1,0 +1,372 @@
+"""How right is the tool, on photos whose truth is known?
+
+    python -m bench.accuracy DIR [--jobs N] [--out FILE.json] [--report FILE.md]
+
+``DIR`` holds ``NAME.jpg`` with ``NAME.json`` (``cuproscope.truth/1``) and
+``NAME.pieces.png``, as ``models.recipe.render`` writes them. Each photo is examined
+with its reference named, as a person would; each true piece is matched with the
+found piece that overlaps it most. Intervals are 95 % bootstrap over photos.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+LIMIT_MM = 1.291  # 16 AWG, ASTM B258
+MATCH_IOU = 0.3
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Examine a folder and print or write the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--limit", type=int, default=None)
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--report", type=Path)
+    arguments = parser.parse_args(argv)
+    truths = sorted(arguments.folder.glob("*.json"))[: arguments.limit]
+    start = time.perf_counter()
+    with ProcessPoolExecutor(arguments.jobs) as pool:
+        rows = [row for rows in pool.map(_examined, truths) for row in rows]
+    table = tabulate(rows)
+    table.append(("photos", str(len(truths)), ""))
+    table.append(
+        (
+            "seconds a photo and process",
+            f"{(time.perf_counter() - start) * arguments.jobs / max(1, len(truths)):.2f}",
+            "",
+        )
+    )
+    text = "\n".join(f"| {name} | {value} | {note} |" for name, value, note in table)
+    text = "| figure | value | 95 % interval, n |\n| --- | --- | --- |\n" + text + "\n"
+    sys.stdout.write(text)
+    if arguments.out:
+        arguments.out.write_text(json.dumps(rows, indent=1), encoding="utf-8")
+    if arguments.report:
+        arguments.report.write_text(text, encoding="utf-8")
+    return 0
+
+
+def _examined(truth_file: Path) -> list[dict[str, Any]]:
+    """Return one row a true piece, and one a found piece that is none."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    from rules.engine import grade
+    from rules.errors import CuproscopeError
+    from rules.sheet import load_sheet
+    from vision.examine import examine
+    from vision.photo import load_photo_file
+
+    truth = json.loads(truth_file.read_text(encoding="utf-8"))
+    photo = load_photo_file(truth_file.with_name(truth["photo"]))
+    named = truth["references"][0]["key"] if truth["references"] else "auto"
+    stated = next((p["stated_form"] for p in truth["pieces"] if p.get("stated_form")), None)
+    start = time.perf_counter()
+    try:
+        seen = examine(photo, reference=named, form=stated)
+    except CuproscopeError as fault:
+        return [{"photo": truth["photo"], "kind": "fault", "text": str(fault)}]
+    seconds = time.perf_counter() - start
+    numbers = cv2.imread(str(truth_file.with_name(truth_file.stem + ".pieces.png")), 0)
+    sheet = load_sheet("house")
+    matches = _match(numbers, seen.pieces, photo.width_px, photo.height_px)
+    rows = []
+    for true in truth["pieces"]:
+        row: dict[str, Any] = {
+            "photo": truth["photo"],
+            "kind": "piece",
+            "reference": named,
+            "seconds": seconds,
+            "table": truth.get("table"),
+            "light": truth.get("light"),
+            "truth": true,
+            "scaled": seen.scale is not None,
+            "problems": [p.code for p in seen.problems],
+            "tilt_deg": truth.get("tilt_deg"),
+            "camera_height_mm": truth.get("camera_height_mm"),
+        }
+        if seen.scale is not None:
+            row["scale_u_rel"] = seen.scale.u_rel
+        row["true_grade"] = grade(true_findings(true), sheet).suggested
+        index, iou = matches.get(true["id"], (None, 0.0))
+        row["iou"] = iou
+        if index is not None:
+            piece = seen.pieces[index]
+            row["found"] = _facts_of(piece.findings)
+            answer = grade(piece.findings, sheet)
+            row["grade"] = {
+                "suggested": answer.suggested,
+                "confidence": answer.confidence,
+                "p": {str(k): float(v) for k, v in answer.p.items()},
+                "borderline": answer.borderline,
+            }
+        rows.append(row)
+    taken = {index for index, _ in matches.values()}
+    rows += [
+        {
+            "photo": truth["photo"],
+            "kind": "extra",
+            "box_px": list(piece.region.box_px),
+            "found": _facts_of(piece.findings),
+        }
+        for index, piece in enumerate(seen.pieces)
+        if index not in taken
+    ]
+    return rows
+
+
+def _match(
+    numbers: np.ndarray, pieces: Sequence[Any], width_px: int, height_px: int
+) -> dict[int, tuple[int, float]]:
+    """Pair each true piece with the found one of the highest overlap."""
+    import cv2
+
+    fx, fy = numbers.shape[1] / width_px, numbers.shape[0] / height_px
+    found: dict[int, tuple[int, float]] = {}
+    for index, piece in enumerate(pieces):
+        x, y, w, h = piece.region.box_px
+        full = np.zeros((height_px, width_px), np.uint8)
+        full[y : y + h, x : x + w] = piece.region.mask
+        small = cv2.resize(full, numbers.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
+        for number in np.unique(numbers[small]):
+            if number == 0:
+                continue
+            own = numbers == number
+            iou = float((own & small).sum() / (own | small).sum())
+            if iou >= MATCH_IOU and iou > found.get(int(number), (0, 0.0))[1]:
+                found[int(number)] = (index, iou)
+    del fx, fy
+    return found
+
+
+def true_findings(true: dict[str, Any]) -> Any:
+    """Return the findings of a perfect eye, to grade the truth by the same sheet."""
+    from rules.findings import (
+        Findings,
+        Finish,
+        FinishFinding,
+        Flag,
+        Form,
+        FormFinding,
+        Measurement,
+        Unit,
+    )
+
+    def exact(value: float | None, unit: Unit) -> Measurement | None:
+        return None if value is None else Measurement.normal(value, 0.0, unit)
+
+    shares = {Finish(k): float(v) for k, v in true["shares"].items()}
+    total = sum(shares.values()) or 1.0
+    form = Form(true["form"])
+    strand = true.get("strand_diameter_mm")
+    if strand is None and form is Form.WIRE:
+        strand = true["diameter_mm"]
+    return Findings(
+        form=FormFinding.of(form),
+        finish=FinishFinding(
+            shares={k: v / total for k, v in shares.items()},
+            u=dict.fromkeys(Finish, 0.0),
+            tarnish_level=Measurement.normal(float(true["tarnish_level"]), 0.0, Unit.ONE),
+        ),
+        brass=Flag(p=float(true["brass"]), share=0.1 if true["brass"] else 0.0),
+        solder=Flag(p=float(true["solder"]), share=0.05 if true["solder"] else 0.0),
+        diameter=exact(true.get("diameter_mm"), Unit.MILLIMETRE),
+        strand_diameter=exact(strand, Unit.MILLIMETRE),
+    )
+
+
+def _facts_of(findings: Any) -> dict[str, Any]:
+    def measured(m: Any) -> dict[str, float] | None:
+        return (
+            None
+            if m is None
+            else {"value": m.value, "u": m.u, "low95": m.low95, "high95": m.high95}
+        )
+
+    finish = findings.finish
+    return {
+        "form": str(findings.form.value),
+        "form_p": {str(k): float(v) for k, v in findings.form.p.items()},
+        "diameter": measured(findings.diameter),
+        "strand": measured(findings.strand_diameter),
+        "shares": None if finish is None else {str(k): float(v) for k, v in finish.shares.items()},
+        "shares_u": None if finish is None else {str(k): float(v) for k, v in finish.u.items()},
+        "tarnish_level": None if finish is None else measured(finish.tarnish_level),
+        "brass_p": findings.brass.p,
+        "solder_p": findings.solder.p,
+    }
+
+
+def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
+    """Return the figures of design.md's accuracy list as ``(name, value, note)``."""
+    pieces = [r for r in rows if r["kind"] == "piece"]
+    found = [r for r in pieces if "found" in r]
+    table: list[tuple[str, str, str]] = []
+
+    def share(
+        name: str, of: Sequence[dict[str, Any]], test: Callable[[dict[str, Any]], bool]
+    ) -> None:
+        table.append(_share(name, of, test))
+
+    share("piece found (overlap 0.3)", pieces, lambda r: "found" in r)
+    extras = [r for r in rows if r["kind"] == "extra"]
+    table.append(
+        (
+            "found where nothing is, per true piece",
+            f"{len(extras) / max(1, len(pieces)):.3f}",
+            f"n {len(extras)}",
+        )
+    )
+    share(
+        "scale found where a reference is",
+        [r for r in pieces if r["reference"] != "auto"],
+        lambda r: r["scaled"],
+    )
+    for kind in ("wire", "tube", "stranded"):
+        table += _diameters(kind, found)
+    gauge = [
+        r for r in found if r["found"]["strand"] and r["truth"]["form"] in ("wire", "stranded")
+    ]
+    clear = [r for r in gauge if abs(_strand(r["truth"]) / LIMIT_MM - 1) > 0.06]
+    share(
+        "16-gauge side right, more than 6 % away",
+        clear,
+        lambda r: (r["found"]["strand"]["value"] >= LIMIT_MM) == (_strand(r["truth"]) >= LIMIT_MM),
+    )
+    share("form right", found, lambda r: r["found"]["form"] == r["truth"]["form"])
+    finished = [r for r in found if r["found"]["shares"]]
+    share("finish right (dominant)", finished, lambda r: _dominant(r) == r["truth"]["finish"])
+    for finish in ("bright", "tarnished", "green", "coated", "tinned"):
+        share(
+            f"finish right: {finish}",
+            [r for r in finished if r["truth"]["finish"] == finish],
+            lambda r: _dominant(r) == r["truth"]["finish"],
+        )
+    level = [
+        abs(r["found"]["tarnish_level"]["value"] - r["truth"]["tarnish_level"])
+        for r in finished
+        if r["truth"]["finish"] in ("bright", "tarnished")
+    ]
+    table.append(
+        (
+            "tarnish level, mean absolute error",
+            f"{np.mean(level):.3f}" if level else "-",
+            f"n {len(level)}",
+        )
+    )
+    for flag in ("brass", "solder"):
+        share(
+            f"{flag} found",
+            [r for r in found if r["truth"][flag]],
+            lambda r, flag=flag: r["found"][f"{flag}_p"] >= 0.5,
+        )
+        share(
+            f"{flag} false alarm",
+            [r for r in found if not r["truth"][flag]],
+            lambda r, flag=flag: r["found"][f"{flag}_p"] >= 0.5,
+        )
+    graded = [r for r in found if r["grade"]["suggested"]]
+    share("grade right, of all found", found, lambda r: r["grade"]["suggested"] == r["true_grade"])
+    decided = [r for r in graded if not r["grade"]["borderline"]]
+    share(
+        "decided (not borderline)",
+        found,
+        lambda r: bool(r["grade"]["suggested"]) and not r["grade"]["borderline"],
+    )
+    share("wrong among decided", decided, lambda r: r["grade"]["suggested"] != r["true_grade"])
+    table.append(
+        (
+            "expected calibration error of the grade",
+            f"{_ece(graded):.3f}",
+            f"n {len(graded)}, 15 equal-mass bins",
+        )
+    )
+    return table
+
+
+def _strand(truth: dict[str, Any]) -> float:
+    return float(truth.get("strand_diameter_mm") or truth["diameter_mm"])
+
+
+def _dominant(row: dict[str, Any]) -> str:
+    shares = row["found"]["shares"]
+    return max(shares, key=shares.__getitem__)
+
+
+def _diameters(kind: str, found: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
+    key = "strand" if kind == "stranded" else "diameter"
+    of = [r for r in found if r["truth"]["form"] == kind and r["found"][key]]
+    if not of:
+        return []
+    true = np.array(
+        [_strand(r["truth"]) if kind == "stranded" else r["truth"]["diameter_mm"] for r in of]
+    )
+    value = np.array([r["found"][key]["value"] for r in of])
+    inside = np.array(
+        [
+            r["found"][key]["low95"] <= t <= r["found"][key]["high95"]
+            for r, t in zip(of, true, strict=True)
+        ]
+    )
+    error = np.abs(value / true - 1)
+    signed = float(np.median(value / true - 1))
+    what = "strand" if kind == "stranded" else f"{kind} diameter"
+    low, high = _bootstrap(error, np.median)
+    return [
+        (
+            f"{what}: median error",
+            f"{100 * np.median(error):.2f} %",
+            f"{100 * low:.2f} to {100 * high:.2f} %, n {len(of)}, bias {100 * signed:+.2f} %",
+        ),
+        (f"{what}: 90th percentile", f"{100 * np.quantile(error, 0.9):.2f} %", ""),
+        (
+            f"{what}: 95 % interval covers",
+            f"{100 * inside.mean():.1f} %",
+            "{:.1f} to {:.1f} %".format(*(100 * v for v in _bootstrap(inside, np.mean))),
+        ),
+    ]
+
+
+def _share(
+    name: str, of: Sequence[dict[str, Any]], test: Callable[[dict[str, Any]], bool]
+) -> tuple[str, str, str]:
+    if not of:
+        return name, "-", "n 0"
+    hits = np.array([bool(test(r)) for r in of], float)
+    low, high = _bootstrap(hits, np.mean)
+    return name, f"{100 * hits.mean():.1f} %", f"{100 * low:.1f} to {100 * high:.1f} %, n {len(of)}"
+
+
+def _bootstrap(values: np.ndarray, statistic: Callable[..., Any]) -> tuple[float, float]:
+    rng = np.random.default_rng(1)
+    draws = [statistic(rng.choice(values, len(values))) for _ in range(1000)]
+    return float(np.quantile(draws, 0.025)), float(np.quantile(draws, 0.975))
+
+
+def _ece(rows: Sequence[dict[str, Any]], bins: int = 15) -> float:
+    """Expected calibration error over bins that hold equally many answers."""
+    if not rows:
+        return float("nan")
+    confidence = np.array([r["grade"]["confidence"] for r in rows])
+    right = np.array([r["grade"]["suggested"] == r["true_grade"] for r in rows], float)
+    order = np.argsort(confidence)
+    parts = np.array_split(order, min(bins, len(order)))
+    return float(
+        sum(len(p) * abs(confidence[p].mean() - right[p].mean()) for p in parts) / len(order)
+    )
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
