@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.findings import Findings, FinishFinding, Flag, Form, Measurement, Origin
+from rules.shares import draw_shares
 from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, SHARE_OF_FINISH, VOCABULARY, Kind
 
 Array = NDArray[np.float64]
@@ -67,7 +68,7 @@ class _Numbers:
     diameter: Array
     strand: Array
     unknown_strand: Array
-    shares: Array
+    shares: np.random.SeedSequence | None  # None: the best estimates
     unknown_shares: Array
     tarnish: Array
     unknown_tarnish: Array
@@ -77,13 +78,14 @@ class _Numbers:
 
 @lru_cache(maxsize=8)
 def _standard_numbers(draws: int, seed: int) -> _Numbers:
-    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(10)]
+    seeds = np.random.SeedSequence(seed).spawn(10)
+    streams = [np.random.default_rng(s) for s in seeds]
     numbers = _Numbers(
         form=streams[0].random(draws),
         diameter=streams[1].standard_normal(draws),
         strand=streams[2].standard_normal(draws),
         unknown_strand=streams[3].random(draws),
-        shares=streams[4].standard_normal((len(_FINISHES), draws)),
+        shares=seeds[4],
         unknown_shares=streams[5]
         .dirichlet([UNKNOWN_FINISH_WEIGHT] * len(_FINISHES), draws)
         .T.copy(),
@@ -93,7 +95,8 @@ def _standard_numbers(draws: int, seed: int) -> _Numbers:
         solder=streams[9].random(draws),
     )
     for name in _Numbers.__slots__:
-        getattr(numbers, name).setflags(write=False)  # shared by every later call
+        if name != "shares":
+            getattr(numbers, name).setflags(write=False)  # shared by every later call
     return numbers
 
 
@@ -106,7 +109,7 @@ def _central_numbers() -> _Numbers:
         diameter=zero,
         strand=zero,
         unknown_strand=half,
-        shares=np.zeros((finishes, 1)),
+        shares=None,
         unknown_shares=np.full((finishes, 1), 1 / finishes),
         tarnish=zero,
         unknown_tarnish=half,
@@ -126,8 +129,8 @@ def draw_pieces(
       diameters are the same draw. A strand was measured on the most likely form;
       were the piece stranded instead of solid, its strand is unknown but at most
       half the bundle.
-    * Shares: normal, never below 0, divided by their sum; the spread before the
-      division is chosen so that each share keeps its standard uncertainty after it.
+    * Shares: Beta distributed parts of what the others left, so that they add up to 1
+      and each keeps its mean and its standard uncertainty (rules/shares.py).
     * Tarnish level: as a size, kept within 0 to 1.
     * Brass and solder: there or not, by their probability.
     * Facts: certain; a fact that nobody stated counts as the ordinary case (no
@@ -229,7 +232,7 @@ def _finish(finish: FinishFinding | None, numbers: _Numbers) -> dict[str, Column
     if finish is None:
         shares, level = numbers.unknown_shares, numbers.unknown_tarnish
     else:
-        shares = _shares(finish, numbers.shares)
+        shares = _shares(finish, numbers)
         level = np.clip(_spread(finish.tarnish_level, numbers.tarnish), 0.0, 1.0)
     columns: dict[str, Column] = {
         name: shares[index] for index, name in enumerate(SHARE_OF_FINISH.values())
@@ -238,25 +241,13 @@ def _finish(finish: FinishFinding | None, numbers: _Numbers) -> dict[str, Column
     return columns
 
 
-def _shares(finish: FinishFinding, z: Array) -> Array:
-    """Draw shares that add up to 1 and keep each share's value and uncertainty.
-
-    Independent errors e, divided by the sum of shares plus errors, move share i by
-    ``e_i - s_i * sum(e)`` to first order, so its variance is
-    ``(1 - 2 s_i) v_i + s_i^2 * sum(v)``. The v that give the stated variances
-    solve that linear system. A share can't be negative: where u is as large as the
-    share itself, the mean of its draws lies above the value.
-    """
-    s = np.array([finish.shares.get(f, 0.0) for f in _FINISHES])
-    s = s / s.sum()
-    variance = np.array([finish.u.get(f, 0.0) for f in _FINISHES]) ** 2
-    system = np.diag(1 - 2 * s) + np.outer(s**2, np.ones_like(s))
-    # Where the stated variances can't all hold at once, err towards more doubt.
-    v = np.maximum(np.linalg.lstsq(system, variance, rcond=1e-9)[0], variance)
-    drawn = np.maximum(s[:, None] + np.sqrt(v)[:, None] * z, 0.0)
-    total = drawn.sum(axis=0)
-    shares: Array = np.where(total > 0, drawn / np.where(total > 0, total, 1.0), s[:, None])
-    return shares
+def _shares(finish: FinishFinding, numbers: _Numbers) -> Array:
+    values = [finish.shares.get(f, 0.0) for f in _FINISHES]
+    if numbers.shares is None:
+        return np.array(values)[:, None]
+    u = [finish.u.get(f, 0.0) for f in _FINISHES]
+    rng = np.random.default_rng(numbers.shares)
+    return draw_shares(values, u, rng=rng, draws=numbers.form.size)
 
 
 def _flag(flag: Flag, random: Array) -> tuple[NDArray[np.bool_], Array]:
