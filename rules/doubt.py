@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.draws import estimate_of
+from rules.draws import Column, Draws, estimate_of
 from rules.evaluate import Evaluation
 from rules.findings import Findings, Form
 from rules.table import RuleSheet
-from rules.vocabulary import SHARE_OF_FINISH, VOCABULARY, Kind
+from rules.vocabulary import FACT_NAMES, SHARE_OF_FINISH, VOCABULARY, Kind
 
 # A finding that explains less of the doubt than this is not worth a check.
 MIN_PART = 0.01
@@ -92,6 +92,30 @@ def deciding_finding(parts: dict[str, float]) -> str | None:
         return None
     best = max(parts, key=lambda name: parts[name])
     return best if parts[best] >= MIN_PART else None
+
+
+def assumed_facts(findings: Findings, *, sheet: RuleSheet, best: Draws) -> tuple[str, ...]:
+    """Return the facts that nobody stated and that could turn the grade of ``best``."""
+    asked = {c.finding for row in sheet.rows for c in row.conditions}
+    unsaid = [n for n in FACT_NAMES if n in asked and getattr(findings.facts, n) is None]
+    others = [(name, value) for name in unsaid for value in _other_values(name)]
+    # One piece for each thing that a fact could be, and the best estimates as the last.
+    columns: dict[str, Column] = {}
+    for name, (value,) in best.columns.items():
+        columns[name] = np.full(len(others) + 1, value)
+    for index, (name, value) in enumerate(others):
+        columns[name][index] = value
+    grades = Evaluation(sheet, Draws(columns=columns, count=len(others) + 1)).grade
+    turned = {name for (name, _), it in zip(others, grades[:-1], strict=True) if it != grades[-1]}
+    return tuple(name for name in unsaid if name in turned)
+
+
+def _other_values(name: str) -> list[bool | int]:
+    """Return what a fact could be besides the ordinary case, as columns hold it."""
+    term = VOCABULARY[name]
+    if term.kind is Kind.FLAG:
+        return [not term.unstated]
+    return [i for i, value in enumerate(term.values) if value != term.unstated]
 
 
 def settling_check(name: str, *, sheet: RuleSheet, findings: Findings) -> str:

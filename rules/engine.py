@@ -8,7 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.confidence import SUGGEST_P, Temperature, is_decided, shipped_temperature
-from rules.doubt import deciding_finding, doubt_parts, open_question, settling_check
+from rules.doubt import (
+    assumed_facts,
+    deciding_finding,
+    doubt_parts,
+    open_question,
+    settling_check,
+)
 from rules.draws import DEFAULT_DRAWS, DEFAULT_SEED, Draws, best_piece, draw_pieces
 from rules.errors import ContractError
 from rules.evaluate import Evaluation
@@ -35,6 +41,8 @@ class Grading:
         reasons: The rows that fired, those of the most likely grade first.
         lifts: What would lift the piece, and to which grade, best first.
         deciding: The finding that the draws disagree on most, None without doubt.
+        assumed: Facts that nobody stated, taken for the ordinary case, and that could
+            turn the grade: a photo can't establish them, so they must be asked for.
     """
 
     suggested: str | None
@@ -45,6 +53,7 @@ class Grading:
     reasons: tuple[Reason, ...]
     lifts: tuple[Lift, ...]
     deciding: str | None
+    assumed: tuple[str, ...] = ()
 
 
 def grade(
@@ -90,6 +99,7 @@ def grade(
         reasons=_reasons(evaluation, best, findings=findings, central=central),
         lifts=lifts_for(best, sheet=sheet, best=central, pieces=pieces),
         deciding=deciding,
+        assumed=assumed_facts(findings, sheet=sheet, best=central),
     )
 
 

@@ -262,6 +262,19 @@ def test_a_temperature_changes_how_sure_not_which() -> None:
     assert sum(softer.p.values()) == pytest.approx(1)
 
 
+def test_facts_that_a_photo_cannot_show_are_told_where_they_could_turn_the_grade() -> None:
+    shiny = grade(piece(), HOUSE)
+    assert shiny.assumed == (
+        "magnet", "cut_end", "motor_wire", "oil", "paint", "enamel", "insulation",
+    )  # fmt: skip
+    asked = grade(piece(magnet=Magnet.FREE, cut_end=CutEnd.COPPER, oil=False), HOUSE)
+    assert asked.assumed == ("motor_wire", "paint", "enamel", "insulation")
+    # Thin wire is No. 2 with or without oil, but steel inside would still matter.
+    thin = grade(piece(diameter=mm(0.5)), HOUSE)
+    assert thin.assumed == ("magnet", "cut_end", "insulation")
+    assert grade(piece(magnet=Magnet.STICKS), HOUSE).assumed == ()
+
+
 def test_without_draws_there_is_no_answer() -> None:
     with pytest.raises(ContractError, match="at least one draw"):
         grade(piece(), HOUSE, draws=0)
