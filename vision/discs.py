@@ -15,7 +15,7 @@ Three looks, each finer than the one before:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import pi
 
@@ -36,6 +36,8 @@ VOTE_BLUR_PX = 1.3  # a circle seen at 30 degrees spreads its centre by 7 % of i
 VOTES_KEPT = 40  # per octave
 MIN_VOTE = 0.28  # share of the circumference that votes
 
+Spans = tuple[tuple[float, ...], tuple[float, ...]]
+
 # -- rings -------------------------------------------------------------------
 COARSE_ANGLES, COARSE_SAMPLES, COARSE_RANGE = 36, 40, (0.5, 1.5)
 COARSE_TOLERANCE = 0.05
@@ -44,18 +46,25 @@ FINE_ANGLES = 90
 WIDE_TOLERANCE, FINE_TOLERANCE = 0.014, 0.008
 WIDE_RADIUS_PX = 56.0  # radius of a disc in its crop for the wide look
 FINE_RADIUS_PX = 150.0  # and, at most, for the fine look
-WIDE_RANGE = (0.66, 1.46)
-FINE_RANGE = (0.88, 1.10)
+WIDE_RANGE = (0.66, 1.48)
+FINE_RANGE = (0.86, 1.14)
 PEAKS = 7
 MISSING = 1e3
 RANK_SHARE = (0.36, 0.2, 0.14, 0.1, 0.08, 0.06, 0.06)
 PEAK_FLOOR = 3.0  # grey levels per sample pair
 MAX_STRETCH = 0.13  # axis ratio 0.77: 30 degrees of tilt and 9 of view (cos 39.5)
-RING_SUPPORT = 0.33
+RING_SUPPORT = 0.3
 SHADOW_STEP = 3  # samples either side of an edge
 SHADOW_DISTRUST = 0.8
 SHADOW_TINT = 0.25
-SAME_RING = 0.010
+DARK = 0.02  # linear light under which colour is noise
+CHROMA_NOISE = 0.12
+FINE_SPANS = ((0.76, 0.80, 0.84, 0.88, 0.92), (1.12, 1.17, 1.22, 1.27))
+WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.45, 1.5, 1.55, 1.6))
+STEP_WIDTH = 0.035  # of the radius
+SHADOW_DEPTH = 2.5  # log of linear light: a twelfth
+PARTS_WEIGHT = 0.8
+MOVED = 0.04  # look again where the ring was not where the colours were sampled for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,12 +76,14 @@ class Ring:
         radius: ``(n_angles,)`` radius at each angle.
         support: Share of the angles that show an edge there, 0 to 1, weighted.
         hit: ``(n_angles,)`` bool, where an edge lies on the ring.
+        parts: How far it parts disc from table by colour, -1 to 1; 0 where that can't tell.
     """
 
     coefficients: FloatArray
     radius: FloatArray
     support: float
     hit: NDArray[np.bool_]
+    parts: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,7 +126,7 @@ def _edge_pixels(image: Image) -> tuple[FloatArray, FloatArray, FloatArray, Floa
     gx, gy = np.zeros_like(best), np.zeros_like(best)
     for channel in cv2.split(image):
         x, y = cv2.Scharr(channel, cv2.CV_16S, 1, 0), cv2.Scharr(channel, cv2.CV_16S, 0, 1)
-        size = cv2.add(cv2.absdiff(x, 0), cv2.absdiff(y, 0))
+        size = np.abs(x) + np.abs(y)
         stronger = size > best
         np.copyto(best, size, where=stronger)
         np.copyto(gx, x, where=stronger)
@@ -252,6 +263,123 @@ def _trust(strength: Float32Array) -> Float32Array:
     return trust
 
 
+def _chroma(codes: NDArray[np.uint8]) -> FloatArray:
+    """Log ratios red over green and blue over green of linear light: shadow keeps them."""
+    light = np.log(to_linear(codes.reshape(1, -1, 3)).astype(np.float64) + DARK)
+    return np.stack([light[0, :, 0] - light[0, :, 1], light[0, :, 2] - light[0, :, 1]], axis=1)
+
+
+def _normal(samples: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Middle and inverse spread of a cloud of colours, robust against a fifth of strangers."""
+    middle = np.median(samples, axis=0)
+    for _ in range(2):
+        away = np.abs(samples - middle).sum(axis=1)
+        near = samples[away <= np.quantile(away, 0.8)]
+        middle = near.mean(axis=0)
+    spread = np.cov(near.T) + CHROMA_NOISE**2 * np.eye(2)
+    return middle, np.linalg.inv(spread)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Surround:
+    """What lies along the rays of one crop.
+
+    Attributes:
+        reach: ``(samples,)`` radii.
+        metal: ``(angles, samples)`` probability that the colour is the disc's, not the table's.
+        tells: How well colour parts disc and table, 0 to 1.
+        level: ``(angles, samples)`` log of linear light, mean of the channels.
+        table_level: The same of the table around.
+    """
+
+    reach: FloatArray
+    metal: FloatArray
+    tells: float
+    level: FloatArray
+    table_level: float
+
+    def band(self, values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Mean of values on each ray from radius ``low`` to ``high``."""
+        pitch = self.reach[1] - self.reach[0]
+        last = len(self.reach) - 1
+        a = np.clip(np.rint((low - self.reach[0]) / pitch).astype(int), 0, last - 1)
+        b = np.clip(np.rint((high - self.reach[0]) / pitch).astype(int), a + 1, last)
+        total = np.cumsum(values, axis=1)
+        rows = np.arange(len(values))
+        mean: FloatArray = (total[rows, b] - total[rows, a]) / (b - a)
+        return mean
+
+
+def _surround(crop: Crop, polar: Float32Array, reach: FloatArray, spans: Spans) -> Surround:
+    """Colour models of disc and table from where each surely is, and the rays judged by them.
+
+    The disc: normal in both chromaticities and in level. The table: normal in
+    chromaticity; its level is that of the lit table or, in shadow, anything darker.
+    """
+    ring = _polar(
+        crop.image,
+        np.array([[float(crop.centre_px)] * 2]),
+        np.array([crop.radius_px]),
+        60,
+        np.array([*spans[0], *spans[1]]),
+    )[0].astype(np.uint8)
+    inside, outside = ring[:, : len(spans[0])], ring[:, len(spans[0]) :]
+    disc, table = _normal(_chroma(inside)), _normal(_chroma(outside))
+    disc_level, table_level = _spread(_level(inside), 0.25), _spread(_level(outside), 0.06)
+
+    def metal(codes: NDArray[np.uint8]) -> FloatArray:
+        colour, level = _chroma(codes), _level(codes)
+        lit = np.exp(-0.5 * ((level - table_level[0]) / table_level[1]) ** 2)
+        lit /= table_level[1] * np.sqrt(2 * pi)
+        below = table_level[0] - level
+        shade = ((below > 0.05) & (below < SHADOW_DEPTH)) / SHADOW_DEPTH
+        log_ratio = (
+            _log_normal(colour, disc)
+            - 0.5 * ((level - disc_level[0]) / disc_level[1]) ** 2
+            - np.log(disc_level[1] * np.sqrt(2 * pi))
+            - _log_normal(colour, table)
+            - np.log(0.5 * lit + 0.5 * shade + 1e-3)
+        )
+        probability: FloatArray = 1 / (1 + np.exp(-np.clip(log_ratio, -8, 8)))
+        return probability
+
+    codes = polar.astype(np.uint8)
+    shape = polar.shape[1:3]
+    tells = float(np.median(metal(inside)) - np.median(metal(outside)))
+    return Surround(
+        reach=reach,
+        metal=metal(codes).reshape(shape),
+        tells=max(0.0, tells),
+        level=_level(codes).reshape(shape),
+        table_level=table_level[0],
+    )
+
+
+def _log_normal(colour: FloatArray, model: tuple[FloatArray, FloatArray]) -> FloatArray:
+    away = colour - model[0]
+    squared = np.minimum(np.einsum("ni,ij,nj->n", away, model[1], away), 25.0)
+    density: FloatArray = 0.5 * np.log(np.linalg.det(model[1])) - 0.5 * squared
+    return density
+
+
+def _spread(values: FloatArray, floor: float) -> tuple[float, float]:
+    middle = float(np.median(values))
+    return middle, max(floor, 1.4826 * float(np.median(np.abs(values - middle))))
+
+
+def _level(codes: NDArray[np.uint8]) -> FloatArray:
+    light: FloatArray = np.log(to_linear(codes.reshape(1, -1, 3)).astype(np.float64) + DARK)
+    mean: FloatArray = light.mean(axis=2)[0]
+    return mean
+
+
+def _parts(radius: FloatArray, around: Surround) -> float:
+    """How much more of the disc's colour lies just inside a ring than just outside."""
+    inside = around.band(around.metal, radius - STEP_WIDTH, radius - 0.004)
+    outside = around.band(around.metal, radius + 0.004, radius + STEP_WIDTH)
+    return float(np.mean(inside - outside)) * around.tells
+
+
 def _shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -> Float32Array:
     """1 where an edge could be the edge of a shadow: darker inwards, colour kept.
 
@@ -275,19 +403,22 @@ def _shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -
 
 
 def _ring_hypotheses(
-    radius: Float32Array, trust: Float32Array, *, sets: int, tolerance: float, seed: int
+    radius: Float32Array, trust: Float32Array, *, sets: int, tolerance: float, seed: int,
+    first_only: bool = False
 ) -> tuple[FloatArray, FloatArray]:
     """Rings through random edges: ``(n, sets, 5)`` coefficients and ``(n, sets)`` support."""
     n, angles, _ = radius.shape
     chosen, solve = _angle_sets(angles, sets)
     rng = np.random.default_rng(seed)
     rank = rng.choice(PEAKS, size=(n, sets, 6), p=RANK_SHARE)
+    if first_only:
+        rank[:] = 0
     # Rays of one set prefer the same radius: follow the edge nearest to the first one's.
     first = radius[np.arange(n)[:, None], chosen[:, 0][None, :], rank[..., 0]]
     at = radius[:, chosen]  # n, sets, 6, PEAKS
     near = np.abs(at - first[:, :, None, None]).argmin(axis=-1)
     follow = rng.random((n, sets, 1)) < 0.7
-    rank = np.where(follow, near, rank)
+    rank = rank if first_only else np.where(follow, near, rank)
     value = np.take_along_axis(at, rank[..., None], -1)[..., 0]
     bad = (value >= MISSING).any(axis=-1)
     coefficients = np.einsum("qij,nqj->nqi", solve, value)
@@ -410,7 +541,13 @@ def crop_disc(rgb: Image, candidate: Candidate, *, radius_px: float, reach: floa
     return Crop(image=image, centre_px=half, radius_px=radius)
 
 
-def rings_of(crop: Crop, *, span: tuple[float, float], tolerance: float) -> list[Ring]:
+def rings_of(
+    crop: Crop,
+    *,
+    span: tuple[float, float],
+    tolerance: float,
+    spans: Spans,
+) -> tuple[list[Ring], Surround]:
     """All closed rings of edges around the middle of a crop, best supported first."""
     samples = max(24, int((span[1] - span[0]) * crop.radius_px / 0.8))
     reach = np.linspace(*span, samples)
@@ -420,6 +557,7 @@ def rings_of(crop: Crop, *, span: tuple[float, float], tolerance: float) -> list
     radius, strength = _peaks(polar, reach)
     trust = _trust(strength) * (1 - SHADOW_DISTRUST * _shadow_like(polar, reach, radius))
     trust = trust.astype(np.float32)
+    around = _surround(crop, polar, reach, spans)
     coefficients, support = _ring_hypotheses(
         radius, trust, sets=300, tolerance=2 * tolerance, seed=2
     )
@@ -442,11 +580,12 @@ def rings_of(crop: Crop, *, span: tuple[float, float], tolerance: float) -> list
             for i, other in enumerate(rings)
             if float(np.abs(other.radius - ring.radius).mean()) < 0.8 * tolerance
         ]
+        ring = replace(ring, parts=_parts(ring.radius, around))
         if not same:
             rings.append(ring)
         elif ring.support > rings[same[0]].support:
             rings[same[0]] = ring
-    return sorted(rings, key=lambda ring: -ring.support)
+    return sorted(rings, key=lambda ring: -_merit(ring)), around
 
 
 # -- 3 outline ---------------------------------------------------------------
@@ -478,7 +617,14 @@ class Disc:
 
 
 OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.1, 0.025
-OUTER_SUPPORT = 0.70  # an outer ring needs this much of the inner one's support
+SHADOW_LEVEL = 0.85
+CONTACT_SHADOW = 0.08
+SHADOW_SHARE = 0.2
+TELLS_ENOUGH = 0.7
+REGION_TOLERANCE = 0.025
+REGION_SUPPORT = 0.45
+NEAR_REGION = 0.02
+OUTER_SUPPORT = 0.60  # an outer ring needs this much of the inner one's support
 TOUCH = 0.016  # rings closer than this share an edge
 CRESCENT_SHARE = 0.2
 MIN_COVERAGE = 0.55
@@ -489,7 +635,9 @@ REFINE_BANDS = (0.014, 0.010)
 OUTER_EDGE = 0.40  # of the strongest edge in the band: a bevelled rim shows several
 
 
-def outline_ring(rings: list[Ring]) -> Ring | None:
+def outline_ring(
+    rings: list[Ring], around: Surround, *, by_colour: bool = True
+) -> Ring | None:
     """Pick the ring that bounds the disc: neither its relief nor its shadow.
 
     Rings within one another all around are steps of the same disc: an outer
@@ -500,22 +648,67 @@ def outline_ring(rings: list[Ring]) -> Ring | None:
     if not rings:
         return None
     chosen = max(rings, key=_merit)
+    region = region_ring(around) if by_colour else None
+    if region is not None:
+        near = [
+            ring
+            for ring in rings
+            if float(np.abs(ring.radius - region.radius).mean()) < NEAR_REGION
+        ]
+        chosen = max(near, key=_merit) if near else region
     while True:
-        around = [
+        outer = [
             ring
             for ring in rings
             if float((ring.radius - chosen.radius > TOUCH).mean()) > 1 - CRESCENT_SHARE
             and ring.support >= OUTER_SUPPORT * chosen.support
+            and not _is_shadow(chosen, ring, around)
         ]
-        if not around:
+        if not outer:
             return chosen
-        chosen = max(around, key=_merit)
+        chosen = max(outer, key=_merit)
+
+
+def region_ring(around: Surround) -> Ring | None:
+    """The ring that best parts the disc's colour from the table's; None where none does.
+
+    On each ray the radius is where what lies within is most surely disc and what
+    lies beyond most surely table; the ring then outvotes rays that end in a
+    tinted shadow or a neighbour.
+    """
+    if around.tells < TELLS_ENOUGH:
+        return None
+    odds = np.log(np.clip(around.metal, 0.02, 0.98) / np.clip(1 - around.metal, 0.02, 0.98))
+    split = np.cumsum(odds, axis=1).argmax(axis=1)
+    found = (split > 1) & (split < odds.shape[1] - 2)
+    radius = np.full((len(split), PEAKS), MISSING, np.float32)
+    radius[found, 0] = around.reach[split[found]]
+    trust = np.zeros_like(radius)
+    trust[found, 0] = 1.0
+    coefficients, support = _ring_hypotheses(
+        radius[None], trust[None], sets=120, tolerance=REGION_TOLERANCE, seed=3, first_only=True
+    )
+    best = int(support[0].argmax())
+    ring = _polish(coefficients[0, best], radius, trust, REGION_TOLERANCE)
+    stretch = float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
+    return ring if ring.support > REGION_SUPPORT and stretch < MAX_STRETCH else None
+
+
+def _is_shadow(inner: Ring, outer: Ring, around: Surround) -> bool:
+    """Whether between two rings lies the table in shadow: its colour, but darker."""
+    if around.tells < 0.3 or float(np.mean(outer.radius - inner.radius)) > CONTACT_SHADOW:
+        return False
+    metal = around.band(around.metal, inner.radius, outer.radius)
+    level = around.band(around.level, inner.radius, outer.radius)
+    table = (metal < 0.5) & (level < around.table_level + np.log(SHADOW_LEVEL))
+    width = np.maximum(outer.radius - inner.radius, 0.0)
+    return bool(np.average(table, weights=width + 1e-9) > SHADOW_SHARE)
 
 
 def _merit(ring: Ring) -> float:
     """Support less a small charge for being out of round: photos are taken from above."""
     stretch = float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
-    return ring.support - OUT_OF_ROUND * (1 - float(np.exp(-2 * stretch / OUT_OF_ROUND_SCALE)))
+    return ring.support + PARTS_WEIGHT * ring.parts - OUT_OF_ROUND * (1 - float(np.exp(-2 * stretch / OUT_OF_ROUND_SCALE)))
 
 
 def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
@@ -657,17 +850,23 @@ def find_discs(rgb: Image) -> tuple[Disc, ...]:
 
 
 def _outline(rgb: Image, candidate: Candidate) -> Disc | None:
-    crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=WIDE_RANGE[1])
-    rings = rings_of(crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE)
-    ring = outline_ring(rings)
+    crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=1.65)
+    ring = outline_ring(
+        *rings_of(crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS),
+        by_colour=False,
+    )
     if ring is None:
         return None
-    candidate = _recentred(candidate, ring)
-    crop = crop_disc(rgb, candidate, radius_px=FINE_RADIUS_PX, reach=1.2)
-    rings = rings_of(crop, span=FINE_RANGE, tolerance=FINE_TOLERANCE)
-    ring = outline_ring(rings)
-    if ring is None:
-        return None
+    for _ in range(3):
+        candidate = _recentred(candidate, ring)
+        crop = crop_disc(rgb, candidate, radius_px=FINE_RADIUS_PX, reach=1.3)
+        ring = outline_ring(
+            *rings_of(crop, span=FINE_RANGE, tolerance=FINE_TOLERANCE, spans=FINE_SPANS)
+        )
+        if ring is None:
+            return None
+        if abs(float(ring.coefficients[0]) - 1) < MOVED:
+            break
     start = ring_to_ellipse(ring, candidate)
     if not _in_frame(start, rgb):
         return None
