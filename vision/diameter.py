@@ -1,0 +1,403 @@
+"""How thick is a solid wire or a tube?
+
+Profiles across the centre line are averaged along short stretches; each stretch
+gives two edges, and with them one width. Both edges go to the reference's plane, and
+the cylinder that shows them there gives the diameter (:mod:`vision.cylinder`), so
+tilt and height are settled stretch by stretch. A piece is as thick all along, so its
+plain run is where most stretches agree: fittings, crossings and ends fall out.
+
+Uncertainty after JCGM 100: scatter along the piece with as many independent
+stretches as its autocorrelation leaves, disagreement between edge estimators, a
+residual of the edge model, the scale, and the camera's height.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.findings import Form, Measurement, Unit
+from vision.centreline import CentreLine, centre_line, smoothed
+from vision.cylinder import diameter_of_cylinder
+from vision.edge_net import edge_logits, local_mean, log_probabilities, window_offsets
+from vision.profiles import Strip, averaged, sample_at
+from vision.types import FloatArray, Photo, Problem, Region, Scale
+
+Flags = NDArray[np.bool_]
+
+MIN_WIDTH_PX = 6.0
+"""Below this, two-edge models scatter by 0.2 to 1 px and more (own trials, drawn wires)."""
+
+GOOD_WIDTH_PX = 12.0
+"""What "go closer" aims at: twice the least."""
+
+MAX_STRETCHES = 48
+"""Stretches a piece is cut into; more of them are no more independent of each other."""
+
+FIRST_STRETCHES = 16
+"""The first look only finds the middle and about how wide the piece is."""
+
+PROFILES_PER_STRETCH = 8
+
+AGREE_REL = 0.04
+"""Stretches within this of the mode belong to the plain run ..."""
+
+AGREE_PX = 0.8
+"""... or within this, where pixels are coarser."""
+
+MIN_STRETCHES = 3
+
+MIN_LENGTH_WIDTHS = 1.0
+"""A centre line shorter than the piece is wide has no side to speak of."""
+
+ASSUMED_FOCAL_PER_LONG_SIDE = 0.75
+"""Focal length over the long side of a phone's main camera: 26 mm equivalent on the
+diagonal of a 4:3 photo. From memory of common phones; its doubt is below."""
+
+ASSUMED_FOCAL_U_REL = 0.25
+"""Covers 24 mm to 40 mm equivalents and cropped photos."""
+
+LIFT_U_DIAMETERS = 0.15
+"""Standard uncertainty of how far a piece stands off the table, in diameters: bent wire
+does not lie flat. An estimate, no source."""
+
+EDGE_RESIDUAL_PX = 0.10
+"""Standard uncertainty of a width from the edge model itself, px."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DiameterReading:
+    """What the photo says of one piece's thickness.
+
+    Attributes:
+        diameter: Outer diameter in mm, None where the photo can't tell.
+        width_px: Width in the photo over the plain run, px; NaN where not found.
+        lines_px: ``(n, 2, 2)`` ends of the widths that were used, photo pixels.
+        problems: What stood in the way, and what to do.
+    """
+
+    diameter: Measurement | None
+    width_px: float
+    lines_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2, 2)))
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edges:
+    """Both edges of a piece, stretch by stretch.
+
+    Attributes:
+        left_px: ``(n, 2)`` photo points.
+        right_px: ``(n, 2)`` photo points.
+        spread_px: Standard uncertainty of a width from how estimators disagree, px.
+    """
+
+    left_px: FloatArray
+    right_px: FloatArray
+    spread_px: float
+
+    @property
+    def width_px(self) -> FloatArray:
+        """``(n,)`` width in the photo."""
+        return np.asarray(np.linalg.norm(self.right_px - self.left_px, axis=1), dtype=np.float64)
+
+    def only(self, kept: Flags) -> Edges:
+        """Return the chosen stretches."""
+        return Edges(
+            left_px=self.left_px[kept], right_px=self.right_px[kept], spread_px=self.spread_px
+        )
+
+
+def measure_diameter(photo: Photo, region: Region, scale: Scale, *, form: Form) -> DiameterReading:
+    """Return the outer diameter of a long piece, or why the photo can't tell.
+
+    The region's outline only says where to look. Of a stranded piece this is the
+    bundle, never the strand.
+
+    Args:
+        photo: The photo.
+        region: The piece; its mask may be off by a few pixels and have holes.
+        scale: Of the same photo.
+        form: Sheet has no diameter.
+    """
+    if form is Form.SHEET:
+        return DiameterReading(diameter=None, width_px=float("nan"))
+    line = centre_line(region.mask, offset_px=(region.box_px[0], region.box_px[1]))
+    if line is None or line.length_px < MIN_LENGTH_WIDTHS * 2 * line.radius_px:
+        return _refusal(_too_short())
+    edges = find_edges(photo, line)
+    width_px = 2 * line.radius_px if edges is None else float(np.median(edges.width_px))
+    if width_px < MIN_WIDTH_PX:
+        return _refusal(_too_thin(photo, scale, width_px), width_px)
+    if edges is None:
+        return _refusal(_no_edges(), width_px)
+    diameters = diameters_mm(edges, photo, scale)
+    kept = plain_run(diameters, tolerance_rel=max(AGREE_REL, AGREE_PX / width_px))
+    if kept.sum() < MIN_STRETCHES:
+        return _refusal(_no_edges(), width_px)
+    edges = edges.only(kept)
+    return DiameterReading(
+        diameter=combined(diameters[kept], edges, photo, scale),
+        width_px=float(np.median(edges.width_px)),
+        lines_px=np.stack([edges.left_px, edges.right_px], axis=1),
+    )
+
+
+def find_edges(photo: Photo, line: CentreLine) -> Edges | None:
+    """Return both edges along a line, found twice: the second time about the first's middle."""
+    width = max(2 * line.radius_px, 3.0)
+    for stretches in (FIRST_STRETCHES, MAX_STRETCHES):
+        strip = _stretches(photo, line, width, stretches)
+        if len(strip.profiles) < MIN_STRETCHES:
+            return None
+        logs = log_probabilities(edge_logits(strip, width_px=width))
+        found = np.stack(
+            [local_mean(np.exp(logs[..., k]), strip.offsets_px) for k in (0, 1)], axis=1
+        )
+        both = np.asarray(found[:, 1] > found[:, 0], dtype=bool)
+        if both.sum() < MIN_STRETCHES:
+            return None
+        width = float(np.median(found[both, 1] - found[both, 0]))
+        line = _recentred(line, strip, found, both, width / 2)
+    return Edges(
+        left_px=strip.at(found[:, 0])[both],
+        right_px=strip.at(found[:, 1])[both],
+        spread_px=0.0,
+    )
+
+
+def _stretches(photo: Photo, line: CentreLine, width_px: float, stretches: int) -> Strip:
+    """Return the straightened piece without its ends, averaged along short stretches."""
+    every = max(1, int(np.ceil(len(line.points_px) / (PROFILES_PER_STRETCH * stretches))))
+    trim = int(min(round(width_px / line.step_px), len(line.points_px) // 5))
+    chosen = slice(trim, len(line.points_px) - trim, every)
+    thinned = CentreLine(
+        points_px=line.points_px[chosen],
+        tangents=line.tangents[chosen],
+        radius_px=line.radius_px,
+        radii_px=line.radii_px[chosen],
+        step_px=line.step_px * every,
+    )
+    strip = sample_at(photo, thinned, offsets_px=window_offsets(width_px))
+    return averaged(strip, stretches)
+
+
+def _recentred(
+    line: CentreLine, strip: Strip, found: FloatArray, both: Flags, radius_px: float
+) -> CentreLine:
+    """Return the line moved to the middle between the found edges."""
+    middle = np.mean(found, axis=1)
+    rows = np.nonzero(both)[0]
+    # A stretch that went astray is held to its neighbours before the line follows it.
+    kept = np.abs(middle[rows] - _running_median(middle[rows], 5)) < 0.25 * radius_px + 0.5
+    rows = rows[kept] if kept.sum() >= MIN_STRETCHES else rows
+    to_line = np.linalg.norm(
+        line.points_px[None, :, :] - strip.points_px[rows][:, None, :], axis=2
+    ).argmin(axis=1)
+    shift = np.interp(np.arange(len(line.points_px)), to_line, middle[rows])
+    sigma = max(1.0, 1.5 * radius_px / line.step_px)
+    points = line.points_px + smoothed(shift, sigma)[:, None] * line.normals
+    tangents = np.gradient(points, axis=0)
+    tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-12)
+    return CentreLine(
+        points_px=points,
+        tangents=tangents,
+        radius_px=radius_px,
+        radii_px=line.radii_px,
+        step_px=line.step_px,
+    )
+
+
+def _running_median(values: FloatArray, size: int) -> FloatArray:
+    half = size // 2
+    padded = np.pad(values, half, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, size)
+    return np.asarray(np.median(windows, axis=1), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Camera:
+    foot_mm: tuple[float, float]
+    height_mm: float
+    u_rel: float
+
+
+def _camera(photo: Photo, scale: Scale) -> _Camera:
+    """Return where the camera was over the face plane; assumed straight above if not known."""
+    if scale.camera_mm is not None:
+        x, y, z = scale.camera_mm
+        return _Camera(foot_mm=(x, y), height_mm=z, u_rel=scale.u_camera_rel)
+    middle = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
+    x, y = scale.to_mm(middle)[0]
+    long_side = max(photo.width_px, photo.height_px)
+    focal_px = photo.focal_px or ASSUMED_FOCAL_PER_LONG_SIDE * long_side
+    u_focal = 0.05 if photo.focal_px else ASSUMED_FOCAL_U_REL
+    return _Camera(
+        foot_mm=(float(x), float(y)),
+        height_mm=focal_px * scale.mm_per_px,
+        u_rel=float(np.hypot(u_focal, scale.u_camera_rel)),
+    )
+
+
+def diameters_mm(
+    edges: Edges, photo: Photo, scale: Scale, *, camera_factor: float = 1.0
+) -> FloatArray:
+    """Return the ``(n,)`` diameters that the edges stand for, mm.
+
+    Args:
+        edges: Both edges of each stretch.
+        photo: For the camera, where the scale does not know it.
+        scale: Pixels to mm, face height, camera.
+        camera_factor: The camera's height is multiplied by this (for its doubt).
+    """
+    camera = _camera(photo, scale)
+    left, right = scale.to_mm(edges.left_px), scale.to_mm(edges.right_px)
+    across = _across(left, right)
+    foot = np.asarray(camera.foot_mm)
+    return diameter_of_cylinder(
+        np.sum((left - foot) * across, axis=1),
+        np.sum((right - foot) * across, axis=1),
+        camera_height_mm=camera.height_mm * camera_factor,
+        face_height_mm=scale.face_height_mm,
+    )
+
+
+def _across(left_mm: FloatArray, right_mm: FloatArray) -> FloatArray:
+    """Unit vectors across the axis on the plane: a cut square to the piece in the photo
+    is not square to it there once the camera is tilted."""
+    middle = (left_mm + right_mm) / 2
+    cut = right_mm - left_mm
+    if len(middle) < 3:
+        unit: FloatArray = cut / np.linalg.norm(cut, axis=1, keepdims=True)
+        return unit
+    along = np.gradient(np.column_stack([smoothed(middle[:, k], 2.0) for k in (0, 1)]), axis=0)
+    across = np.column_stack([along[:, 1], -along[:, 0]])
+    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
+    turned: FloatArray = across * np.sign(np.sum(across * cut, axis=1, keepdims=True))
+    return turned
+
+
+def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:
+    """Return which stretches agree with the most common diameter.
+
+    The mode is the peak of a Gaussian density over the diameters with half the
+    tolerance as bandwidth; what lies within the tolerance of it is kept.
+    """
+    logs = np.log(np.maximum(diameters, 1e-9))
+    density = np.exp(-0.5 * ((logs[:, None] - logs[None, :]) / (tolerance_rel / 2)) ** 2).sum(
+        axis=1
+    )
+    mode = logs[int(np.argmax(density))]
+    near = np.abs(logs - mode) < tolerance_rel
+    centre = np.median(logs[near])
+    return np.asarray(np.abs(logs - centre) < tolerance_rel, dtype=bool)
+
+
+def independent(values: FloatArray) -> float:
+    """Return how many of these neighbouring values are independent of each other.
+
+    ``n / (1 + 2 sum of autocorrelations)`` up to the first that is not positive.
+    """
+    n = len(values)
+    rest = values - values.mean()
+    power = float(np.sum(rest**2))
+    if n < 4 or power <= 0:
+        return float(n)
+    total = 0.0
+    for lag in range(1, n // 2):
+        rho = float(np.sum(rest[lag:] * rest[:-lag])) / power
+        if rho <= 0:
+            break
+        total += rho
+    return max(1.5, n / (1 + 2 * total))
+
+
+def combined(diameters: FloatArray, edges: Edges, photo: Photo, scale: Scale) -> Measurement:
+    """Return the diameter with its uncertainty and its parts, from the plain run."""
+    value = float(np.median(diameters))
+    width = float(np.median(edges.width_px))
+    n_eff = independent(diameters)
+    scatter = 1.4826 * float(np.median(np.abs(diameters - value)))
+    camera = _camera(photo, scale)
+    higher = float(np.median(diameters_mm(edges, photo, scale, camera_factor=1 + camera.u_rel)))
+    middle = scale.to_mm((edges.left_px + edges.right_px) / 2)
+    away = np.linalg.norm(middle - _reference_mm(scale, middle), axis=1)
+    budget = {
+        "scatter": 1.2533 * scatter / sqrt(n_eff),  # a median is 25 % less efficient than a mean
+        "estimators": value * edges.spread_px / width,
+        "edge_model": value * EDGE_RESIDUAL_PX / width,
+        "scale": value * scale.u_rel,
+        "away_from_reference": value * scale.u_away_rel_per_mm * float(np.mean(away)),
+        "camera_height": abs(higher - value),
+        "lift": LIFT_U_DIAMETERS * value * value / camera.height_mm,
+    }
+    u = sqrt(sum(part**2 for part in budget.values()))
+    half = coverage_factor(u, budget["scatter"], n_eff - 1) * u
+    return Measurement(
+        value=value,
+        u=u,
+        unit=Unit.MILLIMETRE,
+        low95=max(0.0, value - half),
+        high95=value + half,
+        budget=budget,
+    )
+
+
+def _reference_mm(scale: Scale, otherwise: FloatArray) -> FloatArray:
+    if not scale.outlines_px:
+        return np.asarray(otherwise.mean(axis=0), dtype=np.float64)
+    points = np.concatenate([np.asarray(o, np.float64) for o in scale.outlines_px])
+    return np.asarray(scale.to_mm(points).mean(axis=0), dtype=np.float64)
+
+
+def coverage_factor(u: float, u_scatter: float, freedom: float) -> float:
+    """Return k for 95 %: Student's t at the effective degrees of freedom.
+
+    Welch-Satterthwaite (JCGM 100:2008, G.4) with only the scatter's degrees finite;
+    the quantile by Fisher's expansion (Abramowitz and Stegun 26.7.5).
+    """
+    if u_scatter <= 0 or u <= 0:
+        return 1.96
+    nu = max(freedom, 1.0) * (u / u_scatter) ** 4
+    z = 1.959964
+    g1 = (z**3 + z) / 4
+    g2 = (5 * z**5 + 16 * z**3 + 3 * z) / 96
+    g3 = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
+    return min(z + g1 / nu + g2 / nu**2 + g3 / nu**3, 12.7)
+
+
+def _refusal(problem: Problem, width_px: float = float("nan")) -> DiameterReading:
+    return DiameterReading(diameter=None, width_px=width_px, problems=(problem,))
+
+
+def _too_short() -> Problem:
+    return Problem(
+        code="piece_too_short",
+        text="The piece is not long enough across the photo to measure its thickness.",
+        fix="Lay it so that a straight run several times longer than it is thick can be seen.",
+    )
+
+
+def _no_edges() -> Problem:
+    return Problem(
+        code="edges_unclear",
+        text="The piece's edges can't be told from the table along a long enough run.",
+        fix="Lay it on plain white paper in soft light, away from other pieces, and take "
+        "the photo again.",
+    )
+
+
+def _too_thin(photo: Photo, scale: Scale, width_px: float) -> Problem:
+    """Say how thin the piece is in the photo and how close to go."""
+    now_cm = _camera(photo, scale).height_mm / 10
+    closer_cm = now_cm * max(width_px, 0.5) / GOOD_WIDTH_PX
+    return Problem(
+        code="too_thin_in_photo",
+        text=f"The piece is only {width_px:.1f} px wide in the photo; "
+        f"at least {MIN_WIDTH_PX:g} px are needed to measure it.",
+        fix=f"Move from about {now_cm:.0f} cm to about {max(closer_cm, 1):.0f} cm, "
+        "or use more of the camera's resolution.",
+    )

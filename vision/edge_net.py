@@ -1,0 +1,105 @@
+"""Where across a profile are the edges of a round piece of metal?
+
+A polished wire mirrors the table near its rims, and the table beside it carries its
+shadow: no single change of brightness is the edge. A small convolution network weighs
+colour, shadow and reflection as it learned from traced cross-sections whose edges are
+known by construction (``models/recipe/edge_profiles.py``, ``edge_net.py``). It gives,
+for each position, how likely the left and the right edge are there.
+
+Run with numpy: it is small, and needs no session to start.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from vision.profiles import LOG_FLOOR, Strip
+from vision.types import Float32Array, FloatArray
+
+WEIGHTS = Path(__file__).parent / "data" / "edge_net.npz"
+
+SAMPLES = 192
+"""Samples of a profile, as trained."""
+
+WINDOW_WIDTHS = 1.5
+"""The profile reaches this many expected widths to both sides, as trained."""
+
+
+def window_offsets(width_px: float) -> FloatArray:
+    """Return the offsets, px, at which a profile must be sampled for this expected width."""
+    return np.linspace(-1, 1, SAMPLES) * WINDOW_WIDTHS * width_px
+
+
+@cache
+def _layers() -> tuple[tuple[Float32Array, Float32Array, int], ...]:
+    """Weights as ``(kernel * before, after)``, biases and dilations, read once."""
+    with np.load(WEIGHTS, allow_pickle=False) as stored:
+        return tuple(
+            (
+                np.ascontiguousarray(
+                    stored[f"w{k}"].transpose(2, 1, 0).reshape(-1, stored[f"w{k}"].shape[0])
+                ),
+                stored[f"b{k}"],
+                int(dilation),
+            )
+            for k, dilation in enumerate(stored["dilations"])
+        )
+
+
+def edge_logits(strip: Strip, *, width_px: float) -> Float32Array:
+    """Return ``(n, SAMPLES, 2)`` scores for the left and the right edge of each profile.
+
+    Args:
+        strip: Sampled at :func:`window_offsets` of the same width.
+        width_px: The expected width.
+    """
+    x = _inputs(strip.profiles, width_px)
+    layers = _layers()
+    for number, (weights, bias, dilation) in enumerate(layers):
+        x = _convolved(x, weights, dilation) + bias
+        if number < len(layers) - 1:
+            x = np.maximum(x, 0, out=x)
+    return x
+
+
+def _inputs(profiles: Float32Array, width_px: float) -> Float32Array:
+    """Log colours about their mean, what is known, and how coarse the pixels are."""
+    known = np.isfinite(profiles).all(axis=2)
+    logs = np.log(np.where(known[..., None], profiles, 1) + LOG_FLOOR).astype(np.float32)
+    logs *= known[..., None]
+    count = np.maximum(known.sum(axis=1), 1) * 3
+    mean = (logs.sum(axis=(1, 2)) / count)[:, None, None]
+    scale = np.full((*known.shape, 1), np.log(width_px / 30) / 2, np.float32)
+    own = known[..., None].astype(np.float32)
+    return np.concatenate([(logs - mean) * own, own, scale], axis=2).astype(np.float32)
+
+
+def _convolved(x: Float32Array, weights: Float32Array, dilation: int) -> Float32Array:
+    """Convolve ``(n, m, c)`` along m, zeros outside; one matrix product for all taps."""
+    n, m, channels = x.shape
+    taps = len(weights) // channels
+    pad = dilation * (taps // 2)
+    padded = np.pad(x, ((0, 0), (pad, pad), (0, 0)))
+    columns = np.concatenate(
+        [padded[:, k * dilation : k * dilation + m] for k in range(taps)], axis=2
+    )
+    return np.asarray((columns.reshape(n * m, -1) @ weights).reshape(n, m, -1), dtype=np.float32)
+
+
+def log_probabilities(logits: Float32Array) -> FloatArray:
+    """Softmax over the positions, in logs; ``(n, m, 2)``."""
+    shifted = logits.astype(np.float64) - logits.max(axis=1, keepdims=True)
+    return np.asarray(
+        shifted - np.log(np.exp(shifted).sum(axis=1, keepdims=True)), dtype=np.float64
+    )
+
+
+def local_mean(p: FloatArray, offsets_px: FloatArray, *, half: int = 4) -> FloatArray:
+    """Return the mean position about the highest peak of each row of ``(n, m)``, px."""
+    peak = p.argmax(axis=1)[:, None]
+    near = np.abs(np.arange(p.shape[1])[None, :] - peak) <= half
+    weight = p * near
+    return np.asarray((weight @ offsets_px) / weight.sum(axis=1), dtype=np.float64)
