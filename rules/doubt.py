@@ -132,4 +132,5 @@ def settling_check(name: str, *, sheet: RuleSheet, findings: Findings) -> str:
     estimate = estimate_of(findings, name)
     value = estimate[0] if estimate else max(limits)
     nearest = min(limits, key=lambda limit: abs(limit - value))
-    return term.settle.format(limit=f"{nearest:.4g}")
+    what = "the wire" if findings.form.value is Form.WIRE else "a single strand"
+    return term.settle.format(limit=f"{nearest:.4g}", what=what)

@@ -194,6 +194,10 @@ class _Reader:
             "strand_diameter": self.size(table, "strand_diameter_mm", at),
             "facts": self.facts(table.get("facts", {}), (*at, "facts")),
         }
+        # Solid wire is one strand, whichever of the two was typed.
+        if "form" in table and table["form"] == Form.WIRE:
+            parts["diameter"] = parts["diameter"] or parts["strand_diameter"]
+            parts["strand_diameter"] = parts["strand_diameter"] or parts["diameter"]
         if self.faults:
             return None
         findings = self.built(at, lambda: Findings(**parts))

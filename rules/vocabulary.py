@@ -32,7 +32,8 @@ class Term:
         unit: Unit of a number; None for the others.
         high: Largest value a number can have; the smallest is 0.
         values: The names that a category can take.
-        settle: The one check that takes the doubt away; ``{limit}`` is filled in.
+        settle: The one check that takes the doubt away; ``{limit}`` is filled in, and
+            ``{what}`` is to be measured.
         unstated: For facts: what counts where the person said nothing.
     """
 
@@ -79,7 +80,7 @@ _TERMS = (
     _mm(
         "strand_diameter",
         "strand",
-        "measure a single strand with a caliper and compare it with {limit} mm",
+        "measure {what} with a caliper and compare it with {limit} mm",
     ),
     Term(
         name="form",

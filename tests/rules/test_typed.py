@@ -63,7 +63,7 @@ def test_pieces_are_read_as_typed(tmp_path: Path) -> None:
     assert wire.name is None
     assert wire.findings.strand_diameter is not None
     assert wire.findings.strand_diameter.u == TYPED_SIZE_U_MM
-    assert wire.findings.diameter is None
+    assert wire.findings.diameter == wire.findings.strand_diameter, "solid wire is one strand"
 
 
 def test_what_is_typed_counts_as_stated(tmp_path: Path) -> None:
