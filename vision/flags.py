@@ -49,6 +49,10 @@ PRIOR_BRASS = -0.6
 PRIOR_SOLDER = -0.4
 """Log-odds before the shape is seen: most scrap pieces have neither."""
 
+SMALL_SHARE = 0.03
+SMALL_WEIGHT = -0.8
+"""Log-odds of a part under 3 % of the piece: glints and stray reflections come so small."""
+
 SURE = 4.5
 """No sum of hand-set weights is trusted beyond these log-odds (p 0.989)."""
 
@@ -164,6 +168,8 @@ def solder_probability(p_colour: float, shape: Shape, *, seen: float | None = No
 
 def _shape_score(shape: Shape) -> float:
     score = FILM_WEIGHT * shape.films
+    if shape.share < SMALL_SHARE:
+        score += SMALL_WEIGHT
     if shape.sharp is not None:
         score += SHARP_WEIGHT * (shape.sharp - 0.6)
     if shape.width_ratio > 1.12:

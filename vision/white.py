@@ -39,11 +39,11 @@ U_BALANCED = 0.10
 """Spread of a phone photo's own balance error, log ratio: 5 to 6 degrees of angular
 error is about 0.1, the size that statistics-based methods leave."""
 
-U_BRIGHT = 0.09
-U_EDGES = 0.16
+U_BRIGHT = 0.12
+U_EDGES = 0.20
 """Spread of the two scene cues, log ratio; wide, since tables have colours of their own."""
 
-U_LEAST_SCENE = 0.07
+U_LEAST_SCENE = 0.085
 """No scene tells the light better than this, however well its cues agree."""
 
 U_SCENE_LEVEL = 0.45

@@ -63,21 +63,21 @@ def test_without_a_white_the_scene_is_a_guess_with_more_doubt() -> None:
 
 @pytest.mark.parametrize("table", [[0.7, 0.7, 0.68], [0.3, 0.3, 0.3], [0.4, 0.25, 0.14]])
 def test_stated_doubt_covers_the_error_under_phone_like_casts(table: list[float]) -> None:
-    """White, grey and wood tables; casts of 0.08, the spread left by statistics methods.
+    """White, grey and wood tables; casts whose log ratios spread by 0.08.
 
     Published medians of 4 to 5 degrees of angular error (grey edge, shades of grey)
-    are about 0.08 in a log ratio.
+    are about 0.08 in a log ratio; that is what a phone's own balance leaves, at worst.
     """
     rng = np.random.default_rng(2)
     errors, stated = [], []
     for _ in range(20):
-        cast = np.exp(rng.normal(0, 0.08, 3))
+        cast = np.exp(rng.normal(0, 0.08 / 2**0.5, 3))
         photo = photo_of(scene(rng, 0.8 * cast, table=np.array(table)))
         found = estimate_white(photo)
         errors.append(log_ratios(found.rgb) - log_ratios(cast))
         stated.append(found.u)
     rms = float(np.sqrt(np.mean(np.square(errors))))
-    assert rms < 1.6 * np.mean(stated), "we claim less doubt than there is"
+    assert rms < 1.3 * np.mean(stated), "we claim less doubt than there is"
 
 
 def test_a_frame_full_of_copper_does_not_become_grey() -> None:
