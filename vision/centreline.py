@@ -191,7 +191,7 @@ def _thinned(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
         gone = 0
         for turn in (0, 1):
             lut = np.where(_REMOVABLE[turn], 0, 1).astype(np.uint8)
-            kept = thin & cv2.LUT(_neighbours(thin), lut)
+            kept = cv2.bitwise_and(thin, cv2.LUT(_neighbours(thin), lut)).astype(np.uint8)
             gone += int(cv2.countNonZero(thin)) - int(cv2.countNonZero(kept))
             thin = kept
         if gone == 0:

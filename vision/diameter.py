@@ -34,10 +34,10 @@ MIN_WIDTH_PX = 6.0
 GOOD_WIDTH_PX = 12.0
 """What "go closer" aims at: twice the least."""
 
-MAX_STRETCHES = 48
+MAX_STRETCHES = 32
 """Stretches a piece is cut into; more of them are no more independent of each other."""
 
-FIRST_STRETCHES = 16
+FIRST_STRETCHES = 10
 """The first look only finds the middle and about how wide the piece is."""
 
 PROFILES_PER_STRETCH = 8

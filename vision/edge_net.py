@@ -66,15 +66,16 @@ def edge_logits(strip: Strip, *, width_px: float) -> Float32Array:
 
 
 def _inputs(profiles: Float32Array, width_px: float) -> Float32Array:
-    """Log colours about their mean, what is known, and how coarse the pixels are."""
-    known = np.isfinite(profiles).all(axis=2)
-    logs = np.log(np.where(known[..., None], profiles, 1) + LOG_FLOOR).astype(np.float32)
-    logs *= known[..., None]
-    count = np.maximum(known.sum(axis=1), 1) * 3
-    mean = (logs.sum(axis=(1, 2)) / count)[:, None, None]
-    scale = np.full((*known.shape, 1), np.log(width_px / 30) / 2, np.float32)
+    """Log colours about their mean, linear colours, what is known, how coarse the pixels are."""
+    known = np.asarray(np.isfinite(profiles).all(axis=2), dtype=bool)
     own = known[..., None].astype(np.float32)
-    return np.concatenate([(logs - mean) * own, own, scale], axis=2).astype(np.float32)
+    light = np.where(known[..., None], profiles, 0).astype(np.float32)
+    logs = np.log(light + np.float32(LOG_FLOOR)) * own
+    mean = logs.sum(axis=(1, 2)) / (3 * np.maximum(known.sum(axis=1), 1))
+    top = np.maximum(np.quantile(light.max(axis=2), 0.9, axis=1), 0.02)[:, None, None]
+    scale = np.full((*known.shape, 1), np.log(width_px / 30) / 2)
+    parts = [(logs - mean[:, None, None]) * own, np.minimum(light / top, 2), own, scale]
+    return np.concatenate(parts, axis=2).astype(np.float32)
 
 
 def _convolved(x: Float32Array, weights: Float32Array, dilation: int) -> Float32Array:
