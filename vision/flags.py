@@ -27,8 +27,8 @@ PART_FROM_P = 0.5
 SMALLEST_PART_WIDTHS2 = 0.4
 """A part covers at least so many squares of the piece's narrow width, or it is noise."""
 
-WHOLE_FROM_SHARE = 0.6
-"""Grey over more than this of the piece is its own finish (tinned), not a spot of solder."""
+WHOLE_FROM_SHARE = 0.5
+"""Grey over more than this of the piece in all is its own finish (tinned), not a spot of solder."""
 
 SHARP_WEIGHT = 2.0
 """Log-odds for a boundary that jumps at once, against one that fades."""
@@ -123,12 +123,16 @@ def find_brass(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
 def find_solder(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
     """Return how likely there is solder on the piece, and its parts."""
     parts = []
+    # Tin worn through in places falls into several parts; together they cover the piece.
+    grey_share = float((scene.grey[scene.mask] > PART_FROM_P).mean()) if scene.mask.any() else 0.0
     for mask in _components(scene, scene.grey):
         shape = measure_shape(scene, mask)
         seen = None
         if scene.solder_of_grey is not None:
             seen = float(scene.solder_of_grey[mask].mean())
-        p = solder_probability(float(scene.grey[mask].mean()), shape, seen=seen)
+        p = solder_probability(
+            float(scene.grey[mask].mean()), shape, grey_share=grey_share, seen=seen
+        )
         parts.append(Part(mask=mask, share=shape.share, p=p))
     evidence = scene.grey
     if scene.solder_of_grey is not None:
@@ -147,15 +151,18 @@ def brass_probability(p_colour: float, shape: Shape) -> float:
     return _sigmoid(score)
 
 
-def solder_probability(p_colour: float, shape: Shape, *, seen: float | None = None) -> float:
+def solder_probability(
+    p_colour: float, shape: Shape, *, grey_share: float = 0.0, seen: float | None = None
+) -> float:
     """Return how likely a grey part is solder, and not tinning or a silver film.
 
     Args:
         p_colour: How likely the part is a grey metal.
         shape: How it lies on the piece.
+        grey_share: Share of the piece that is grey metal in all.
         seen: Share of solder among grey metals by a trained network, if there is one.
     """
-    whole = shape.pieces_left == 0 or shape.share > WHOLE_FROM_SHARE
+    whole = shape.pieces_left == 0 or max(shape.share, grey_share) > WHOLE_FROM_SHARE
     if seen is not None:
         # The network saw solder and tinning apart; the shape only corrects it.
         return _sigmoid(_logit(p_colour * seen) + (-0.5 if whole else 0.4 * _shape_score(shape)))

@@ -146,3 +146,19 @@ def test_a_networks_word_on_solder_counts_more_than_place() -> None:
     at_end = shape(pieces_left=1)
     assert solder_probability(0.9, at_end, seen=0.05) < 0.2
     assert solder_probability(0.9, at_end, seen=0.95) > 0.8
+
+
+def test_tin_worn_through_in_the_middle_is_still_not_solder() -> None:
+    """Two grey parts that together cover most of the wire."""
+    scene = tube(part=(10, 80), colour=GREY)
+    grey = scene.grey.copy()
+    grey[:, 100:170] = 0.88
+    worn = PartScene(
+        mask=scene.mask,
+        brass=scene.brass,
+        grey=grey,
+        log_rg=scene.log_rg,
+        log_bg=scene.log_bg,
+        width_px=12.0,
+    )
+    assert find_solder(worn)[0].p < 0.1
