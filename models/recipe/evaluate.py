@@ -189,23 +189,20 @@ class _Tally:
 
 
 def evaluate(
-    folder: Path,
+    views: Sequence[ValidationView],
     model: SurfaceModel,
     *,
     worst: Path | None = None,
-    limit: int | None = None,
-    workers: int = 4,
+    workers: int = 1,
 ) -> dict[str, Any]:
-    """Return figures of a model on a folder of photos with truth.
+    """Return figures of a model on views with truth.
 
     Args:
-        folder: As :mod:`models.recipe.store` describes it.
+        views: From :func:`read_views`.
         model: From ``vision.surface``.
         worst: Where to draw the twenty views that went worst.
-        limit: Use so many photos only.
         workers: Views looked at side by side.
     """
-    views = read_views(folder, workers=workers, limit=limit)
     tally = _Tally(confusion=np.zeros((CLASSES, CLASSES)), pieces=[], said=[], right=[])
     by_light: dict[str, NDArray[np.float64]] = defaultdict(lambda: np.zeros((CLASSES, CLASSES)))
     scored: list[tuple[float, ValidationView, NDArray[np.uint8]]] = []
@@ -404,10 +401,9 @@ def main() -> None:
         raise SystemExit(fault)
     asked.out.mkdir(parents=True, exist_ok=True)
     figures = evaluate(
-        asked.photos,
+        read_views(asked.photos, workers=asked.workers, limit=asked.limit),
         model,
         worst=asked.out / "worst.png",
-        limit=asked.limit,
         workers=asked.workers,
     )
     (asked.out / "figures.json").write_text(json.dumps(figures, indent=1) + "\n")
