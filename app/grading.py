@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -121,6 +121,8 @@ def _graded(photo: Photo, request: Request) -> Result:
     examination = examine(
         photo, reference=request.reference, form=request.form, facts=request.facts
     )
+    problems = tuple(replace(p, text=_sentence(p.text)) for p in examination.problems)
+    examination = replace(examination, problems=problems)
     pieces = tuple(
         GradedPiece(
             findings=reading.findings,
@@ -134,7 +136,7 @@ def _graded(photo: Photo, request: Request) -> Result:
         name=photo.name,
         outcome=Outcome.GRADED if measurable else Outcome.NOT_MEASURABLE,
         pieces=pieces,
-        problems=examination.problems,
+        problems=problems,
         cautions=_cautions(pieces),
         examination=examination,
         notes=examination.photo.notes,

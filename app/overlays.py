@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from vision.overlay import Caption
 
 JPEG_QUALITY = 90
+MANY_PIECES = 4
+"""With more pieces than this each is captioned in short."""
 
 
 def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
@@ -35,13 +37,16 @@ def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
 
     if result.examination is None:
         raise ValueError("a photo that was not read has no overlay")
-    drawn = draw_overlay(result.examination, [caption_of(p, sheet) for p in result.pieces])
+    drawn = draw_overlay(
+        result.examination,
+        [caption_of(p, sheet, short=len(result.pieces) > MANY_PIECES) for p in result.pieces],
+    )
     picture = Image.fromarray(drawn)
     write_whole(path, lambda part: picture.save(part, "JPEG", quality=JPEG_QUALITY))
 
 
-def caption_of(piece: GradedPiece, sheet: RuleSheet) -> Caption:
-    """Return what the overlay writes of a piece: short, the reason first."""
+def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> Caption:
+    """Return what the overlay writes of a piece, the reason first; ``short`` in two lines."""
     from vision.overlay import Caption
 
     findings, grading = piece.findings, piece.grading
@@ -50,12 +55,14 @@ def caption_of(piece: GradedPiece, sheet: RuleSheet) -> Caption:
         lines.append(f"To settle it: {grading.settle}")
     size = size_words(findings)
     lines.append(form_words(findings) + (f", {size}" if size else ", size not measured"))
-    finish = finish_words(findings)
+    finish = None if short else finish_words(findings)
     lines += [finish] if finish else []
     flags = flag_words(findings)
     lines += [f"Seen: {', '.join(flags)}"] if flags else []
     for lift in grading.lifts[:1]:
         lines.append(f"Lift to {sheet.title_of(lift.to)}: {lift.action} ({lift.minutes:g} min)")
+    if short:
+        lines = lines[:2]
     lines = [line[:1].upper() + line[1:] for line in lines]
     return Caption(
         title=grade_words(grading, sheet),

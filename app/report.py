@@ -18,6 +18,9 @@ from rules.cautions import SELLING
 from rules.sheet import RuleSheet
 
 COLUMNS = 80
+MOST_REASONS = 2
+"""More are only told in the JSON: the first two say between which grades it stands."""
+
 FAR_MARGIN = 10.0
 """Margins past so many standard uncertainties are told as far."""
 
@@ -38,8 +41,8 @@ def as_text(result: Result, sheet: RuleSheet) -> str:
         lines.append("Not read.")
     elif not result.pieces:
         lines.append("No grade.")
-    elif result.examination is not None and result.examination.scale is None:
-        lines += _wrapped("scale", ["none found, so nothing was measured in mm"])
+    if len(result.pieces) > 1:
+        lines.append("")
     lines += _scale(result)
     for problem in result.problems:
         lines += _wrapped("problem", [problem.text])
@@ -65,7 +68,9 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     findings, grading = piece.findings, piece.grading
     lines = _wrapped("grade", [f"{grade_words(grading, sheet)} ({confidence_words(grading)})"])
     lines += _wrapped("check", [_sentence(grading.settle)] if grading.settle else [])
-    lines += _wrapped("because", [_reason(piece, i) for i in range(len(grading.reasons))])
+    lines += _wrapped(
+        "because", [_reason(piece, i) for i in range(len(grading.reasons))][:MOST_REASONS]
+    )
     lines += _wrapped(
         "lift",
         [
@@ -96,9 +101,11 @@ def _reason(piece: GradedPiece, index: int) -> str:
 
 
 def _scale(result: Result) -> list[str]:
-    scale = result.examination.scale if result.examination else None
-    if scale is None:
+    if result.examination is None:
         return []
+    scale = result.examination.scale
+    if scale is None:
+        return _wrapped("scale", ["none found, so nothing was measured in mm"])
     return _wrapped(
         "scale",
         [

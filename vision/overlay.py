@@ -29,6 +29,10 @@ MOST_WIDTHS = 9
 """More measured widths than this are thinned out, so that the metal stays in view."""
 
 PANEL_WIDTH_PX = 620
+TWO_COLUMNS_PX = 1000
+MOST_OVERHANG = 1.15
+"""A panel beside the photo may be this much longer than it; else it goes below."""
+
 _PAD = 28
 _GAP = 14
 _MIN_SIDE_PX = 700
@@ -47,7 +51,7 @@ _REFERENCE = (190, 240, 190)
 _WIDTH = (255, 255, 255)
 
 # Pillow's own font holds ASCII and these; anything else is written as its nearest.
-_UNIT = re.compile(r"(\d) (mm|%|min)(?!\w)")
+_UNIT = re.compile(r"(?<=\d) (?=(?:mm|%|min|±)(?!\w))|(?<=±) (?=\d)")
 _GLUE = "\N{NO-BREAK SPACE}"
 _IN_FONT = "±°"
 _NEAREST = {"–": "-", "—": "-", "×": "x", "≥": "at least", "’": "'", "“": '"', "”": '"', "µ": "u"}
@@ -86,7 +90,8 @@ class _Box(NamedTuple):
 def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image:
     """Return the photo with everything that was found, and a panel that says what it means.
 
-    The panel stands to the right of an upright photo and below a wide one.
+    The panel stands to the right of an upright photo, and below a wide one or where
+    there is much to say.
 
     Args:
         examination: What was found.
@@ -97,21 +102,24 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
     """
     shown, factor = _shown(examination.photo.rgb)
     marked = _marked(shown, examination, factor)
-    beside = marked.shape[0] >= marked.shape[1]
+    height, width = marked.shape[:2]
+    blocks = (captions, examination.problems)
+    bare = examination.scale is None
+    if height >= width:
+        panel = _panel(
+            *blocks, width=PANEL_WIDTH_PX, least_height=height, columns=1, is_unmeasured=bare
+        )
+        if panel.shape[0] <= MOST_OVERHANG * height:
+            below = np.full((panel.shape[0] - height, width, 3), _PAPER, np.uint8)
+            return np.concatenate([np.concatenate([marked, below], axis=0), panel], axis=1)
     panel = _panel(
-        captions,
-        examination.problems,
-        width=PANEL_WIDTH_PX if beside else marked.shape[1],
-        least_height=marked.shape[0] if beside else 0,
-        columns=1 if beside else 2,
+        *blocks,
+        width=width,
+        least_height=0,
+        columns=2 if width >= TWO_COLUMNS_PX else 1,
+        is_unmeasured=bare,
     )
-    if not beside:
-        return np.concatenate([marked, panel], axis=0)
-    missing = panel.shape[0] - marked.shape[0]
-    if missing > 0:
-        marked = np.pad(marked, ((0, missing), (0, 0), (0, 0)))
-        marked[-missing:] = _PAPER
-    return np.concatenate([marked, panel], axis=1)
+    return np.concatenate([marked, panel], axis=0)
 
 
 def simple_outline(outline_px: FloatArray, *, tolerance_px: float = 1.0) -> FloatArray:
@@ -340,6 +348,7 @@ def _panel(
     width: int,
     least_height: int,
     columns: int,
+    is_unmeasured: bool,
 ) -> Image:
     """Return the panel: a block for each piece, then what stood in the way."""
     if len(captions) + bool(problems) < 2:
@@ -352,10 +361,13 @@ def _panel(
     if not captions:
         blocks.append(_block([("No grade", 34, _INK)], column))
     if problems:
-        lines: list[tuple[str, int, tuple[int, int, int]]] = [("What stood in the way", 24, _INK)]
+        lines: list[tuple[str, int, tuple[int, int, int]]] = [
+            ("What to do better" if captions else "What stood in the way", 24, _INK)
+        ]
         for problem in problems:
             lines += [(problem.text, 21, _INK), (problem.fix, 21, _SOFT_INK)]
-        blocks.append(_block(lines, column))
+        # What keeps all pieces from being measured is said before what was seen of them.
+        blocks.insert(0 if is_unmeasured else len(blocks), _block(lines, column))
     stacks: list[list[Image]] = [[] for _ in range(columns)]
     heights = [0] * columns
     for block in blocks:
@@ -421,7 +433,7 @@ def _line_height(size: int) -> int:
 def _wrapped(text: str, size: int, width: int) -> list[str]:
     """Return rows no wider than told; a number and its unit stay on one row."""
     font, rows, row = _font(size), list[str](), ""
-    for part in _UNIT.sub(f"\\1{_GLUE}\\2", " ".join(_writable(text).split())).split(" "):
+    for part in _UNIT.sub(_GLUE, " ".join(_writable(text).split())).split(" "):
         word = part.replace(_GLUE, " ")
         longer = f"{row} {word}".strip()
         if row and font.getlength(longer) > width:
