@@ -14,10 +14,9 @@ import numpy as np
 
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
-from vision.centreline import centre_line
 from vision.diameter import DiameterReading, measure_diameter
 from vision.finish import judge_finish
-from vision.form import Shape, judge_form, shape_of
+from vision.form import judge_form, shape_of
 from vision.pieces import (
     WORK_LONG_SIDE_PX,
     foreground_by_surface,
@@ -26,10 +25,9 @@ from vision.pieces import (
     reference_mask,
     regions_from_foreground,
 )
-from vision.profiles import sample_profiles
 from vision.quality import judge_quality
 from vision.scale import detect_scale
-from vision.strands import StrandReading, bounded_by_bundle, read_strands
+from vision.strands import StrandReading, bounded_by_bundle, read_strands, straightened
 from vision.surface import SurfaceModel, load_surface_model, surface_map, why_no_model
 from vision.types import (
     Examination,
@@ -49,10 +47,6 @@ CUT_END = "cut_end"
 
 MAX_PIECES = 24
 """More than this on one photo is a heap, or a table taken for pieces."""
-
-STRIP_ACROSS_PX = 120
-STRIP_ALONG = 40
-"""Grooves are read on a strip this many pixels wide and this many widths long."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -168,7 +162,7 @@ def _widths(
     if scale is not None and stated is not Form.SHEET:
         reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE)
     diameter = reading.diameter if reading is not None else None
-    strands = _strands(photo, region, shape, reading)
+    strands = _strands(photo, region, reading)
     guessed_mm = diameter.value if diameter is not None else _rough_mm(shape.width_px, scale)
     form = (
         FormFinding.of(stated)
@@ -196,31 +190,15 @@ def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
     return width_px * scale.mm_per_px if scale is not None else None
 
 
-def _strands(
-    photo: Photo, region: Region, shape: Shape, reading: DiameterReading | None
-) -> StrandReading | None:
+def _strands(photo: Photo, region: Region, reading: DiameterReading | None) -> StrandReading | None:
     """Straighten the piece and read its surface for grooves."""
-    x, y, _, _ = region.box_px
-    step = max(1.0, shape.width_px / STRIP_ACROSS_PX)
-    line = centre_line(region.mask, offset_px=(x, y), step_px=step)
-    if line is None or line.length_px < 4 * line.radius_px:
+    seen_px = reading.width_px if reading is not None else None
+    strip = straightened(photo, region, width_px=seen_px)
+    if strip is None:
         return None
-    width_px = reading.width_px if reading is not None else 2 * line.radius_px
-    if not np.isfinite(width_px):
-        width_px = 2 * line.radius_px
-    longest = int(STRIP_ALONG * width_px / step)
-    spare = max(0, len(line.points_px) - longest) // 2
-    middle = slice(spare, spare + longest)
-    line = replace(
-        line,
-        points_px=line.points_px[middle],
-        tangents=line.tangents[middle],
-        radii_px=line.radii_px[middle],
-    )
-    strip = sample_profiles(photo, line, half_length_px=0.6 * width_px, step_px=step)
     return read_strands(
-        np.nan_to_num(strip.profiles),
-        width_px=width_px / step,
+        strip.light,
+        width_px=strip.width_px,
         bundle=reading.diameter if reading is not None else None,
     )
 

@@ -8,15 +8,17 @@ and the bound is what is said.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import sqrt
+from dataclasses import dataclass, replace
+from math import isfinite, sqrt
 
 import cv2
 import numpy as np
 
 from rules.findings import Measurement, Unit
+from vision.centreline import centre_line
 from vision.lay import Lay, read_lay, strand_from_bundle
-from vision.types import Float32Array, Problem
+from vision.profiles import sample_profiles
+from vision.types import Float32Array, FloatArray, Photo, Problem, Region
 
 GROOVE_COHERENCE = 0.30
 """From here the rhythm of a lay is taken as read. Drawn solid wires stay under 0.08,
@@ -42,6 +44,64 @@ FINEST_SHARE = 0.03
 TEXTURE_ANGLE_DEG = (4.0, 40.0)
 """Strands cross the cable's axis under the lay angle: 7 to 24 degrees for lays of 7 to
 20 diameters, more in bunched cord. Drawing marks of solid wire run at 0."""
+
+
+STRIP_ACROSS_PX = 120
+STRIP_ALONG = 40
+"""Grooves are read on a strip this many pixels wide and this many widths long."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StraightStrip:
+    """A long piece laid out straight.
+
+    Attributes:
+        light: ``(n, m, 3)`` linear light; rows along the piece, columns across it, both
+            one step apart, the axis in the middle.
+        width_px: Seen width of the piece in steps.
+        step_px: Photo pixels a step.
+    """
+
+    light: Float32Array
+    width_px: float
+    step_px: float
+
+
+def straightened(
+    photo: Photo, region: Region, *, width_px: float | None = None
+) -> StraightStrip | None:
+    """Return the middle of a long piece laid out straight, None where it is too short.
+
+    Args:
+        photo: The photo.
+        region: The piece.
+        width_px: Its seen width in photo pixels where it was measured.
+    """
+    x, y, _, _ = region.box_px
+    line = centre_line(region.mask, offset_px=(x, y))
+    if line is None or line.length_px < 4 * line.radius_px:
+        return None
+    width = width_px if width_px is not None and isfinite(width_px) else 2 * line.radius_px
+    step = max(1.0, width / STRIP_ACROSS_PX)
+    along = np.arange(0, line.length_px, step) / line.step_px
+    spare = max(0, len(along) - int(STRIP_ALONG * width / step)) // 2
+    along = along[spare : len(along) - spare]
+    index = np.arange(len(line.points_px))
+
+    def resampled(values: FloatArray) -> FloatArray:
+        columns = [np.interp(along, index, column) for column in np.atleast_2d(values.T)]
+        return np.asarray(np.stack(columns, axis=-1))
+
+    tangents = resampled(line.tangents)
+    laid = replace(
+        line,
+        points_px=resampled(line.points_px),
+        tangents=tangents / np.linalg.norm(tangents, axis=1, keepdims=True),
+        radii_px=resampled(line.radii_px)[:, 0],
+        step_px=step,
+    )
+    strip = sample_profiles(photo, laid, half_length_px=0.6 * width, step_px=step)
+    return StraightStrip(light=np.nan_to_num(strip.profiles), width_px=width / step, step_px=step)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
