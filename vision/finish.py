@@ -56,6 +56,9 @@ FITTED_U_LEVEL = 0.12
 """White errors that the constants were fitted with (models/recipe/colour_families.py):
 only doubt beyond them is added."""
 
+LEAST_DOUBT = 0.01
+"""Doubt of the white, as a logarithm, that is not worth looking at again."""
+
 TOGETHER = 0.35
 """How much of a pixel's class doubt is common to the whole piece; the rest averages out."""
 
@@ -196,26 +199,28 @@ def _sampled(valid: Mask) -> Mask:
 
 
 def _other_whites(features: Float32Array, white: WhiteEstimate) -> list[Float32Array]:
-    """Return the features under seven whites whose spread is the white's doubt.
+    """Return the features under whites whose spread is the white's doubt.
 
-    The spherical cubature points of a normal of three independent parts (red/green,
-    blue/green, level): plus and minus sqrt(3) deviations on each axis, equal weights;
-    with no doubt to add, the features alone.
+    The cubature points of a normal of n independent parts (red/green, blue/green,
+    level): plus and minus sqrt(n) deviations on each axis, equal weights (Arasaratnam
+    & Haykin, IEEE Trans. Autom. Control 54 (2009) 1254), so that means and variances
+    over them are those over the doubt. With no doubt to add, the features alone.
     """
     u = max(white.u**2 - FITTED_U_CHROMA**2, 0.0) ** 0.5
     u_level = max(white.u_level**2 - FITTED_U_LEVEL**2, 0.0) ** 0.5
-    shifts: list[Float32Array] = []
-    for names, sigma in ((SHIFTED_BY_RG, u), (SHIFTED_BY_BG, u), (SHIFTED_BY_LEVEL, u_level)):
-        if sigma < 0.01:
-            continue
+    axes = [
+        (names, sigma)
+        for names, sigma in ((SHIFTED_BY_RG, u), (SHIFTED_BY_BG, u), (SHIFTED_BY_LEVEL, u_level))
+        if sigma >= LEAST_DOUBT
+    ]
+    shifted = []
+    for names, sigma in axes:
         columns = [FEATURES.index(name) for name in names]
         for sign in (-1.0, 1.0):
             shift = np.zeros(len(FEATURES), np.float32)
-            shift[columns] = sign * 3**0.5 * sigma
-            shifts.append(shift)
-    if not shifts:
-        return [features]
-    return [features + shift for shift in shifts]
+            shift[columns] = sign * len(axes) ** 0.5 * sigma
+            shifted.append(features + shift)
+    return shifted or [features]
 
 
 def _window(work: WorkCopy, at: Mask) -> int:
@@ -343,9 +348,7 @@ def _finding(
         five = p[:, :5].copy()
         five[:, TARNISHED] += p[:, BRASS]
         by_white.append(five.mean(axis=0) / five.mean(axis=0).sum())
-    # Each axis holds two of the points; the spread along all axes adds up.
-    axes = len(under) / 2
-    white = np.var(by_white, axis=0) * max(axes, 1.0)
+    white = np.var(by_white, axis=0)
     if surface is not None:
         white = white * PHYSICS_WEIGHT**2
     doubt = (pixels * (1 - pixels)).mean(axis=0)
@@ -382,12 +385,11 @@ def _tarnish_level(
         bare = p[:, BRIGHT] + p[:, TARNISHED] + 1e-3
         means.append(float((level * bare).sum() / bare.sum()))
     value = float(np.clip(np.mean(means), 0, 1))
-    axes = max(len(under) / 2, 1.0)
     weight = planes[work.mask][:, [BRIGHT, TARNISHED]].sum(axis=1)
     bare_share = float(weight.mean())
     # Where little bare metal is in sight, its level is hardly known.
     hidden = U_HIDDEN_LEVEL * (1 - min(bare_share, 1.0))
-    u = float(np.sqrt(np.var(means) * axes + float(_constants()["u_level"]) ** 2 + hidden**2))
+    u = float(np.sqrt(np.var(means) + float(_constants()["u_level"]) ** 2 + hidden**2))
     if surface is not None and bare_share > 0.05:
         seen = _resampled(surface.tarnish_level[None], surface.box_px, work)[0][work.mask]
         net = float((seen * weight).sum() / weight.sum())

@@ -46,7 +46,7 @@ FILM_WEIGHT = -2.5
 """Log-odds where the surroundings show film colours (purple, claret, blue)."""
 
 PRIOR_BRASS = -0.6
-PRIOR_SOLDER = -0.4
+PRIOR_SOLDER = -0.8
 """Log-odds before the shape is seen: most scrap pieces have neither."""
 
 SMALL_SHARE = 0.03

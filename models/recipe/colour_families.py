@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 Rng = np.random.Generator
 CLASSES = ("bright", "tarnished", "green", "coated", "grey", "brass")
 BRIGHT_BELOW_LEVEL = 0.12  # A film of about 5.5 nm, as in models/recipe/optics.py.
-HIDDEN = 48
+HIDDEN = 64
 PRIOR = np.array([0.20, 0.22, 0.11, 0.23, 0.13, 0.11])
 
 # Tarnish level to film thickness, weight of the diffuse brown, metallic share: the
@@ -329,7 +329,7 @@ def shade(
     mirror = 2 * facing[..., None] * normals - tilt
     colour = look.mirror
     # In the grooves light meets the metal twice; the colour deepens.
-    deep = np.clip(bounce * (1.3 - shadow), 0, 1)[..., None]
+    deep = np.clip(bounce * (1.12 - shadow), 0, 1)[..., None]
     colour = colour * (1 - deep + deep * colour)
     fresnel = (1 - facing[..., None]) ** 5
     spec = room.seen(mirror, look.roughness) * (colour + (1 - colour) * fresnel * 0.8)
@@ -395,7 +395,7 @@ def photograph(rng: Rng, scene: Array) -> tuple[NDArray[np.uint8], Array]:
     cast = np.exp(rng.normal(0, 0.08, 3))
     exposure = np.exp(rng.uniform(np.log(0.35), np.log(1.05)))
     gamma, shoulder = rng.uniform(0.9, 1.2), rng.uniform(0.0, 0.35)
-    vivid = rng.uniform(0.95, 1.45)
+    vivid = rng.uniform(0.95, 1.38)
 
     def develop(light: Array) -> Array:
         x = np.maximum(light * cast * exposure, 0)
@@ -519,7 +519,7 @@ def main() -> None:
     """Draw strips, fit, print the confusion on fresh strips, write the constants."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
-    parser.add_argument("--strips", type=int, default=13000)
+    parser.add_argument("--strips", type=int, default=16000)
     parser.add_argument("--seed", type=int, default=20)
     given = parser.parse_args()
     start = time.perf_counter()
