@@ -114,7 +114,9 @@ MATTE_WHITE = 0.88
 
 def _to_srgb(x: NDArray[np.float32]) -> NDArray[np.float32]:
     x = np.clip(x, 0, None)
-    out = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.power(np.maximum(x, 1e-8), 1 / 2.4) - 0.055)
+    out = np.where(
+        x <= 0.0031308, 12.92 * x, 1.055 * np.power(np.maximum(x, 1e-8), 1 / 2.4) - 0.055
+    )
     return out.astype(np.float32)
 
 
@@ -146,7 +148,9 @@ def develop(
     # White balance: the camera takes out most of the light's colour, then errs.
     white = irradiance / irradiance[1]
     kept = rng.uniform(0.0, 0.12 if gentle else 0.28)
-    error = blackbody_rgb(float(1e6 / np.clip(1e6 / 6500 + rng.normal(0, 10 if gentle else 18), 80, 260)))
+    error = blackbody_rgb(
+        float(1e6 / np.clip(1e6 / 6500 + rng.normal(0, 10 if gentle else 18), 80, 260))
+    )
     error /= blackbody_rgb(6500)
     tint = np.array([1.0, 1 + rng.normal(0, 0.01 if gentle else 0.02), 1.0])
     balance = (error * tint / np.power(white, 1 - kept)).astype(np.float32)
@@ -169,7 +173,9 @@ def develop(
     if rng.random() < (0.0 if gentle else 0.12):
         length = int(rng.integers(3, 9))
         kernel = np.zeros((length, length), np.float32)
-        cv2.line(kernel, (0, int(rng.integers(length))), (length - 1, int(rng.integers(length))), 1.0)
+        cv2.line(
+            kernel, (0, int(rng.integers(length))), (length - 1, int(rng.integers(length))), 1.0
+        )
         x = cv2.filter2D(x, -1, kernel / kernel.sum())
     # Shot noise grows with signal, read noise does not (EMVA 1288 model).
     shot = np.exp(rng.uniform(np.log(2e-5), np.log(4e-4 if gentle else 2.5e-3)))

@@ -15,7 +15,16 @@ from models.recipe import finishes as fin
 from models.recipe import references as ref
 from models.recipe.finishes import OTHER, REFERENCE, TABLE, Skin
 from models.recipe.ground import Ground
-from models.recipe.meshes import Array, Mesh, flat_profile, join, prism, round_profile, sweep, turn_z
+from models.recipe.meshes import (
+    Array,
+    Mesh,
+    flat_profile,
+    join,
+    prism,
+    round_profile,
+    sweep,
+    turn_z,
+)
 from models.recipe.noise import Rng, clouds
 from models.recipe.pieces import _hex, bent_path
 from models.recipe.tables import _print

@@ -131,7 +131,9 @@ def bent_path(length_mm: float, *, rng: Rng, min_radius_mm: float, step_mm: floa
     """Return a flat path ``(n, 2)`` of that length: straight runs, arcs and sharp bends."""
     n = int(np.clip(length_mm / step_mm, 24, 900))
     s = np.linspace(0, length_mm, n)
-    style = rng.choice(["straight", "gentle", "wavy", "bends", "arc"], p=[0.25, 0.25, 0.2, 0.2, 0.1])
+    style = rng.choice(
+        ["straight", "gentle", "wavy", "bends", "arc"], p=[0.25, 0.25, 0.2, 0.2, 0.1]
+    )
     curve = np.zeros(n)
     if style in ("gentle", "wavy"):
         wave = clouds((n, 1), rng=rng, cell_px=(n / (2.0 if style == "gentle" else 5.0), 1),
@@ -220,7 +222,9 @@ def stranded(
 ) -> Piece | None:
     """Return a bare cable: 7, 19 or 37 laid strands, or a bunch of fine ones."""
     finish = finish or pick_finish(rng, without=("paint", "heat"))
-    count = strands or int(rng.choice([7, 19, 37, 16, 26, 41], p=[0.35, 0.25, 0.05, 0.12, 0.13, 0.1]))
+    count = strands or int(
+        rng.choice([7, 19, 37, 16, 26, 41], p=[0.35, 0.25, 0.05, 0.12, 0.13, 0.1])
+    )
     fine = count not in (7, 19, 37)
     if strand_mm is None:
         top = 2.6 if count == 7 else 1.7
@@ -264,14 +268,16 @@ def stranded(
         for k, e in enumerate(ends):
             keep = max(8, int(len(path) * e))
             trimmed.append(paths[k, :keep])
-        meshes = join([
-            _shift_u(sweep(p, round_profile(strand_mm, sides=10 if fine else 16)), k)
-            for k, p in enumerate(trimmed)
-        ])
+        meshes = join(
+            [
+                _shift_u(sweep(p, round_profile(strand_mm, sides=10 if fine else 16)), k)
+                for k, p in enumerate(trimmed)
+            ]
+        )
     else:
-        meshes = join([
-            _shift_u(sweep(p, round_profile(strand_mm, sides=18)), k) for k, p in enumerate(paths)
-        ])
+        meshes = join(
+            [_shift_u(sweep(p, round_profile(strand_mm, sides=18)), k) for k, p in enumerate(paths)]
+        )
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * strand_mm)
     return Piece(form="stranded", parts=[(meshes, skin)], diameter_mm=outer,
                  strand_diameter_mm=strand_mm, strands=count)  # fmt: skip
@@ -386,7 +392,9 @@ def elbow_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
     length = sum(arms)
     tubes = join([_tube_mesh(a0, od, wall), _tube_mesh(a1, od, wall)])
     skin = skin_of(finish, rng=rng, length_mm=length / 2, round_mm=np.pi * od)
-    other = finish if rng.random() < 0.6 else pick_finish(rng, without=("enamel", "tinned", "paint"))
+    other = (
+        finish if rng.random() < 0.6 else pick_finish(rng, without=("enamel", "tinned", "paint"))
+    )
     elbow_skin = skin_of(other, rng=rng, length_mm=2 * cup + radius, round_mm=np.pi * fit,
                          drawn=False)  # fmt: skip
     elbow = _tube_mesh(body, fit, wall)
@@ -396,7 +404,9 @@ def elbow_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
         outward = -d if at[0] < 0 and d is d0 else d
         wide = rng.uniform(1.2, 4.5)
         run = at + np.linspace(-0.5, wide, 12)[:, None] * outward
-        beads.append(_bead(put(run), od + rng.uniform(0.2, 0.7), rng=rng, swell=rng.uniform(0.02, 0.10)))
+        beads.append(
+            _bead(put(run), od + rng.uniform(0.2, 0.7), rng=rng, swell=rng.uniform(0.02, 0.10))
+        )
         if rng.random() < 0.5:  # a run of solder wiped along the tube
             wiped = at + np.linspace(0, rng.uniform(4, 14), 14)[:, None] * outward
             beads.append(_bead(put(wiped), od + 0.08, rng=rng, swell=0.008))
@@ -440,7 +450,9 @@ def _hex(across_mm: float, length_mm: float, bore_mm: float) -> Mesh:
     ring = np.linspace(0, 2 * np.pi, 49)
     circle = np.stack([np.zeros(49), np.cos(ring), np.sin(ring)], axis=1)
     hex_ring = circle.copy()
-    reach = (across_mm / 2 * 0.90) / np.cos((ring + np.pi / 6 - np.deg2rad(30)) % (np.pi / 3) - np.pi / 6)
+    reach = (across_mm / 2 * 0.90) / np.cos(
+        (ring + np.pi / 6 - np.deg2rad(30)) % (np.pi / 3) - np.pi / 6
+    )
     hex_ring *= reach[:, None]
     bore = circle * bore_mm / 2
     for x, sign in ((0.0, -1.0), (length_mm, 1.0)):
@@ -601,7 +613,9 @@ def coil(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None
                          np.maximum(high + np.abs(wave[:, 1]), d / 2)], axis=1)  # fmt: skip
         reach = big + abs(offsets[:, 0]).max() + d
         top, up = float(path[:, 2].max() + d / 2), np.array([0.0, 0, 1.0])
-        cover = np.stack([r * np.cos(angle), squash * r * np.sin(angle)], axis=1)[:: max(1, len(r) // 120)]
+        cover = np.stack([r * np.cos(angle), squash * r * np.sin(angle)], axis=1)[
+            :: max(1, len(r) // 120)
+        ]
     else:
         radius = float(rng.uniform(max(2 * d, 2.5), 12))
         turns = int(np.clip(rng.uniform(8, 60), 4, 70 / d))
@@ -754,7 +768,9 @@ def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
                      drawn=True)  # fmt: skip
     if rng.random() < 0.2:
         skin = fin.painted((rows, 64), rng=rng, mm=(length, np.pi * d), under=skin)
-        skin = replace(skin, label=np.where(skin.label == COATED, OTHER, skin.label).astype(np.uint8))
+        skin = replace(
+            skin, label=np.where(skin.label == COATED, OTHER, skin.label).astype(np.uint8)
+        )
     return Piece(form="tube" if hollow else "wire", parts=[(mesh, skin)], material=name,
                  diameter_mm=d, strand_diameter_mm=None if hollow else d,
                  strands=None if hollow else 1)  # fmt: skip
@@ -826,12 +842,16 @@ def cut_end(
     if coated:
         skin_mm = rng.uniform(0.5, 1.3)
         below = height_mm - rng.uniform(0.0, 3.0)
-        line = np.column_stack([np.full(8, shift[0]), np.full(8, shift[1]), np.linspace(0, below, 8)])
+        line = np.column_stack(
+            [np.full(8, shift[0]), np.full(8, shift[1]), np.linspace(0, below, 8)]
+        )
         x_up = np.array([1.0, 0, 0])
         tube_outer = sweep(line, round_profile(outer + 2 * skin_mm, sides=48), up=x_up, caps=False)
         tube_inner = sweep(line, round_profile(outer + 0.05, sides=48), up=x_up, caps=False,
                            inward=True)  # fmt: skip
-        rim = ring_face(tube_outer.points[-49:], tube_inner.points[-49:], np.array([0, 0, 1.0]), v=0.9)
+        rim = ring_face(
+            tube_outer.points[-49:], tube_inner.points[-49:], np.array([0, 0, 1.0]), v=0.9
+        )
         parts.append((join([tube_outer, tube_inner, rim]), fin.jacket((120, 96), rng=rng)))
     ground.stamp(shift[None], radius=outer / 2 + 3, top=height_mm, close=True)
     return Piece(form="stranded", parts=parts, diameter_mm=outer, strand_diameter_mm=strand,

@@ -288,7 +288,7 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
 
 
 def _copper_coin(shape: tuple[int, int], *, rng: Rng, mm: tuple[float, float], label: int) -> Skin:
-    from models.recipe.finishes import copper  # noqa: PLC0415 - keeps the module order plain
+    from models.recipe.finishes import copper
 
     skin = copper(shape, rng=rng, mm=mm, level=float(rng.uniform(0.05, 0.85)), patchy=0.08,
                   rough=rng.uniform(0.25, 0.4), drawn=False)  # fmt: skip

@@ -11,6 +11,7 @@ seed gives the same photo on the same variant of the renderer.
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import subprocess
 import sys
@@ -86,7 +87,9 @@ def train_scene(
         span = 2.2 * half if whole else float(np.exp(rng.uniform(np.log(18), np.log(1.5 * half))))
         span_px = max(width, height)
         lowest, highest = (110, 520)
-        camera_height = float(np.clip(rng.uniform(1.0, 2.2) * 1.1 * half * focal_35 / 26, lowest, highest))
+        camera_height = float(
+            np.clip(rng.uniform(1.0, 2.2) * 1.1 * half * focal_35 / 26, lowest, highest)
+        )
         # The window is cut from a larger picture whose scale gives that span.
         focal_px = span_px * camera_height / span
         diagonal = focal_px * FULL_FRAME_DIAGONAL_MM / focal_35
@@ -204,8 +207,13 @@ def run(options: argparse.Namespace, seeds: range) -> None:
             else:
                 photos += whole_photo(seed, split=options.split, **common)
         except Exception as fault:  # one bad scene must not stop a night's work
-            print(f"seed {seed} failed: {type(fault).__name__}: {fault}", file=sys.stderr, flush=True)
+            print(
+                f"seed {seed} failed: {type(fault).__name__}: {fault}", file=sys.stderr, flush=True
+            )
             continue
+        finally:
+            # A scene left alive would be compiled into the next one's kernels.
+            gc.collect()
         pace = photos / (time.monotonic() - start)
         print(f"seed {seed}: {photos} photos, {pace:.2f} a second", flush=True)
 

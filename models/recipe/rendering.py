@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,17 +19,23 @@ from models.recipe.scene import ATLAS_COLUMNS, ATLAS_ROWS, Scene
 LLVM_19 = "/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1"
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb")
 MAX_DEPTH = 5
+# Rays of one launch; more are split into passes, for the memory of the card.
+MOST_RAYS = 2**25
+# A single sample counts at most so many times a white surface: fewer fireflies.
+FIREFLY = 30.0
+# Pixels whose truth is read at once.
+TRUTH_PIXELS = 2**20
 
 
 def load_mitsuba(variant: str | None = None) -> Any:  # noqa: ANN401 - a module
     """Return Mitsuba with a variant that runs here: CUDA if there is one, else LLVM."""
-    if "DRJIT_LIBLLVM_PATH" not in os.environ and os.path.exists(LLVM_19):  # noqa: PTH110
+    if "DRJIT_LIBLLVM_PATH" not in os.environ and Path(LLVM_19).exists():  # noqa: PTH110
         os.environ["DRJIT_LIBLLVM_PATH"] = LLVM_19
-    import mitsuba as mi  # noqa: PLC0415 - a recipe-only dependency
+    import mitsuba as mi
 
     if mi.variant() is None:
         if variant is None:
-            variant = VARIANTS[0] if os.path.exists("/dev/nvidia0") else VARIANTS[1]  # noqa: PTH110
+            variant = VARIANTS[0] if any(Path("/dev").glob("nvidia[0-9]*")) else VARIANTS[1]  # noqa: PTH110
         mi.set_variant(variant)
     return mi
 
@@ -49,6 +56,8 @@ class Stage:
         self.mi = load_mitsuba(variant)
         self.scene = scene
         self.bsdf = self._material()
+        self.integrator = self.mi.load_dict({"type": "path", "max_depth": MAX_DEPTH, "rr_depth": 4})
+        self.white = 1.0
         self.mesh = self._mesh("things", scene.mesh.points, scene.mesh.normals, scene.mesh.uv,
                                scene.mesh.faces, bsdf=self.bsdf)  # fmt: skip
 
@@ -133,7 +142,10 @@ class Stage:
         if np.cross(points[1] - points[0], points[2] - points[0]) @ to < 0:
             faces = faces[:, ::-1]
         emitter = self.mi.load_dict(
-            {"type": "area", "radiance": {"type": "rgb", "value": [float(c) for c in lamp.radiance]}}
+            {
+                "type": "area",
+                "radiance": {"type": "rgb", "value": [float(c) for c in lamp.radiance]},
+            }
         )
         return self._mesh(name, points, np.tile(to, (4, 1)), (corners + 1) / 2, faces,
                           emitter=emitter)  # fmt: skip
@@ -156,79 +168,114 @@ class Stage:
             members[f"lamp{k}"] = self._lamp(f"lamp{k}", lamp)
         return mi.load_dict(members)
 
-    def _sensor(self, camera: Camera, *, samples: int) -> Any:  # noqa: ANN401
+    def _rays(self, camera: Camera, sampler: Any, *, samples: int) -> tuple[Any, Any]:  # noqa: ANN401
+        """Return one ray a sample through the window, and the pixel each belongs to.
+
+        All numbers of the camera are opaque to the compiler, so that one kernel
+        serves every camera.
+        """
         mi = self.mi
-        x, y, w, h = camera.window
-        return mi.load_dict(
-            {
-                "type": "thinlens",
-                "fov": float(np.degrees(2 * np.arctan(camera.width_px / 2 / camera.focal_px))),
-                "fov_axis": "x",
-                "aperture_radius": camera.aperture_mm,
-                "focus_distance": camera.focus_mm,
-                "near_clip": 1.0,
-                "far_clip": 1e5,
-                "to_world": mi.ScalarTransform4f().look_at(
-                    origin=[float(c) for c in camera.origin_mm],
-                    target=[float(c) for c in camera.origin_mm + camera.forward * 100],
-                    up=[float(c) for c in -camera.down],
-                ),
-                "film": {
-                    "type": "hdrfilm",
-                    "width": camera.width_px,
-                    "height": camera.height_px,
-                    "crop_offset_x": x,
-                    "crop_offset_y": y,
-                    "crop_width": w,
-                    "crop_height": h,
-                    "pixel_format": "rgb",
-                    "component_format": "float32",
-                    "rfilter": {"type": "box"},
-                },
-                "sampler": {"type": "independent", "sample_count": samples},
-            }
+        import drjit as dr
+
+        _, _, w, h = camera.window
+        opaque = lambda value: dr.opaque(mi.Float, float(value))  # noqa: E731
+        vector = lambda v: mi.Vector3f(opaque(v[0]), opaque(v[1]), opaque(v[2]))  # noqa: E731
+        index = dr.arange(mi.UInt32, w * h * samples)
+        pixel = index // dr.opaque(mi.UInt32, samples)
+        wide = dr.opaque(mi.UInt32, w)
+        row = pixel // wide
+        column = pixel - row * wide
+        jitter, lens = sampler.next_2d(), sampler.next_2d()
+        x0, y0 = camera.window[:2]
+        focal = opaque(camera.focal_px)
+        x = (mi.Float(column) + jitter.x - 0.5 + opaque(x0 - (camera.width_px - 1) / 2)) / focal
+        y = (mi.Float(row) + jitter.y - 0.5 + opaque(y0 - (camera.height_px - 1) / 2)) / focal
+        right, down = vector(camera.right), vector(camera.down)
+        disc = mi.warp.square_to_uniform_disk_concentric(lens) * opaque(camera.aperture_mm)
+        offset = right * disc.x + down * disc.y
+        focus = opaque(camera.focus_mm)
+        toward = (vector(camera.forward) + right * x + down * y) * focus - offset
+        ray = mi.RayDifferential3f(
+            mi.Ray3f(mi.Point3f(vector(camera.origin_mm) + offset), dr.normalize(toward))
         )
+        return ray, pixel
+
+    def _radiance(self, scene: Any, camera: Camera, *, samples: int, seed: int) -> Any:  # noqa: ANN401
+        mi = self.mi
+        import drjit as dr
+
+        _, _, w, h = camera.window
+        per_pass = int(max(1, min(samples, MOST_RAYS // (w * h))))
+        passes = -(-samples // per_pass)
+        total = np.zeros(w * h * 3, np.float64)
+        for k in range(passes):
+            sampler = mi.load_dict({"type": "independent"})
+            sampler.seed((seed * 1024 + k) % 2**32, w * h * per_pass)
+            ray, pixel = self._rays(camera, sampler, samples=per_pass)
+            colour, _, _ = self.integrator.sample(scene, sampler, ray)
+            out = dr.zeros(mi.Float, w * h * 3)
+            most = dr.opaque(mi.Float, FIREFLY * self.white)
+            for c in range(3):
+                value = dr.select(dr.isfinite(colour[c]), dr.clip(colour[c], 0, most), 0)
+                dr.scatter_reduce(dr.ReduceOp.Add, out, value, pixel * 3 + c)
+            total += np.array(out) / per_pass
+        return (total / passes).reshape(h, w, 3).astype(np.float32)
 
     def shoot(
         self, camera: Camera, light: Light, *, samples: int, seed: int, phone: bool = True
     ) -> tuple[NDArray[np.float32], Truth]:
         """Return linear radiance ``(h, w, 3)`` and the truth of the camera's window."""
-        mi = self.mi
         scene = self._load(camera, light, phone=phone)
-        integrator = mi.load_dict({"type": "path", "max_depth": MAX_DEPTH, "rr_depth": 4})
-        image = mi.render(scene, sensor=self._sensor(camera, samples=samples),
-                          integrator=integrator, seed=seed, spp=samples)  # fmt: skip
-        linear = np.array(image, np.float32)
-        linear = np.nan_to_num(linear, nan=0.0, posinf=1e4)
+        self.white = float(light.irradiance.mean()) / np.pi
+        linear = self._radiance(scene, camera, samples=samples, seed=seed)
         return linear, self._truth(scene, camera)
 
     def _truth(self, scene: Any, camera: Camera) -> Truth:  # noqa: ANN401
-        import drjit as dr  # noqa: PLC0415
-
         mi = self.mi
-        d = camera.rays().reshape(-1, 3).astype(np.float32)
-        n = len(d)
-        origin = mi.Point3f(*[float(c) for c in camera.origin_mm])
-        ray = mi.Ray3f(origin, mi.Vector3f(*[mi.Float(np.ascontiguousarray(d[:, k])) for k in range(3)]))
-        hit = scene.ray_intersect_preliminary(ray, coherent=True)
-        valid = np.array(hit.is_valid() & (hit.shape == mi.ShapePtr(self.mesh)))
-        prim = np.array(hit.prim_index).astype(np.int64)
-        bary = np.array(hit.prim_uv).T if np.array(hit.prim_uv).shape[0] == 2 else np.array(hit.prim_uv)
-        del dr
-        valid = np.broadcast_to(valid, (n,))
-        faces, uv = self.scene.mesh.faces, self.scene.mesh.uv
+        import drjit as dr
+
+        # Opaque, so that one kernel serves every camera.
+        origin = mi.Point3f(*[dr.opaque(mi.Float, float(c)) for c in camera.origin_mm])
+        x, y, width, height = camera.window
+        rows = max(1, min(height, TRUTH_PIXELS // width))
+        bands = []
+        for top in range(0, height, rows):
+            part = replace(camera, window=(x, y + top, width, min(rows, height - top)))
+            d = part.rays().reshape(-1, 3).astype(np.float32)
+            ray = mi.Ray3f(
+                origin, mi.Vector3f(*[mi.Float(np.ascontiguousarray(d[:, k])) for k in range(3)])
+            )
+            hit = scene.ray_intersect_preliminary(ray, coherent=True)
+            mine = hit.is_valid() & (hit.shape == mi.ShapePtr(self.mesh))
+            prim_index, first, second = hit.prim_index, hit.prim_uv.x, hit.prim_uv.y
+            dr.eval(mine, prim_index, first, second)
+            bands.append(self._look_up(np.array(mine), np.array(prim_index).astype(np.int64),
+                                       np.array(first), np.array(second)))  # fmt: skip
+        maps = [np.concatenate(band).reshape(height, width) for band in zip(*bands, strict=True)]
+        return Truth(label=maps[0], piece=maps[1], level=maps[2])
+
+    def _look_up(
+        self,
+        valid: NDArray[np.bool_],
+        prim: NDArray[np.int64],
+        first: NDArray[np.float32],
+        second: NDArray[np.float32],
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+        """Return label, piece and level where rays met faces at these coordinates."""
         prim = np.where(valid, prim, 0)
-        corner = uv[faces[prim]]
-        b = np.column_stack([1 - bary.sum(axis=1), bary])
-        at = np.einsum("nk,nkc->nc", b, corner)
+        corner = self.scene.mesh.uv[self.scene.mesh.faces[prim]]
+        zeroth = 1 - first - second
+        at = (
+            corner[:, 0] * zeroth[:, None]
+            + corner[:, 1] * first[:, None]
+            + corner[:, 2] * second[:, None]
+        )
         column = np.clip((at[:, 0] * ATLAS_COLUMNS).astype(int), 0, ATLAS_COLUMNS - 1)
         row = np.clip((at[:, 1] * ATLAS_ROWS).astype(int), 0, ATLAS_ROWS - 1)
-        shape = (camera.window[3], camera.window[2])
-        label = np.where(valid, self.scene.atlas.label[row, column], 0).astype(np.uint8)
-        piece = np.where(valid, self.scene.face_piece[prim], 0).astype(np.uint8)
-        level = np.where(valid, self.scene.atlas.level[row, column], 0.0)
-        return Truth(
-            label=label.reshape(shape),
-            piece=piece.reshape(shape),
-            level=np.clip(level * 255 + 0.5, 0, 255).astype(np.uint8).reshape(shape),
+        atlas = self.scene.atlas
+        level = np.clip(atlas.level[row, column] * 255 + 0.5, 0, 255)
+        return (
+            np.where(valid, atlas.label[row, column], 0).astype(np.uint8),
+            np.where(valid, self.scene.face_piece[prim], 0).astype(np.uint8),
+            np.where(valid, level, 0).astype(np.uint8),
         )

@@ -68,7 +68,7 @@ def pack(sizes: Sequence[tuple[int, int]]) -> list[tuple[int, int]] | None:
         rows, columns = sizes[k]
         if left + columns > ATLAS_COLUMNS:
             top, left, shelf = top + shelf, 0, 0
-        if top + rows > ATLAS_ROWS or columns > ATLAS_COLUMNS:
+        if top + rows > ATLAS_ROWS - 8 or columns > ATLAS_COLUMNS:
             return None
         corners[k] = (top, left)
         left += columns
@@ -104,7 +104,18 @@ def _atlas(skins: list[Skin]) -> tuple[Skin, list[tuple[int, int]], list[Skin]]:
         corners = pack([(s.shape[0] + 2, s.shape[1] + 2) for s in used])
         if factor < 0.05:
             raise ValueError("the atlas cannot hold so many skins")
-    atlas = plain((ATLAS_ROWS, ATLAS_COLUMNS), colour=(0.1, 0.1, 0.1), label=0)
+    sheet = (ATLAS_ROWS, ATLAS_COLUMNS)
+    atlas = Skin(
+        base=np.zeros((*sheet, 3), np.float32),
+        label=np.zeros(sheet, np.uint8),
+        **{
+            name: np.zeros(sheet, np.float32)
+            for name in ("rough", "metallic", "stretch", "coat", "height", "level")
+        },
+    )
+    # The last corner is never packed: dark glass for the phone.
+    atlas.base[-8:, -8:] = 0.012
+    atlas.rough[-8:, -8:] = 0.2
     for skin, (row, column) in zip(used, corners, strict=True):
         rows, columns = skin.shape
         for name in ("base", "rough", "metallic", "stretch", "coat", "height", "label", "level"):
@@ -175,7 +186,9 @@ def build(
     cut = kinds is not None and "cut_end" in kinds
     plane = float(rng.uniform(4, 14)) if cut else 0.0
     placed = []
-    choice = reference or str(rng.choice(["card", "marker", "coin", "none"], p=[0.33, 0.27, 0.28, 0.12]))
+    choice = reference or str(
+        rng.choice(["card", "marker", "coin", "none"], p=[0.33, 0.27, 0.28, 0.12])
+    )
     if choice != "none":
         if choice == "card":
             made = references.card(rng)
@@ -199,7 +212,9 @@ def build(
         if lift > 0:  # a block under the reference brings it level with the cut face
             a = np.linspace(0, 2 * np.pi, 5)[:-1] + np.pi / 4
             square = made.reach_mm * 1.15 * np.stack([np.cos(a), np.sin(a)], axis=1) * np.sqrt(2)
-            block = prism(square, bottom_mm=0, top_mm=lift - 0.02).moved(matrix, np.array([*shift, 0]))
+            block = prism(square, bottom_mm=0, top_mm=lift - 0.02).moved(
+                matrix, np.array([*shift, 0])
+            )
             colour = rng.uniform(0.05, 0.7) * np.ones(3)
             parts.append((block, plain((8, 8), colour=colour, label=0, rough=0.7), 0))
         box = made.outline_mm
@@ -210,12 +225,20 @@ def build(
             cover = cover * 1.5
         if made.key not in ("card",) and not made.key.startswith("marker"):
             cover = cover[np.hypot(cover[:, 0], cover[:, 1]) < made.reach_mm + 1.5]
-        ground.stamp(cover @ matrix[:2, :2].T + shift, radius=2.0, top=made.height_mm + lift, close=True)
-        placed.append(PlacedReference(key=made.key, outline_mm=outline, height_mm=made.height_mm + lift))
+        ground.stamp(
+            cover @ matrix[:2, :2].T + shift, radius=2.0, top=made.height_mm + lift, close=True
+        )
+        placed.append(
+            PlacedReference(key=made.key, outline_mm=outline, height_mm=made.height_mm + lift)
+        )
     names = list(kinds) if kinds is not None else []
     if kinds is None:
         weights = np.array([pieces.WEIGHTS[k] for k in pieces.KINDS])
-        total = count if count is not None else int(rng.choice([1, 2, 3, 4, 5], p=[0.25, 0.25, 0.2, 0.17, 0.13]))
+        total = (
+            count
+            if count is not None
+            else int(rng.choice([1, 2, 3, 4, 5], p=[0.25, 0.25, 0.2, 0.17, 0.13]))
+        )
         names = [str(k) for k in rng.choice(list(pieces.KINDS), total, p=weights / weights.sum())]
         # Big rigid things first, wires over them.
         rank = {"sheet": 0, "elbow": 1, "fitting": 1, "tube": 1, "bar": 1, "coil": 2, "tangle": 2}
@@ -236,7 +259,10 @@ def build(
         for (mesh, _, _), skin, corner in zip(parts, used, corners, strict=True)
     ]
     owner = np.concatenate(
-        [np.full(len(m.faces), number, np.uint8) for m, (_, _, number) in zip(meshes, parts, strict=True)]
+        [
+            np.full(len(m.faces), number, np.uint8)
+            for m, (_, _, number) in zip(meshes, parts, strict=True)
+        ]
     )
     return Scene(
         mesh=outward(join(meshes)),

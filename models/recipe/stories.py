@@ -74,7 +74,7 @@ def story(seed: int, *, rng: Rng, split: str, kinds: list[str] | None = None) ->
     reference = str(rng.choice(["card", "marker", "coin", "none"], p=[0.36, 0.32, 0.26, 0.06]))
     cut = "cut_end" in laid
     focal = float(rng.choice([24, 26, 28, 50], p=[0.25, 0.4, 0.2, 0.15]))
-    low, high = (90, 160) if cut else (170, 420)
+    low, high = (90, 160) if cut else (130, 300)
     height = float(rng.uniform(low, high)) * (focal / 26 if focal > 40 else 1.0)
     if cut and reference == "card":
         reference = "coin"

@@ -34,6 +34,12 @@ def _skin(base: Field, *, rough: float | Field, height: Field | None = None) -> 
     )
 
 
+def _dye(rng: Rng, low: float, high: float) -> NDArray[np.float64]:
+    """A colour for a made thing: mostly muted, now and then strong."""
+    pure = float(rng.choice([40.0, 14.0, 3.0], p=[0.45, 0.35, 0.2]))
+    return rng.uniform(low, high) * rng.dirichlet((pure, pure, pure)) * 3
+
+
 WOODS = np.array([
     [0.46, 0.27, 0.13], [0.30, 0.13, 0.06], [0.16, 0.075, 0.04], [0.58, 0.42, 0.25],
     [0.36, 0.16, 0.08], [0.24, 0.20, 0.16], [0.52, 0.30, 0.18], [0.42, 0.19, 0.09],
@@ -89,11 +95,11 @@ def cloth(n: int, mm_px: float, rng: Rng) -> Skin:
     a = np.sin(2 * np.pi * (x + 0.3 * warp) / pitch)
     b = np.sin(2 * np.pi * (y + 0.3 * warp) / pitch)
     weave = np.where((a > 0) ^ (b > 0), np.abs(a), np.abs(b)).astype(np.float32)
-    colour = rng.uniform(0.03, 0.75) * rng.dirichlet((4, 4, 4)) * 3
+    colour = _dye(rng, 0.03, 0.75)
     colour = np.clip(colour, 0.01, 0.8)
     base = np.broadcast_to(colour, (n, n, 3)) * (0.7 + 0.35 * weave[..., None])
     if rng.random() < 0.4:
-        other = np.clip(rng.uniform(0.03, 0.7) * rng.dirichlet((4, 4, 4)) * 3, 0.01, 0.8)
+        other = np.clip(_dye(rng, 0.03, 0.7), 0.01, 0.8)
         band = rng.uniform(6, 40)
         stripe = (np.sin(2 * np.pi * x / band) > rng.uniform(-0.3, 0.7)).astype(np.float32)
         if rng.random() < 0.5:
@@ -112,7 +118,7 @@ def paper(n: int, mm_px: float, rng: Rng) -> Skin:
     colour = {
         "grey": np.full(3, rng.uniform(0.2, 0.55)),
         "kraft": np.array([0.42, 0.27, 0.15]) * rng.uniform(0.8, 1.25),
-        "coloured": np.clip(rng.uniform(0.1, 0.8, 3), 0.05, 0.85),
+        "coloured": np.clip(_dye(rng, 0.1, 0.8), 0.05, 0.85),
     }.get(str(kind), white)
     fibre = clouds((n, n), rng=rng, cell_px=(1.5 / mm_px, 1.5 / mm_px), octaves=3)
     dip = clouds((n, n), rng=rng, cell_px=(120 / mm_px, 120 / mm_px), octaves=2)
@@ -154,7 +160,7 @@ def _print(shape: tuple[int, int], mm_px: float, rng: Rng) -> Field:
 
 def plastic(n: int, mm_px: float, rng: Rng) -> Skin:
     """Smooth or leathery plastic of any colour, green among them."""
-    colour = np.clip(rng.uniform(0.02, 0.8) * rng.dirichlet((2, 2, 2)) * 3, 0.01, 0.85)
+    colour = np.clip(_dye(rng, 0.02, 0.8), 0.01, 0.85)
     grain = clouds((n, n), rng=rng, cell_px=(1.5 / mm_px, 1.5 / mm_px), octaves=2)
     lines = scratches((n, n), rng=rng, count=int(rng.integers(0, 60)), length_px=40 / mm_px)
     base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.15 * lines[..., None])
@@ -172,7 +178,7 @@ def bench(n: int, mm_px: float, rng: Rng) -> Skin:
         skin = _skin(base, rough=np.clip(0.4 + 0.06 * cloud + 0.1 * lines, 0.2, 0.8))
         skin = replace(skin, metallic=np.full((n, n), rng.uniform(0.6, 0.95), np.float32))
     else:
-        colour = np.clip(rng.uniform(0.03, 0.6, 3), 0.01, 0.8)
+        colour = np.clip(_dye(rng, 0.03, 0.6), 0.01, 0.8)
         base = np.broadcast_to(colour, (n, n, 3)) * (1 - 0.3 * lines[..., None])
         skin = _skin(base, rough=0.4, height=0.01 * cloud)
     if rng.random() < 0.35:
@@ -199,7 +205,7 @@ def leather(n: int, mm_px: float, rng: Rng) -> Skin:
 
 def carpet(n: int, mm_px: float, rng: Rng) -> Skin:
     """Carpet or felt, speckled, reds and greens among them."""
-    colour = np.clip(rng.uniform(0.03, 0.45) * rng.dirichlet((3, 3, 3)) * 3, 0.01, 0.7)
+    colour = np.clip(_dye(rng, 0.03, 0.45), 0.01, 0.7)
     tuft = clouds((n, n), rng=rng, cell_px=(2.5 / mm_px, 2.5 / mm_px), octaves=4, fall=0.8)
     base = _tinted(tuft, colour * 0.45, colour * 1.35)
     return _skin(base, rough=0.9, height=0.25 * tuft)

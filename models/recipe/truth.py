@@ -26,7 +26,7 @@ def shares(label: NDArray[np.uint8]) -> dict[str, float]:
 
 def boxes(mask: NDArray[np.bool_]) -> list[list[int]]:
     """Return boxes ``[x, y, width, height]`` of the patches of a mask, largest first."""
-    import cv2  # noqa: PLC0415
+    import cv2
 
     joined = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
     count, _, stats, _ = cv2.connectedComponentsWithStats(joined)
@@ -35,7 +35,12 @@ def boxes(mask: NDArray[np.bool_]) -> list[list[int]]:
         x, y, w, h = (int(v) for v in stats[k, :4])
         inside = int(mask[y : y + h, x : x + w].sum())
         if inside >= LEAST_PATCH_PX:
-            out.append((inside, [x + 2 if w > 4 else x, y + 2 if h > 4 else y, max(w - 4, 1), max(h - 4, 1)]))
+            out.append(
+                (
+                    inside,
+                    [x + 2 if w > 4 else x, y + 2 if h > 4 else y, max(w - 4, 1), max(h - 4, 1)],
+                )
+            )
     return [box for _, box in sorted(out, key=lambda item: -item[0])]
 
 
@@ -86,7 +91,10 @@ def describe(
                 "material": piece.material,
                 "box_px": [int(xs.min()), int(ys.min()), int(np.ptp(xs)) + 1, int(np.ptp(ys)) + 1],
                 "touches_edge": bool(
-                    xs.min() == 0 or ys.min() == 0 or xs.max() == width - 1 or ys.max() == height - 1
+                    xs.min() == 0
+                    or ys.min() == 0
+                    or xs.max() == width - 1
+                    or ys.max() == height - 1
                 ),
                 "pixels": int(own.sum()),
                 "shares": {name: round(value, 5) for name, value in share.items()},
