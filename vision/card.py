@@ -32,9 +32,18 @@ MIN_SIDE_SUPPORT = 0.55
 # A card's side wall is 0.76 mm high and may be as bright as the face or dark with
 # shadow, so that the edge found is the upper or the lower one: taken as 0.1 mm (k = 1).
 U_EDGE_MM = 0.10
-MAX_COST = 16.0  # weighted squared misfit; two degrees of freedom are left
+# A contact shadow pulls all four sides outward alike: 0.0 to 0.2 mm on drawn cards.
+U_ALL_EDGES_MM = 0.06
+MAX_COST = 12.0  # weighted squared misfit; two degrees of freedom are left
+# Of drawn cards the roundest three corners reach 0.63 and more, square things stay
+# under 0.5 but for chance.
 MIN_ROUND_CORNERS = 3
-MIN_ROUNDNESS = 0.58
+MIN_ROUNDNESS = 0.55
+MIN_MEAN_ROUNDNESS = 0.66
+# A side must show about as well as its fellows, or be very straight.
+MIN_CONTRAST_SHARE = 0.1
+STRAIGHT_RMS_PX = 0.3
+ENOUGH_BETTER = 0.25  # proposals that much worse than one that passed are not looked at
 NEUTRAL_CHROMA = 0.12
 
 CARD_CORNERS_MM = np.array(
@@ -53,6 +62,7 @@ class Card:
         residual_px: RMS of edge points about the fitted sides, misfit of corners included.
         u_edge_rel: What the doubt about upper or lower edge adds to the scale.
         roundness: Of each corner, 0 square to 1 round.
+        quality: How well sides and corners bear it out; the higher the better.
         white: ``(3,)`` linear light of a matte white, None unless the card is one.
     """
 
@@ -62,6 +72,7 @@ class Card:
     residual_px: float
     u_edge_rel: float
     roundness: tuple[float, ...]
+    quality: float
     white: FloatArray | None
 
 
@@ -74,11 +85,15 @@ def detect_card(photo: Photo) -> Card:
     """
     lens = lens_of(photo)
     ratio = max(photo.rgb.shape[:2]) / SEARCH_LONG_SIDE_PX
-    cards = []
-    for rough in _proposals(photo.rgb, ratio):
+    cards: list[Card] = []
+    passed = -np.inf
+    for rough, score in _proposals(photo.rgb, ratio):
+        if score < passed - ENOUGH_BETTER:
+            break
         card = _measure(photo.rgb, rough, lens=lens, rough_u_px=1.2 * max(ratio, 1.0))
         if card is not None:
             cards.append(card)
+            passed = max(passed, score)
     if not cards:
         raise PhotoError(
             "no bank-card sized card is in view",
@@ -86,7 +101,7 @@ def detect_card(photo: Photo) -> Card:
             fix="Lay the whole card flat beside the piece, on a table of another colour, "
             "nothing over its edges.",
         )
-    card = _best(cards)
+    card = max(cards, key=lambda card: card.quality)
     if card.long_side_px < MIN_LONG_SIDE_PX:
         raise PhotoError(
             f"the card is only {card.long_side_px:.0f} px long; "
@@ -97,8 +112,8 @@ def detect_card(photo: Photo) -> Card:
     return card
 
 
-def _proposals(rgb: Image, ratio: float) -> list[FloatArray]:
-    """Candidate corners in photo pixels, long side first, clockwise."""
+def _proposals(rgb: Image, ratio: float) -> list[tuple[FloatArray, float]]:
+    """Candidate corners in photo pixels, long side first, clockwise, and their scores."""
     if ratio > 1:
         size = (round(rgb.shape[1] / ratio), round(rgb.shape[0] / ratio))
         small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
@@ -106,7 +121,7 @@ def _proposals(rgb: Image, ratio: float) -> list[FloatArray]:
         small = rgb
     scale = np.array([rgb.shape[1] / small.shape[1], rgb.shape[0] / small.shape[0]])
     return [
-        _ordered((quad.corners_px + 0.5) * scale - 0.5)
+        (_ordered((quad.corners_px + 0.5) * scale - 0.5), quad.score)
         for quad in find_quads(small, aspect=CARD_WIDTH_MM / CARD_HEIGHT_MM)
     ]
 
@@ -130,13 +145,15 @@ def _measure(rgb: Image, rough: FloatArray, *, lens: Lens, rough_u_px: float) ->
     u_px = float(np.hypot(U_EDGE_MM * px_per_mm, np.mean([edge.u_offset_px for edge in edges])))
     try:
         plane = fit_plane(corners, CARD_CORNERS_MM, u_px=u_px, lens=lens)
+        walls = _visible_walls_mm(plane)
+        plane = fit_plane(corners, _seen_corners_mm(walls), u_px=u_px, lens=lens)
     except np.linalg.LinAlgError:
         return None
     if plane.cost > MAX_COST:
         return None
     px_from_mm = np.linalg.inv(plane.mm_from_px)
     roundness = _roundness(rgb, px_from_mm)
-    if sum(value > MIN_ROUNDNESS for value in roundness) < MIN_ROUND_CORNERS:
+    if not _is_round(roundness):
         return None
     rms = float(np.sqrt(np.mean([edge.rms_px**2 for edge in edges])))
     return Card(
@@ -144,8 +161,9 @@ def _measure(rgb: Image, rough: FloatArray, *, lens: Lens, rough_u_px: float) ->
         outline_px=_to_px(px_from_mm, _outline_mm()),
         long_side_px=float((sides[0] + sides[2]) / 2),
         residual_px=float(np.hypot(rms, plane.residual_px)),
-        u_edge_rel=_wall_doubt(plane),
+        u_edge_rel=_wall_doubt(walls),
         roundness=roundness,
+        quality=_quality(edges, roundness, plane.cost),
         white=_white(rgb, px_from_mm),
     )
 
@@ -154,7 +172,7 @@ def _fit_sides(
     rgb: Image, rough: FloatArray, *, rough_u_px: float
 ) -> tuple[FloatArray, list[EdgeLine]] | None:
     """Fit the straight part of all four sides, first widely, then closely."""
-    corners, edges = rough, list[EdgeLine]()
+    corners, edges, blur_px = rough, list[EdgeLine](), np.inf
     lengths_mm = (CARD_WIDTH_MM, CARD_HEIGHT_MM) * 2
     for narrow in (False, True):
         edges = []
@@ -163,10 +181,19 @@ def _fit_sides(
             px_per_mm = float(np.hypot(*(end - start))) / lengths_mm[n]
             inset = (end - start) * STRAIGHT_FROM_MM / lengths_mm[n]
             reach = 0.45 * px_per_mm if narrow else 2.5 * rough_u_px
-            edge = fit_edge(rgb, start + inset, end - inset, half_width_px=max(reach, 4.0))
+            edge = fit_edge(
+                rgb,
+                start + inset,
+                end - inset,
+                half_width_px=max(reach, 4.0),
+                max_blur_px=blur_px,
+            )
             if edge is None or edge.support < MIN_SIDE_SUPPORT:
                 return None
             edges.append(edge)
+        if not _alike(edges):
+            return None
+        blur_px = 1.2 * float(np.median([edge.blur_px for edge in edges]))
         try:
             corners = np.array([intersect(edges[n - 1], edges[n])[0] for n in range(4)])
         except np.linalg.LinAlgError:
@@ -174,6 +201,25 @@ def _fit_sides(
         if np.abs(corners - rough).max() > 6 * rough_u_px:
             return None
     return corners, edges
+
+
+def _alike(edges: list[EdgeLine]) -> bool:
+    """Whether no side is far fainter than its fellows, unless it is very straight."""
+    usual = float(np.median([edge.contrast for edge in edges]))
+    return all(
+        edge.contrast > MIN_CONTRAST_SHARE * usual or edge.rms_px < STRAIGHT_RMS_PX
+        for edge in edges
+    )
+
+
+def _is_round(roundness: tuple[float, ...]) -> bool:
+    round_ones = sum(value > MIN_ROUNDNESS for value in roundness)
+    return round_ones >= MIN_ROUND_CORNERS and float(np.mean(roundness)) > MIN_MEAN_ROUNDNESS
+
+
+def _quality(edges: list[EdgeLine], roundness: tuple[float, ...], cost: float) -> float:
+    support = [edge.support for edge in edges]
+    return float(np.mean(support) + min(support) + np.mean(roundness) - 0.05 * cost)
 
 
 def _to_px(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
@@ -237,19 +283,33 @@ def _outline_mm() -> FloatArray:
     return np.concatenate(arcs)
 
 
-def _wall_doubt(plane: Plane) -> float:
-    """How much the visible side walls may have stretched the card, relative.
+def _visible_walls_mm(plane: Plane) -> FloatArray:
+    """How wide each side wall shows beyond the face: left, right, upper, lower, in mm.
 
-    A wall shows where the camera stands beyond that side; the edge found lies
-    somewhere across it, which is taken as rectangular (JCGM 100:2008, 4.3.7).
+    A wall shows where the camera stands beyond that side.
     """
     x, y, height = plane.camera_mm
-    beyond = (
-        max(-x, x - CARD_WIDTH_MM, 0.0) / CARD_WIDTH_MM,
-        max(-y, y - CARD_HEIGHT_MM, 0.0) / CARD_HEIGHT_MM,
-    )
-    walls = [CARD_THICKNESS_MM / height * part / np.sqrt(12) for part in beyond]
-    return float(np.hypot(*walls) / 2)
+    beyond = np.array([-x, x - CARD_WIDTH_MM, -y, y - CARD_HEIGHT_MM])
+    walls: FloatArray = np.maximum(beyond, 0.0) * CARD_THICKNESS_MM / height
+    return walls
+
+
+def _seen_corners_mm(walls_mm: FloatArray) -> FloatArray:
+    """Corners of what the edge fit sees: the face and half of each visible wall."""
+    left, right, upper, lower = walls_mm / 2
+    grow = np.array([[-left, -upper], [right, -upper], [right, lower], [-left, lower]])
+    seen: FloatArray = CARD_CORNERS_MM + grow
+    return seen
+
+
+def _wall_doubt(walls_mm: FloatArray) -> float:
+    """How much visible side walls may have stretched the card, relative.
+
+    The edge found lies somewhere across the wall: rectangular (JCGM 100:2008, 4.3.7).
+    """
+    sizes = np.array([CARD_WIDTH_MM, CARD_WIDTH_MM, CARD_HEIGHT_MM, CARD_HEIGHT_MM])
+    walls = float(np.linalg.norm(walls_mm / np.sqrt(12) / sizes) / 2)
+    return float(np.hypot(walls, np.mean(2 * U_ALL_EDGES_MM / sizes)))
 
 
 def _white(rgb: Image, px_from_mm: FloatArray) -> FloatArray | None:
@@ -271,8 +331,3 @@ def _white(rgb: Image, px_from_mm: FloatArray) -> FloatArray | None:
     if even.mean() < 0.5 or white.mean() < 0.35 or chroma > NEUTRAL_CHROMA:
         return None
     return white
-
-
-def _best(cards: list[Card]) -> Card:
-    """The largest of what passed: print inside a card can pass, a thing round it can't."""
-    return max(cards, key=lambda card: card.long_side_px)

@@ -15,14 +15,21 @@ import numpy as np
 from vision.types import Float32Array, FloatArray, Image
 
 PROFILE_STEP_PX = 0.5
-MAX_PROFILES = 320
+WIDE_STEP_PX = 1.0  # for a first look farther than 8 px to each side
+MAX_PROFILES = 192
 MIN_PROFILES = 12
-BLOCK_COUNT = 48  # profiles are averaged to about this many points a side
+BLOCK_COUNT = 32  # profiles are averaged to about this many points a side
 MIN_INLIERS = 6
+WINDOW_BLURS = 1.0
 MIN_BLUR_PX = 0.6  # a pixel's own box and the resampling; narrower is noise
 # What remains when noise is averaged away, on drawn edges (test_edges.py): 0.01 px.
 FLOOR_PX = 0.015
 OUTLIER_MAD = 3.5
+MIN_GRADIENT = 1e-4  # linear light a pixel; a flat patch of codes
+MIN_AGREEMENT = 0.6
+# A point bears the line out within this and so many blurs; texture scatters more widely.
+SUPPORT_PX = 0.5
+SUPPORT_BLURS = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,11 +42,9 @@ class EdgeLine:
         u_offset_px: Standard uncertainty across the line at ``point``.
         u_slope: Standard uncertainty of the angle, radians.
         rms_px: Scatter of the single points about the line, outliers left out.
-        support: Share of the points that agree with the line, 0 to 1.
+        support: Share of the points within about a blur of the line, 0 to 1.
         contrast: Linear light step across the edge, in the colour that shows it best.
         blur_px: Standard deviation of the edge's blur.
-        normal_contrast: ``(3,)`` linear RGB of the left side minus the right side, where
-            left is ``(-dy, dx)`` of the direction.
     """
 
     point: FloatArray
@@ -50,7 +55,6 @@ class EdgeLine:
     support: float
     contrast: float
     blur_px: float
-    normal_contrast: FloatArray
 
 
 @lru_cache(maxsize=1)
@@ -101,28 +105,36 @@ def profiles_across(
     direction = along / max(length, 1e-9)
     count = int(np.clip(length, MIN_PROFILES, MAX_PROFILES))
     s = (np.arange(count) + 0.5) / count * length
-    half = round(half_width_px / PROFILE_STEP_PX)
-    t = np.arange(-half, half + 1) * PROFILE_STEP_PX
+    step = PROFILE_STEP_PX if half_width_px <= 8 else WIDE_STEP_PX
+    half = round(half_width_px / step)
+    t = np.arange(-half, half + 1) * step
     x = start[0] + s[:, None] * direction[0] - t[None, :] * direction[1]
     y = start[1] + s[:, None] * direction[1] + t[None, :] * direction[0]
     return sample_linear(rgb, x, y), s, t
 
 
 def fit_edge(
-    rgb: Image, start: FloatArray, end: FloatArray, *, half_width_px: float
+    rgb: Image,
+    start: FloatArray,
+    end: FloatArray,
+    *,
+    half_width_px: float,
+    max_blur_px: float = np.inf,
 ) -> EdgeLine | None:
     """Fit the straight edge that runs near the segment from start to end.
 
-    Profiles are averaged in short blocks, projected on the colour that differs
-    most across the edge, and each block's edge is the centroid of its gradient
-    under a sliding window; a line is drawn through them by least median of
-    squares, then least squares on what agrees.
+    Profiles are averaged in short blocks, and each block's edge is the centroid of its
+    gradient under a sliding window; a line is drawn through them by least median of
+    squares, then least squares on what agrees. The sharpest change wins, so that a
+    soft shadow beside the edge does not.
 
     Args:
         rgb: The photo, uint8 sRGB.
         start: ``(x, y)``, first end; choose it inside the straight part.
         end: ``(x, y)``, other end.
-        half_width_px: How far off the edge may be; nothing else may lie within.
+        half_width_px: How far off the edge may be; nothing else should lie within.
+        max_blur_px: Widest blur to believe, where other edges of the same thing have
+            told it; a second edge close by looks like blur.
 
     Returns:
         The line, or None where no edge runs straight along the segment.
@@ -132,15 +144,12 @@ def fit_edge(
     """
     samples, s, t = profiles_across(rgb, start, end, half_width_px=half_width_px)
     blocks, s = _average_blocks(samples, s)
-    step = _colour_step(blocks)
-    size = float(np.linalg.norm(step))
-    if size < 1e-4:
+    step = float(t[1] - t[0])
+    gradient = _change(np.diff(blocks, axis=1) / step)
+    if gradient.max() < MIN_GRADIENT:
         return None
-    scalar = blocks @ (step / size).astype(np.float32)
-    gradient = np.diff(scalar, axis=1) / PROFILE_STEP_PX
-    middle_t = (t[:-1] + t[1:]) / 2
-    offsets, strength, blur = _gradient_centroids(gradient, middle_t)
-    line = _robust_line(s, offsets, strength)
+    offsets, strength, blur = _gradient_centroids(gradient, (t[:-1] + t[1:]) / 2, max_blur_px)
+    line = _robust_line(s, offsets, strength, tolerance_px=SUPPORT_PX + SUPPORT_BLURS * blur)
     if line is None:
         return None
     offset, slope, u_offset, u_slope, rms, support, s_middle = line
@@ -154,9 +163,8 @@ def fit_edge(
         u_slope=u_slope,
         rms_px=rms,
         support=support,
-        contrast=size,
+        contrast=float(np.median(strength)) * step,
         blur_px=blur,
-        normal_contrast=step.astype(float),
     )
 
 
@@ -168,28 +176,39 @@ def _average_blocks(samples: Float32Array, s: FloatArray) -> tuple[Float32Array,
     return blocks, s[:used].reshape(count, size).mean(axis=1)
 
 
-def _colour_step(blocks: Float32Array) -> FloatArray:
-    """Median colour of the left end of the profiles minus that of the right end."""
-    third = max(2, blocks.shape[1] // 4)
-    left = np.median(blocks[:, -third:].mean(axis=1), axis=0)
-    right = np.median(blocks[:, :third].mean(axis=1), axis=0)
-    step: FloatArray = (left - right).astype(float)
-    return step
+def _change(gradient: Float32Array) -> Float32Array:
+    """How fast the colour changes along each profile: ``(n, m)`` from ``(n, m, 3)``.
+
+    Where most profiles change toward the same colour, only change toward it counts,
+    which leaves out a good part of the noise. Where they don't (a striped card), all
+    change counts.
+    """
+    padded = np.pad(gradient, ((0, 0), (1, 1), (0, 0)))
+    smooth = 0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:]
+    size = np.sqrt((smooth**2).sum(axis=2))
+    rows = np.arange(len(size))
+    peaks = smooth[rows, size.argmax(axis=1)]
+    direction = np.linalg.eigh(peaks.T @ peaks)[1][:, -1]
+    toward = peaks @ direction
+    agreement = float(toward.sum() / max(np.linalg.norm(peaks, axis=1).sum(), 1e-12))
+    if abs(agreement) < MIN_AGREEMENT:
+        return np.asarray(np.sqrt((gradient**2).sum(axis=2)))
+    rising: Float32Array = np.maximum(gradient @ (direction * np.sign(agreement)), 0.0)
+    return rising
 
 
 def _gradient_centroids(
-    gradient: FloatArray, t: FloatArray
+    gradient: FloatArray, t: FloatArray, max_blur_px: float
 ) -> tuple[FloatArray, FloatArray, float]:
     """Position of the edge in each profile, how strong it is, and the common blur."""
-    rising = np.maximum(gradient, 0.0)
-    kernel = np.array([0.25, 0.5, 0.25])
-    smooth = np.apply_along_axis(np.convolve, 1, rising, kernel, "same")
+    padded = np.pad(gradient, ((0, 0), (1, 1)))
+    smooth = 0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:]
     centre = t[np.argmax(smooth, axis=1)].astype(float)
-    blur = _common_blur(rising, t, centre)
-    window = max(1.2, 1.6 * blur)
+    blur = min(_common_blur(gradient, t, centre), max(max_blur_px, MIN_BLUR_PX))
+    window = max(0.8, WINDOW_BLURS * blur)
     strength = np.zeros(len(centre))
     for _ in range(8):
-        weight = rising * np.exp(-0.5 * ((t[None, :] - centre[:, None]) / window) ** 2)
+        weight = gradient * np.exp(-0.5 * ((t[None, :] - centre[:, None]) / window) ** 2)
         strength = weight.sum(axis=1)
         centre = (weight * t).sum(axis=1) / np.maximum(strength, 1e-12)
     return centre, strength, blur
@@ -199,11 +218,11 @@ def _common_blur(rising: FloatArray, t: FloatArray, centre: FloatArray) -> float
     """Half width of the gradient where it has fallen to exp(-1/2), median over profiles."""
     peak = rising.max(axis=1, keepdims=True)
     wide = (rising > 0.607 * peak) & (np.abs(t[None, :] - centre[:, None]) < 6)
-    return max(MIN_BLUR_PX, float(np.median(wide.sum(axis=1))) * PROFILE_STEP_PX / 2)
+    return max(MIN_BLUR_PX, float(np.median(wide.sum(axis=1))) * float(t[1] - t[0]) / 2)
 
 
 def _robust_line(
-    s: FloatArray, v: FloatArray, weight: FloatArray
+    s: FloatArray, v: FloatArray, weight: FloatArray, *, tolerance_px: float
 ) -> tuple[float, float, float, float, float, float, float] | None:
     """Line v = offset + slope (s - middle) by least median of squares, then least squares."""
     count = len(s)
@@ -232,11 +251,12 @@ def _robust_line(
     used = s[inside]
     if len(used) < MIN_INLIERS:
         return None
+    support = float(np.mean(np.abs(v - offset - slope * (s - middle)) < tolerance_px))
     # Neighbouring points share texture and JPEG blocks: count each second one.
     effective = max(len(used) / 2, 3.0)
     u_offset = rms / np.sqrt(effective)
     u_slope = u_offset / max(float(np.std(used)), 1e-9)
-    return offset, slope, u_offset, u_slope, rms, float(inside.mean()), middle
+    return offset, slope, u_offset, u_slope, rms, support, middle
 
 
 @lru_cache(maxsize=64)

@@ -101,171 +101,196 @@ def fit_plane(points_px: FloatArray, points_mm: FloatArray, *, u_px: float, lens
     Returns:
         The plane of the better of the two poses a flat target allows.
 
+    Raises:
+        numpy.linalg.LinAlgError: The points do not span a plane.
+
     References:
-        JCGM 100:2008, clause 5.1.2 and annex H.3 (least squares) for the uncertainties;
-        Collins & Bartoli 2014 for the two poses (as OpenCV's IPPE solver, from memory).
+        JCGM 100:2008, clause 5.1.2, for the uncertainties of what follows from the
+        adjustment; the two poses by OpenCV's IPPE solver.
     """
+    if _thin(points_mm) or _thin(points_px):
+        raise np.linalg.LinAlgError("points do not span a plane")
     extent = float(np.ptp(points_px, axis=0).max())
     u_point = float(np.hypot(u_px, DISTORTION_SHARE * extent))
     problem = _Problem(points_px, points_mm, u_point, lens)
-    fits = [problem.solve(start) for start in problem.starts()]
-    params, cost = min(fits, key=lambda fit: fit[1])
-    return _plane_of(problem, params, cost)
+    pose, cost = min((problem.solve(start) for start in problem.starts()), key=lambda fit: fit[1])
+    return _plane_of(problem, pose, cost)
+
+
+def _thin(points: FloatArray) -> bool:
+    """Whether the points lie nearly on one line."""
+    long, short = np.linalg.svd(points - np.mean(points, axis=0), compute_uv=False)
+    return bool(short < 0.02 * long)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pose:
+    """The nine unknowns: rotation, shift, log focal length, principal point."""
+
+    turn: FloatArray
+    shift: FloatArray
+    log_focal: float
+    centre: FloatArray
+
+    def moved(self, step: FloatArray) -> _Pose:
+        """Apply a step: three small turns, three shifts, log focal, two of the centre."""
+        return _Pose(
+            turn=cv2.Rodrigues(step[:3])[0] @ self.turn,
+            shift=self.shift + step[3:6],
+            log_focal=self.log_focal + float(step[6]),
+            centre=self.centre + step[7:],
+        )
+
+    @property
+    def px_from_mm(self) -> FloatArray:
+        focal = np.exp(self.log_focal)
+        lens = np.array([[focal, 0, self.centre[0]], [0, focal, self.centre[1]], [0, 0, 1]])
+        matrix: FloatArray = lens @ np.column_stack([self.turn[:, 0], self.turn[:, 1], self.shift])
+        return matrix
+
+    @property
+    def camera(self) -> FloatArray:
+        """The camera in the plane's frame."""
+        place: FloatArray = -self.turn.T @ self.shift
+        return place
 
 
 class _Problem:
-    """The adjustment: nine unknowns (rotation, shift, log focal, principal point)."""
+    """The adjustment: what was seen, what is known of the lens, and how well."""
 
     def __init__(
         self, points_px: FloatArray, points_mm: FloatArray, u_px: float, lens: Lens
     ) -> None:
         self.px = np.asarray(points_px, float)
         self.centre_mm = np.mean(points_mm, axis=0)
-        self.mm = np.asarray(points_mm, float) - self.centre_mm
+        self.mm = np.column_stack([points_mm - self.centre_mm, np.zeros(len(points_mm))])
         self.size_mm = float(np.abs(self.mm).max())
         self.u_px = u_px
         self.lens = lens
+        self.prior_weight = 1 / np.array([lens.u_log_focal, lens.u_centre_px, lens.u_centre_px])
 
-    def starts(self) -> list[FloatArray]:
+    def starts(self) -> list[_Pose]:
         """Return both poses that a flat target allows under the lens as told."""
         lens = self.lens
-        camera = np.array(
-            [
-                [lens.focal_px, 0, lens.centre_px[0]],
-                [0, lens.focal_px, lens.centre_px[1]],
-                [0, 0, 1],
-            ]
-        )
-        target = np.column_stack([self.mm, np.zeros(len(self.mm))])
+        focal, (x, y) = lens.focal_px, lens.centre_px
+        camera = np.array([[focal, 0, x], [0, focal, y], [0, 0, 1]])
         try:
             _, turns, shifts, _ = cv2.solvePnPGeneric(
-                target, self.px.reshape(-1, 1, 2), camera, None, flags=cv2.SOLVEPNP_IPPE
+                self.mm, self.px.reshape(-1, 1, 2), camera, None, flags=cv2.SOLVEPNP_IPPE
             )
         except cv2.error as fault:
             raise np.linalg.LinAlgError("points do not span a plane") from fault
-        rest = [np.log(lens.focal_px), *lens.centre_px]
         return [
-            np.concatenate([np.ravel(turn), np.ravel(shift), rest])
+            _Pose(
+                turn=cv2.Rodrigues(turn)[0],
+                shift=np.ravel(shift),
+                log_focal=float(np.log(focal)),
+                centre=np.array([x, y]),
+            )
             for turn, shift in zip(turns, shifts, strict=True)
         ]
 
-    def homography(self, params: FloatArray) -> FloatArray:
-        """Pixels from centred mm."""
-        turn = cv2.Rodrigues(params[:3])[0]
-        focal = np.exp(params[6])
-        camera = np.array([[focal, 0, params[7]], [0, focal, params[8]], [0, 0, 1]])
-        pixels: FloatArray = camera @ np.column_stack([turn[:, 0], turn[:, 1], params[3:6]])
-        return pixels
-
-    def misfit_px(self, params: FloatArray) -> FloatArray:
-        mapped = _apply(self.homography(params), self.mm)
-        misfit: FloatArray = mapped - self.px
-        return misfit
-
-    def residuals(self, params: FloatArray) -> FloatArray:
-        lens = self.lens
-        prior = np.array(
+    def residuals(self, pose: _Pose) -> tuple[FloatArray, FloatArray]:
+        """Return the weighted residuals and their derivatives by the nine unknowns."""
+        turned = self.mm @ pose.turn.T
+        x, y, z = (turned + pose.shift).T
+        focal = np.exp(pose.log_focal)
+        seen = np.column_stack([x / z, y / z]) * focal
+        misfit = (seen + pose.centre - self.px) / self.u_px
+        zero, one = np.zeros_like(z), np.ones_like(z)
+        by_place = np.stack(
             [
-                (params[6] - np.log(lens.focal_px)) / lens.u_log_focal,
-                (params[7] - lens.centre_px[0]) / lens.u_centre_px,
-                (params[8] - lens.centre_px[1]) / lens.u_centre_px,
-            ]
+                np.column_stack([focal / z, zero, -focal * x / z**2]),
+                np.column_stack([zero, focal / z, -focal * y / z**2]),
+            ],
+            axis=1,
         )
-        return np.concatenate([self.misfit_px(params).ravel() / self.u_px, prior])
+        by_turn = np.cross(turned[:, None, :], by_place)
+        by_lens = np.stack(
+            [np.column_stack([seen[:, 0], one, zero]), np.column_stack([seen[:, 1], zero, one])],
+            axis=1,
+        )
+        by_points = np.concatenate([by_turn, by_place, by_lens], axis=2).reshape(-1, 9) / self.u_px
+        lens = self.lens
+        known = np.array([np.log(lens.focal_px), *lens.centre_px])
+        prior = (np.array([pose.log_focal, *pose.centre]) - known) * self.prior_weight
+        by_prior = np.zeros((3, 9))
+        by_prior[:, 6:] = np.diag(self.prior_weight)
+        return np.concatenate([misfit.ravel(), prior]), np.concatenate([by_points, by_prior])
 
-    def jacobian(self, params: FloatArray, at: FloatArray) -> FloatArray:
-        steps = np.array([1e-6] * 3 + [1e-6 * abs(params[5])] * 3 + [1e-6] + [1e-3] * 2)
-        columns = [
-            (self.residuals(params + step * unit) - at) / step
-            for step, unit in zip(steps, np.eye(9), strict=True)
-        ]
-        return np.column_stack(columns)
-
-    def solve(self, start: FloatArray) -> tuple[FloatArray, float]:
-        """Levenberg and Marquardt from one start; returns parameters and cost."""
-        params, damping = start, 1e-3
-        at = self.residuals(params)
+    def solve(self, pose: _Pose) -> tuple[_Pose, float]:
+        """Levenberg and Marquardt from one start; returns the pose and its cost."""
+        damping = 1e-3
+        at, slope = self.residuals(pose)
+        cost = float(at @ at)
         for _ in range(STEPS):
-            jacobian = self.jacobian(params, at)
-            normal = jacobian.T @ jacobian
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -jacobian.T @ at)
-            trial = self.residuals(params + step)
-            gain = float(at @ at - trial @ trial)
+            normal = slope.T @ slope
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -slope.T @ at)
+            trial = pose.moved(step)
+            trial_at, trial_slope = self.residuals(trial)
+            gain = cost - float(trial_at @ trial_at)
             if gain < 0:
                 damping *= 10
                 continue
-            params, at, damping = params + step, trial, damping / 10
-            if gain < 1e-9 * (1 + float(at @ at)):
+            pose, at, slope, cost = trial, trial_at, trial_slope, cost - gain
+            damping /= 10
+            if gain < 1e-7 * (1 + cost):
                 break
-        return params, float(at @ at)
-
-    def height_mm(self, params: FloatArray) -> float:
-        turn = cv2.Rodrigues(params[:3])[0]
-        return abs(float((turn.T @ params[3:6])[2]))
-
-    def log_scale(self, params: FloatArray, where_mm: FloatArray) -> float:
-        """Log of mm per pixel at a point of the plane."""
-        pixels = self.homography(params)
-        return float(-0.5 * np.log(abs(_area_scale(pixels, where_mm))))
+        return pose, cost
 
 
-def _apply(matrix: FloatArray, points: FloatArray) -> FloatArray:
-    mapped = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    result: FloatArray = mapped[:, :2] / mapped[:, 2:]
-    return result
+def _log_scale(pose: _Pose, where_mm: FloatArray) -> float:
+    """Log of mm per pixel at a point of the plane, the root of the local area scale."""
+    matrix = pose.px_from_mm
+    depth = float(matrix[2] @ np.array([where_mm[0], where_mm[1], 1.0]))
+    return float(-0.5 * np.log(abs(np.linalg.det(matrix) / depth**3)))
 
 
-def _area_scale(matrix: FloatArray, point: FloatArray) -> float:
-    """Determinant of the map's derivative at a point."""
-    weight = float(matrix[2] @ [point[0], point[1], 1.0])
-    return float(np.linalg.det(matrix)) / weight**3
-
-
-def _plane_of(problem: _Problem, params: FloatArray, cost: float) -> Plane:
-    at = problem.residuals(params)
-    jacobian = problem.jacobian(params, at)
-    covariance = np.linalg.inv(jacobian.T @ jacobian)
+def _plane_of(problem: _Problem, pose: _Pose, cost: float) -> Plane:
+    at, slope = problem.residuals(pose)
+    covariance = np.linalg.inv(slope.T @ slope)
     origin = np.zeros(2)
-
-    def gradient_of_scale(where: FloatArray) -> FloatArray:
-        return _gradient(lambda p: problem.log_scale(p, where), params)
-
-    at_centre = gradient_of_scale(origin)
+    at_centre = _gradient(lambda p: _log_scale(p, origin), pose)
     # One reference size away in the worse of two directions: how fast the doubt grows.
     reach = problem.size_mm
     away = max(
-        _spread(gradient_of_scale(reach * unit) - at_centre, covariance) for unit in np.eye(2)
+        _spread(_gradient(_scale_at(reach * unit), pose) - at_centre, covariance)
+        for unit in np.eye(2)
     )
-    height_rel = _gradient(lambda p: np.log(problem.height_mm(p)), params)
-    turn = cv2.Rodrigues(params[:3])[0]
-    camera = -turn.T @ params[3:6]
+    height = _gradient(lambda p: float(np.log(abs(p.camera[2]))), pose)
     shift = np.array([[1, 0, -problem.centre_mm[0]], [0, 1, -problem.centre_mm[1]], [0, 0, 1]])
-    px_from_mm = problem.homography(params) @ shift
-    mm_from_px = np.linalg.inv(px_from_mm)
+    mm_from_px = np.linalg.inv(pose.px_from_mm @ shift)
+    misfit = at[:-3].reshape(-1, 2) * problem.u_px
+    camera = pose.camera
     return Plane(
         mm_from_px=mm_from_px / mm_from_px[2, 2],
-        mm_per_px=float(np.exp(problem.log_scale(params, origin))),
+        mm_per_px=float(np.exp(_log_scale(pose, origin))),
         u_fit_rel=_spread(at_centre, covariance),
-        tilt_deg=float(np.degrees(np.arccos(np.clip(abs(turn[2, 2]), 0, 1)))),
-        residual_px=float(np.sqrt(np.mean(np.sum(problem.misfit_px(params) ** 2, axis=1)))),
+        tilt_deg=float(np.degrees(np.arccos(np.clip(abs(pose.turn[2, 2]), 0, 1)))),
+        residual_px=float(np.sqrt(np.mean(np.sum(misfit**2, axis=1)))),
         camera_mm=(
             float(camera[0] + problem.centre_mm[0]),
             float(camera[1] + problem.centre_mm[1]),
             abs(float(camera[2])),
         ),
-        u_camera_rel=_spread(height_rel, covariance),
-        focal_px=float(np.exp(params[6])),
+        u_camera_rel=_spread(height, covariance),
+        focal_px=float(np.exp(pose.log_focal)),
         u_away_rel_per_mm=away / reach,
         cost=cost,
     )
 
 
-def _gradient(function: Callable[[FloatArray], float], params: FloatArray) -> FloatArray:
-    steps = np.array([1e-6] * 3 + [1e-6 * abs(params[5])] * 3 + [1e-6] + [1e-3] * 2)
+def _scale_at(where_mm: FloatArray) -> Callable[[_Pose], float]:
+    return lambda pose: _log_scale(pose, where_mm)
+
+
+def _gradient(function: Callable[[_Pose], float], pose: _Pose) -> FloatArray:
+    """Derivatives by the nine unknowns, by central differences."""
+    sizes = np.array([1e-6] * 3 + [1e-6 * abs(pose.shift[2])] * 3 + [1e-6] + [1e-3] * 2)
     return np.array(
         [
-            (function(params + step * unit) - function(params - step * unit)) / (2 * step)
-            for step, unit in zip(steps, np.eye(9), strict=True)
+            (function(pose.moved(size * unit)) - function(pose.moved(-size * unit))) / (2 * size)
+            for size, unit in zip(sizes, np.eye(9), strict=True)
         ]
     )
 

@@ -22,6 +22,9 @@ NOISE_CODES = 2.0  # local contrast below this is noise and is not stretched fur
 CHROMA_NOISE_CODES = 3.0
 MIN_SEGMENT_PX = 14.0
 MAX_SEGMENTS = 260
+BIN_DEG = 12.0
+MAX_SEGMENTS_A_BIN = 45
+MAX_LINES_A_BIN = 14
 MAX_LINES = 56
 MAX_QUADS = 500
 SIDE_SAMPLES = 28
@@ -62,13 +65,14 @@ def find_quads(rgb: Image | Float32Array, *, aspect: float, keep: int = 10) -> l
         keep: At most so many.
     """
     planes = _stretched(rgb)
-    lines = _merge(_segments(planes))
+    gradients = _gradients(planes)
+    lines = _merge(_segments(planes, gradients))
     corners, coverage = _combine(lines, aspect=aspect, shape=rgb.shape[:2])
     if len(corners) == 0:
         return []
     best = np.argsort(-coverage)[:MAX_QUADS]
     corners = corners[best]
-    scores = _edge_scores(_gradients(planes), corners)
+    scores = _edge_scores(gradients, corners)
     return _distinct(corners, scores, keep)
 
 
@@ -99,58 +103,109 @@ def _wide_mean(plane: Float32Array) -> Float32Array:
     return wide
 
 
-def _segments(planes: list[Image]) -> FloatArray:
-    """``(n, 4)`` line segments of all planes, longest first."""
+def _segments(
+    planes: list[Image], gradients: list[tuple[Float32Array, Float32Array]]
+) -> FloatArray:
+    """``(n, 5)`` line segments of all planes and their weight, heaviest first.
+
+    The weight is length times contrast. Wood grain and cloth give many segments of
+    one direction: no direction may take more than its share.
+    """
     finder = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
-    found = [finder.detect(plane)[0] for plane in planes]
-    parts = [part.reshape(-1, 4) for part in found if part is not None]
-    if not parts:
-        return np.zeros((0, 4))
-    segments = np.concatenate(parts).astype(float)
-    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
-    order = np.argsort(-length)
-    order = order[length[order] >= MIN_SEGMENT_PX][:MAX_SEGMENTS]
-    chosen: FloatArray = segments[order]
+    parts = [np.zeros((0, 4))]
+    for number, plane in enumerate(planes):
+        # JPEG keeps colour at half the resolution, and looking there costs a quarter.
+        shrink = 1 if number == 0 else 2
+        size = (plane.shape[1] // shrink, plane.shape[0] // shrink)
+        seen = cv2.resize(plane, size, interpolation=cv2.INTER_AREA) if shrink > 1 else plane
+        found = finder.detect(seen)[0]
+        if found is not None:
+            ratio = np.array([plane.shape[1] / size[0], plane.shape[0] / size[1]] * 2)
+            parts.append((found.reshape(-1, 4) + 0.5) * ratio - 0.5)
+    segments = np.concatenate(parts)
+    run = segments[:, 2:] - segments[:, :2]
+    length = np.hypot(run[:, 0], run[:, 1])
+    segments, run = segments[length >= MIN_SEGMENT_PX], run[length >= MIN_SEGMENT_PX]
+    length = length[length >= MIN_SEGMENT_PX]
+    if len(segments) == 0:
+        return np.zeros((0, 5))
+    weight = length * _contrast(gradients, segments)
+    order = np.argsort(-weight)
+    angle = np.degrees(np.arctan2(run[order, 1], run[order, 0]))
+    order = order[_fair(angle, MAX_SEGMENTS_A_BIN)][:MAX_SEGMENTS]
+    chosen: FloatArray = np.column_stack([segments, weight])[order]
     return chosen
+
+
+def _contrast(
+    gradients: list[tuple[Float32Array, Float32Array]], segments: FloatArray
+) -> FloatArray:
+    """Mean gradient across each segment, in the plane that shows it best."""
+    start, run = segments[:, None, :2], (segments[:, 2:] - segments[:, :2])[:, None]
+    at = (start + np.linspace(0.1, 0.9, 7)[:, None] * run).astype(np.float32)
+    normal = np.stack([-run[..., 1], run[..., 0]], axis=-1)
+    normal = normal / np.maximum(np.hypot(run[..., 0], run[..., 1]), 1e-9)[..., None]
+    best = np.zeros(len(segments))
+    for dx, dy in gradients:
+        gx, gy = (cv2.remap(g, at[..., 0], at[..., 1], cv2.INTER_LINEAR) for g in (dx, dy))
+        best = np.maximum(best, np.abs(gx * normal[..., 0] + gy * normal[..., 1]).mean(axis=1))
+    return best
 
 
 def _merge(segments: FloatArray) -> _Lines:
     """Join segments that lie on one line without a long gap; keep the best covered."""
-    ends = segments.reshape(-1, 2, 2)
-    free = np.ones(len(ends), bool)
-    rows: list[tuple[float, ...]] = []
+    ends = segments[:, :4].reshape(-1, 2, 2)
+    density = segments[:, 4] / np.maximum(np.hypot(*(ends[:, 1] - ends[:, 0]).T), 1e-9)
     run = ends[:, 1] - ends[:, 0]
     length = np.hypot(run[:, 0], run[:, 1])
     unit = run / np.maximum(length, 1e-9)[:, None]
+    normal = np.column_stack([-unit[:, 1], unit[:, 0]])
+    # row: seed; column: other segment; last axis: its two ends
+    off = (
+        np.einsum("skx,nx->nsk", ends, normal) - np.sum(ends[:, 0] * normal, axis=1)[:, None, None]
+    )
+    along = np.einsum("skx,nx->nsk", ends, unit) - np.sum(ends[:, 0] * unit, axis=1)[:, None, None]
+    near = (np.abs(off).max(axis=2) < 2.0) & (np.abs(normal @ unit.T) < 0.07)
+    free = np.ones(len(ends), bool)
+    rows: list[tuple[float, ...]] = []
     for seed in range(len(ends)):
         if not free[seed]:
             continue
-        direction = unit[seed]
-        normal = np.array([-direction[1], direction[0]])
-        off = (ends - ends[seed, 0]) @ normal
-        along = (ends - ends[seed, 0]) @ direction
-        near = free & (np.abs(off).max(axis=1) < 2.0) & (np.abs(unit @ normal) < 0.07)
-        mates = _connected(along, near, seed)
+        mates = _connected(along[seed], near[seed] & free, seed)
         free[mates] = False
-        points = ends[mates].reshape(-1, 2)
-        weight = np.repeat(length[mates], 2)
-        middle = (weight[:, None] * points).sum(axis=0) / weight.sum()
-        spread = (points - middle) * np.sqrt(weight)[:, None]
-        axis = np.linalg.svd(spread, full_matrices=False)[2][0]
-        reach = points @ axis
-        rows.append(
-            (
-                axis[0],
-                axis[1],
-                float(middle @ [-axis[1], axis[0]]),
-                reach.min(),
-                reach.max(),
-                _covered(np.sort(ends[mates] @ axis, axis=1)),
-            )
-        )
+        line = _joined(ends[mates], length[mates])
+        rows.append((*line[:5], line[5] * float(np.average(density[mates], weights=length[mates]))))
     table = np.array(rows).reshape(-1, 6)
-    table = table[np.argsort(-table[:, 5])][:MAX_LINES]
+    table = table[np.argsort(-table[:, 5])]
+    table = table[_fair(np.degrees(np.arctan2(table[:, 1], table[:, 0])), MAX_LINES_A_BIN)][
+        :MAX_LINES
+    ]
     return _Lines(direction=table[:, :2], offset=table[:, 2], low=table[:, 3], high=table[:, 4])
+
+
+def _fair(angle_deg: FloatArray, most: int) -> NDArray[np.intp]:
+    """Indices in order, at most so many of about one direction."""
+    bins = (angle_deg % 180 // BIN_DEG).astype(int)
+    taken: dict[int, int] = {}
+    chosen = []
+    for index, number in enumerate(bins):
+        taken[number] = taken.get(number, 0) + 1
+        if taken[number] <= most:
+            chosen.append(index)
+    return np.array(chosen, np.intp)
+
+
+def _joined(ends: FloatArray, length: FloatArray) -> tuple[float, ...]:
+    """One line through ``(n, 2, 2)`` ends: direction, offset, interval, covered length."""
+    points = ends.reshape(-1, 2)
+    weight = np.repeat(length, 2)
+    middle = weight @ points / weight.sum()
+    x, y = (points - middle).T
+    angle = 0.5 * np.arctan2(2 * (weight @ (x * y)), weight @ (x * x) - weight @ (y * y))
+    axis = np.array([np.cos(angle), np.sin(angle)])
+    reach = np.sort(ends @ axis, axis=1)
+    offset = float(middle @ np.array([-axis[1], axis[0]]))
+    return (axis[0], axis[1], offset, reach.min(), reach.max(), _covered(reach))
 
 
 def _connected(along: FloatArray, near: NDArray[np.bool_], seed: int) -> NDArray[np.intp]:

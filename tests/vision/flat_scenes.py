@@ -13,7 +13,7 @@ import numpy as np
 
 from vision.types import FloatArray, Photo
 
-TEXTURE_PX_PER_MM = 6.0
+TEXTURE_PX_PER_MM = 4.0
 OVERSAMPLING = 2
 
 
@@ -210,7 +210,7 @@ def card_photo(
         )
 
     scene = onto(table_texture(rng, table, 300.0), TEXTURE_PX_PER_MM, 0.0, cv2.BORDER_REFLECT_101)
-    fine = 16.0
+    fine = 8.0
     n = round((max(size_mm) + 12) * fine)
     cover = rounded_box(n, fine, size_mm, radius_mm)
     dark = cv2.GaussianBlur(cover, (0, 0), rng.uniform(0.6, 2.0) * fine)
@@ -221,7 +221,7 @@ def card_photo(
     scene = scene * (1 - shadow * onto(dark, fine, 0.0, cv2.BORDER_CONSTANT))[..., None]
     printed = card_print(rng, face, n, fine)
     wall = np.median(printed.reshape(-1, 3), axis=0) * 0.6 + 0.05
-    for z_mm in np.linspace(0, thickness_mm, 5)[:-1]:
+    for z_mm in np.linspace(0, thickness_mm, 4)[:-1]:
         alpha = onto(cover, fine, float(z_mm), cv2.BORDER_CONSTANT)[..., None]
         scene = scene * (1 - alpha) + alpha * wall.astype(np.float32)
     alpha = onto(cover, fine, thickness_mm, cv2.BORDER_CONSTANT)[..., None]

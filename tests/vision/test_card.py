@@ -1,0 +1,115 @@
+"""The card: found whatever its print, right within its doubt, and nothing else taken for one."""
+
+import numpy as np
+import pytest
+
+from rules.errors import PhotoError
+from tests.vision.flat_scenes import Camera, camera_over, card_photo
+from vision.card import detect_card
+from vision.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
+from vision.scale import detect_scale
+from vision.types import Photo
+
+SIZE = (800, 600)
+ENDS_MM = np.array([[-42.8, 0.0], [42.8, 0.0], [0.0, -26.99], [0.0, 26.99]])
+
+
+def scene(seed: int, table: str, face: str, **more: object) -> tuple[Photo, Camera]:
+    rng = np.random.default_rng(seed)
+    camera = camera_over(
+        rng,
+        height_mm=rng.uniform(170, 250),
+        tilt_deg=rng.uniform(0, 22),
+        look_at_mm=(rng.uniform(-20, 20), rng.uniform(-12, 12)),
+        size_px=SIZE,
+    )
+    return card_photo(rng, camera, table=table, face=face, **more), camera  # type: ignore[arg-type]
+
+
+CASES = [
+    ("concrete", "white"),
+    ("paper", "busy"),
+    ("dark", "plain"),
+    ("concrete", "dark"),
+    ("wood", "white"),
+    ("wood", "busy"),
+    ("wood", "dark"),
+    ("cloth", "stripes"),
+]
+
+
+def test_card_is_found_on_any_table_and_stated_doubt_covers_the_error() -> None:
+    scores = []
+    for seed, (table, face) in enumerate(CASES):
+        photo, camera = scene(seed, table, face)
+        scale = detect_scale(photo, "card")
+        seen = scale.to_mm(camera.project(ENDS_MM, 0.76))
+        long, short = (np.hypot(*(seen[i + 1] - seen[i])) for i in (0, 2))
+        error = np.sqrt(long / CARD_WIDTH_MM * short / CARD_HEIGHT_MM) - 1
+        assert abs(error) < 0.012, f"{face} card on {table}"
+        scores.append(error / scale.u_rel)
+    assert np.sqrt(np.mean(np.square(scores))) < 1.6, f"error over doubt: {np.round(scores, 1)}"
+
+
+def test_outline_has_round_corners_and_lies_on_the_card() -> None:
+    photo, camera = scene(3, "dark", "plain")
+    outline = detect_card(photo).outline_px
+    corners = camera.project(
+        np.array([[-42.8, -26.99], [42.8, -26.99], [42.8, 26.99], [-42.8, 26.99]]), 0.76
+    )
+    nearest = np.hypot(*(corners[:, None] - outline[None]).transpose(2, 0, 1)).min(axis=1)
+    px_per_mm = np.hypot(*(corners[1] - corners[0])) / 85.6
+    # ISO/IEC 7810: radius 3.18 mm leaves (root 2 - 1) x 3.18 = 1.32 mm at the corner
+    assert nearest == pytest.approx(1.32 * px_per_mm, rel=0.35)
+
+
+def test_only_a_white_card_tells_the_light() -> None:
+    light = (0.95, 0.85, 0.75)
+    white = detect_card(scene(1, "wood", "white", light=light)[0]).white
+    assert white is not None
+    assert white / white[1] == pytest.approx(np.array(light) / light[1], abs=0.03)
+    assert detect_card(scene(1, "paper", "dark")[0]).white is None
+
+
+@pytest.mark.parametrize(
+    ("size_mm", "radius_mm", "what"),
+    [
+        ((85.0, 55.0), 0.1, "visiting card with square corners"),
+        ((85.6, 53.98), 0.3, "paper cut to the size of a card"),
+        ((88.9, 63.5), 3.2, "playing card"),
+        ((93.0, 93.0), 8.0, "coaster"),
+        ((127.0, 76.2), 0.1, "index card"),
+        ((100.0, 48.0), 9.0, "small phone"),
+    ],
+)
+def test_other_flat_things_are_not_taken_for_a_card(
+    size_mm: tuple[float, float], radius_mm: float, what: str
+) -> None:
+    for seed, table in enumerate(("dark", "wood")):
+        photo, _ = scene(seed, table, "white", size_mm=size_mm, radius_mm=radius_mm)
+        with pytest.raises(PhotoError) as caught:
+            detect_card(photo)
+        assert caught.value.code == "no_reference", what
+
+
+def test_a_covered_card_is_refused() -> None:
+    photo, _ = scene(2, "wood", "plain", cover_mm=(20.0, -40.0, 60.0, 40.0))
+    with pytest.raises(PhotoError) as caught:
+        detect_card(photo)
+    assert caught.value.code == "no_reference"
+
+
+def test_a_wire_across_a_corner_does_no_harm() -> None:
+    photo, camera = scene(5, "paper", "plain", cover_mm=(-60.0, 22.0, -30.0, 23.5))
+    scale = detect_scale(photo, "card")
+    seen = scale.to_mm(camera.project(ENDS_MM, 0.76))
+    assert np.hypot(*(seen[1] - seen[0])) == pytest.approx(85.6, rel=0.01)
+
+
+def test_a_far_card_is_refused() -> None:
+    rng = np.random.default_rng(0)
+    camera = camera_over(rng, height_mm=420, size_px=SIZE)
+    photo = card_photo(rng, camera, table="dark", face="white")
+    with pytest.raises(PhotoError) as caught:
+        detect_card(photo)
+    assert caught.value.code in ("reference_too_small", "no_reference")
