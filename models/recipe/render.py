@@ -13,12 +13,14 @@ from __future__ import annotations
 import argparse
 import gc
 import json
+import os
 import subprocess
 import sys
 import time
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 from PIL import Image
 
@@ -32,6 +34,8 @@ from models.recipe.truth import describe
 
 # Seeds of the splits never meet, so neither do tables, prints and materials.
 SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}
+
+THREAD_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def seeded(split: str, seed: int) -> Rng:
@@ -190,7 +194,13 @@ def parse(arguments: list[str] | None = None) -> argparse.Namespace:
 
 def run(options: argparse.Namespace, seeds: range) -> None:
     """Render the scenes of these seeds in this process, telling the pace."""
-    load_mitsuba(options.variant)
+    mi = load_mitsuba(options.variant)
+    if all(os.environ.get(name) == "1" for name in THREAD_SETTINGS):
+        cv2.setNumThreads(1)
+        if mi.variant().startswith("cuda"):
+            import drjit
+
+            drjit.set_thread_count(1)
     width, height = (int(part) for part in options.size.split("x"))
     options.out.mkdir(parents=True, exist_ok=True)
     skies = load_skies(options.skies, split=options.split)
@@ -225,12 +235,16 @@ def main() -> int:
     if options.jobs == 1:
         run(options, range(options.first_seed, last, options.stride))
         return 0
+    # Many processes share the cores: none of them should start threads of its own.
+    alone = {name: "1" for name in THREAD_SETTINGS}
     children = []
     for job in range(options.jobs):
         seeds = range(options.first_seed + job, last, options.jobs)
         command = [sys.executable, "-m", "models.recipe.render", *_passed(options), "--jobs", "1",
                    "--first-seed", str(seeds.start), "--count", str(last - seeds.start)]  # fmt: skip
-        children.append(subprocess.Popen([*command, "--stride", str(options.jobs)]))
+        children.append(
+            subprocess.Popen([*command, "--stride", str(options.jobs)], env={**os.environ, **alone})
+        )
     return max(child.wait() for child in children)
 
 

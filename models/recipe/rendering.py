@@ -23,8 +23,6 @@ MAX_DEPTH = 5
 MOST_RAYS = 2**25
 # A single sample counts at most so many times a white surface: fewer fireflies.
 FIREFLY = 30.0
-# Pixels whose truth is read at once.
-TRUTH_PIXELS = 2**20
 
 
 def load_mitsuba(variant: str | None = None) -> Any:  # noqa: ANN401 - a module
@@ -58,6 +56,7 @@ class Stage:
         self.bsdf = self._material()
         self.integrator = self.mi.load_dict({"type": "path", "max_depth": MAX_DEPTH, "rr_depth": 4})
         self.white = 1.0
+        self.tables: tuple[Any, ...] | None = None
         self.mesh = self._mesh("things", scene.mesh.points, scene.mesh.normals, scene.mesh.uv,
                                scene.mesh.faces, bsdf=self.bsdf)  # fmt: skip
 
@@ -185,7 +184,10 @@ class Stage:
         wide = dr.opaque(mi.UInt32, w)
         row = pixel // wide
         column = pixel - row * wide
-        jitter, lens = sampler.next_2d(), sampler.next_2d()
+        if sampler is None:  # through the centre of the pixel and of the lens
+            jitter, lens = mi.Point2f(0.5), mi.Point2f(0.5)
+        else:
+            jitter, lens = sampler.next_2d(), sampler.next_2d()
         x0, y0 = camera.window[:2]
         focal = opaque(camera.focal_px)
         x = (mi.Float(column) + jitter.x - 0.5 + opaque(x0 - (camera.width_px - 1) / 2)) / focal
@@ -230,52 +232,48 @@ class Stage:
         linear = self._radiance(scene, camera, samples=samples, seed=seed)
         return linear, self._truth(scene, camera)
 
+    def _tables(self) -> tuple[Any, ...]:
+        """Return what truth is looked up in, on the device: corners, owners, atlas."""
+        if self.tables is None:
+            mi = self.mi
+            mesh, atlas = self.scene.mesh, self.scene.atlas
+            level = np.clip(atlas.level * 255 + 0.5, 0, 255).astype(np.uint32)
+            packed = atlas.label.astype(np.uint32) | (level << 8)
+            self.tables = (
+                [mi.UInt32(np.ascontiguousarray(mesh.faces[:, k], np.uint32)) for k in range(3)],
+                [mi.Float(np.ascontiguousarray(mesh.uv[:, k], np.float32)) for k in range(2)],
+                mi.UInt32(self.scene.face_piece.astype(np.uint32)),
+                mi.UInt32(packed.ravel()),
+            )
+        return self.tables
+
     def _truth(self, scene: Any, camera: Camera) -> Truth:  # noqa: ANN401
+        """Return what the ray through each pixel's centre meets, without lens blur."""
         mi = self.mi
         import drjit as dr
 
-        # Opaque, so that one kernel serves every camera.
-        origin = mi.Point3f(*[dr.opaque(mi.Float, float(c)) for c in camera.origin_mm])
-        x, y, width, height = camera.window
-        rows = max(1, min(height, TRUTH_PIXELS // width))
-        bands = []
-        for top in range(0, height, rows):
-            part = replace(camera, window=(x, y + top, width, min(rows, height - top)))
-            d = part.rays().reshape(-1, 3).astype(np.float32)
-            ray = mi.Ray3f(
-                origin, mi.Vector3f(*[mi.Float(np.ascontiguousarray(d[:, k])) for k in range(3)])
-            )
-            hit = scene.ray_intersect_preliminary(ray, coherent=True)
-            mine = hit.is_valid() & (hit.shape == mi.ShapePtr(self.mesh))
-            prim_index, first, second = hit.prim_index, hit.prim_uv.x, hit.prim_uv.y
-            dr.eval(mine, prim_index, first, second)
-            bands.append(self._look_up(np.array(mine), np.array(prim_index).astype(np.int64),
-                                       np.array(first), np.array(second)))  # fmt: skip
-        maps = [np.concatenate(band).reshape(height, width) for band in zip(*bands, strict=True)]
-        return Truth(label=maps[0], piece=maps[1], level=maps[2])
-
-    def _look_up(
-        self,
-        valid: NDArray[np.bool_],
-        prim: NDArray[np.int64],
-        first: NDArray[np.float32],
-        second: NDArray[np.float32],
-    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
-        """Return label, piece and level where rays met faces at these coordinates."""
-        prim = np.where(valid, prim, 0)
-        corner = self.scene.mesh.uv[self.scene.mesh.faces[prim]]
-        zeroth = 1 - first - second
-        at = (
-            corner[:, 0] * zeroth[:, None]
-            + corner[:, 1] * first[:, None]
-            + corner[:, 2] * second[:, None]
-        )
-        column = np.clip((at[:, 0] * ATLAS_COLUMNS).astype(int), 0, ATLAS_COLUMNS - 1)
-        row = np.clip((at[:, 1] * ATLAS_ROWS).astype(int), 0, ATLAS_ROWS - 1)
-        atlas = self.scene.atlas
-        level = np.clip(atlas.level[row, column] * 255 + 0.5, 0, 255)
-        return (
-            np.where(valid, atlas.label[row, column], 0).astype(np.uint8),
-            np.where(valid, self.scene.face_piece[prim], 0).astype(np.uint8),
-            np.where(valid, level, 0).astype(np.uint8),
+        corners, uv, owner, atlas = self._tables()
+        still = replace(camera, aperture_mm=0.0)
+        _, _, width, height = camera.window
+        ray, _ = self._rays(still, None, samples=1)
+        hit = scene.ray_intersect_preliminary(mi.Ray3f(ray), coherent=True)
+        mine = hit.is_valid() & (hit.shape == mi.ShapePtr(self.mesh))
+        face = dr.select(mine, hit.prim_index, 0)
+        weights = (1 - hit.prim_uv.x - hit.prim_uv.y, hit.prim_uv.x, hit.prim_uv.y)
+        at = []
+        for plane in uv:
+            values = [
+                w * dr.gather(mi.Float, plane, dr.gather(mi.UInt32, corner, face))
+                for w, corner in zip(weights, corners, strict=True)
+            ]
+            at.append(values[0] + values[1] + values[2])
+        column = dr.clip(mi.Int32(at[0] * ATLAS_COLUMNS), 0, ATLAS_COLUMNS - 1)
+        row = dr.clip(mi.Int32(at[1] * ATLAS_ROWS), 0, ATLAS_ROWS - 1)
+        look = dr.gather(mi.UInt32, atlas, mi.UInt32(row * ATLAS_COLUMNS + column))
+        piece = dr.gather(mi.UInt32, owner, face)
+        packed = np.array(dr.select(mine, look | (piece << 16), 0)).reshape(height, width)
+        return Truth(
+            label=(packed & 255).astype(np.uint8),
+            piece=((packed >> 16) & 255).astype(np.uint8),
+            level=((packed >> 8) & 255).astype(np.uint8),
         )
