@@ -6,15 +6,15 @@ the cylinder that shows them there gives the diameter (:mod:`vision.cylinder`), 
 tilt and height are settled stretch by stretch. A piece is as thick all along, so its
 plain run is where most stretches agree: fittings, crossings and ends fall out.
 
-Uncertainty after JCGM 100: scatter along the piece with as many independent
-stretches as its autocorrelation leaves, disagreement between edge estimators, a
-residual of the edge model, the scale, and the camera's height.
+Uncertainty after JCGM 100: how sharply the network's probabilities, pooled over the
+plain run, know the width; scatter along the piece with as many independent stretches
+as its autocorrelation leaves; the scale; the camera's height; a piece off the table.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,13 @@ from numpy.typing import NDArray
 from rules.findings import Form, Measurement, Unit
 from vision.centreline import CentreLine, centre_line, smoothed
 from vision.cylinder import diameter_of_cylinder
-from vision.edge_net import edge_logits, local_mean, log_probabilities, window_offsets
+from vision.edge_net import (
+    edge_logits,
+    local_mean,
+    log_probabilities,
+    width_log_probabilities,
+    window_offsets,
+)
 from vision.profiles import Strip, averaged, sample_at
 from vision.types import FloatArray, Photo, Problem, Region, Scale
 
@@ -34,10 +40,10 @@ MIN_WIDTH_PX = 6.0
 GOOD_WIDTH_PX = 12.0
 """What "go closer" aims at: twice the least."""
 
-MAX_STRETCHES = 32
+MAX_STRETCHES = 24
 """Stretches a piece is cut into; more of them are no more independent of each other."""
 
-FIRST_STRETCHES = 10
+FIRST_STRETCHES = 8
 """The first look only finds the middle and about how wide the piece is."""
 
 PROFILES_PER_STRETCH = 8
@@ -64,8 +70,10 @@ LIFT_U_DIAMETERS = 0.15
 """Standard uncertainty of how far a piece stands off the table, in diameters: bent wire
 does not lie flat. An estimate, no source."""
 
-EDGE_RESIDUAL_PX = 0.10
-"""Standard uncertainty of a width from the edge model itself, px."""
+POOL_POWER = 2.0
+"""How many independent looks the stretches of one piece count for: they share their
+light and their table, so they err alike. At 2 the 95 % interval held the truth for 97 %
+of 150 drawn wires that share no code with the network's training; at 4 for 89 %."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,12 +100,14 @@ class Edges:
     Attributes:
         left_px: ``(n, 2)`` photo points.
         right_px: ``(n, 2)`` photo points.
-        spread_px: Standard uncertainty of a width from how estimators disagree, px.
+        widths_px: ``(k,)`` widths at even steps from 0.
+        width_logs: ``(n, k)`` log probability of each of these widths.
     """
 
     left_px: FloatArray
     right_px: FloatArray
-    spread_px: float
+    widths_px: FloatArray
+    width_logs: FloatArray
 
     @property
     def width_px(self) -> FloatArray:
@@ -107,7 +117,10 @@ class Edges:
     def only(self, kept: Flags) -> Edges:
         """Return the chosen stretches."""
         return Edges(
-            left_px=self.left_px[kept], right_px=self.right_px[kept], spread_px=self.spread_px
+            left_px=self.left_px[kept],
+            right_px=self.right_px[kept],
+            widths_px=self.widths_px,
+            width_logs=self.width_logs[kept],
         )
 
 
@@ -165,7 +178,8 @@ def find_edges(photo: Photo, line: CentreLine) -> Edges | None:
     return Edges(
         left_px=strip.at(found[:, 0])[both],
         right_px=strip.at(found[:, 1])[both],
-        spread_px=0.0,
+        widths_px=np.arange(len(strip.offsets_px)) * strip.step_px,
+        width_logs=width_log_probabilities(logs)[both],
     )
 
 
@@ -315,33 +329,51 @@ def independent(values: FloatArray) -> float:
     return max(1.5, n / (1 + 2 * total))
 
 
+def pooled(diameters: FloatArray, edges: Edges) -> FloatArray:
+    """Return the 2.5, 15.9, 50, 84.1 and 97.5 % points of the diameter, mm.
+
+    Each stretch says how likely every width is; through its own mm per pixel this
+    becomes a density of the one diameter they share. Their mean log density, raised to
+    ``POOL_POWER``, is the piece's.
+    """
+    mm_per_px = diameters / edges.width_px
+    grid = float(np.median(diameters)) * np.linspace(0.5, 1.6, 1101)
+    logs = np.zeros_like(grid)
+    for ratio, row in zip(mm_per_px, edges.width_logs, strict=True):
+        logs += np.interp(grid / ratio, edges.widths_px, row)
+    logs *= POOL_POWER / len(diameters)
+    density = np.exp(logs - logs.max())
+    below = (np.cumsum(density) - density / 2) / density.sum()
+    points: FloatArray = np.interp([0.025, 0.1587, 0.5, 0.8413, 0.975], below, grid)
+    return points
+
+
 def combined(diameters: FloatArray, edges: Edges, photo: Photo, scale: Scale) -> Measurement:
     """Return the diameter with its uncertainty and its parts, from the plain run."""
-    value = float(np.median(diameters))
-    width = float(np.median(edges.width_px))
+    low, lower, value, upper, high = (float(x) for x in pooled(diameters, edges))
     n_eff = independent(diameters)
-    scatter = 1.4826 * float(np.median(np.abs(diameters - value)))
+    scatter = 1.4826 * float(np.median(np.abs(diameters - np.median(diameters))))
     camera = _camera(photo, scale)
-    higher = float(np.median(diameters_mm(edges, photo, scale, camera_factor=1 + camera.u_rel)))
+    higher = diameters_mm(edges, photo, scale, camera_factor=1 + camera.u_rel)
     middle = scale.to_mm((edges.left_px + edges.right_px) / 2)
     away = np.linalg.norm(middle - _reference_mm(scale, middle), axis=1)
     budget = {
-        "scatter": 1.2533 * scatter / sqrt(n_eff),  # a median is 25 % less efficient than a mean
-        "estimators": value * edges.spread_px / width,
-        "edge_model": value * EDGE_RESIDUAL_PX / width,
+        "edges": (upper - lower) / 2,
+        "scatter": 1.2533 * scatter / sqrt(n_eff),  # a median is 25 % less sure than a mean
         "scale": value * scale.u_rel,
         "away_from_reference": value * scale.u_away_rel_per_mm * float(np.mean(away)),
-        "camera_height": abs(higher - value),
+        "camera_height": abs(float(np.median(higher / diameters)) - 1) * value,
         "lift": LIFT_U_DIAMETERS * value * value / camera.height_mm,
     }
     u = sqrt(sum(part**2 for part in budget.values()))
-    half = coverage_factor(u, budget["scatter"], n_eff - 1) * u
+    others = sqrt(max(0.0, u**2 - budget["edges"] ** 2))
+    half = coverage_factor(others, budget["scatter"], n_eff - 1) * others
     return Measurement(
         value=value,
         u=u,
         unit=Unit.MILLIMETRE,
-        low95=max(0.0, value - half),
-        high95=value + half,
+        low95=max(0.0, value - hypot(value - low, half)),
+        high95=value + hypot(high - value, half),
         budget=budget,
     )
 

@@ -16,10 +16,13 @@ from pathlib import Path
 
 import numpy as np
 
-from vision.profiles import LOG_FLOOR, Strip
+from vision.profiles import Strip
 from vision.types import Float32Array, FloatArray
 
 WEIGHTS = Path(__file__).parent / "data" / "edge_net.npz"
+
+LOG_FLOOR = 0.004
+"""Added before the logarithm: one sRGB code step near black, below which is only noise."""
 
 SAMPLES = 192
 """Samples of a profile, as trained."""
@@ -104,3 +107,17 @@ def local_mean(p: FloatArray, offsets_px: FloatArray, *, half: int = 4) -> Float
     near = np.abs(np.arange(p.shape[1])[None, :] - peak) <= half
     weight = p * near
     return np.asarray((weight @ offsets_px) / weight.sum(axis=1), dtype=np.float64)
+
+
+def width_log_probabilities(logs: FloatArray) -> FloatArray:
+    """Return ``(n, SAMPLES)``: how likely each width of 0, 1, 2, ... samples is, in logs.
+
+    The correlation of the left edge's probabilities with the right edge's; free of
+    where the piece's middle is.
+
+    Args:
+        logs: ``(n, SAMPLES, 2)`` from :func:`log_probabilities`.
+    """
+    spectra = np.fft.rfft(np.exp(logs), 2 * SAMPLES, axis=1)
+    both = np.fft.irfft(np.conj(spectra[..., 0]) * spectra[..., 1], 2 * SAMPLES, axis=1)
+    return np.asarray(np.log(np.maximum(both[:, :SAMPLES], 1e-12)), dtype=np.float64)

@@ -16,9 +16,6 @@ from vision.centreline import CentreLine
 from vision.colour import to_linear
 from vision.types import Float32Array, FloatArray, Photo
 
-LOG_FLOOR = 0.004
-"""Added before the logarithm: one sRGB code step near black, below which is only noise."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strip:
@@ -133,22 +130,21 @@ def averaged(strip: Strip, groups: int) -> Strip:
 
 
 def separating_colour(strip: Strip, *, radius_px: float) -> FloatArray:
-    """Return the ``(3,)`` mix of log R, log G, log B that best tells piece from table.
+    """Return the ``(3,)`` mix of linear R, G, B that best tells piece from table.
 
     Fisher's discriminant between the inner part of the piece and the table beyond
     its shadow. Highlights and shadows spread both along the lightness, so the mix
     turns towards what they leave alone: the colour. Positive towards the piece.
     """
-    logs = np.log(strip.profiles + LOG_FLOOR)
     distance = np.abs(strip.offsets_px)
-    inner = logs[:, distance < 0.7 * radius_px].reshape(-1, 3)
-    outer = logs[:, distance > 1.5 * radius_px].reshape(-1, 3)
+    inner = strip.profiles[:, distance < 0.7 * radius_px].reshape(-1, 3).astype(np.float64)
+    outer = strip.profiles[:, distance > 1.5 * radius_px].reshape(-1, 3).astype(np.float64)
     inner, outer = (part[np.isfinite(part).all(axis=1)] for part in (inner, outer))
     if len(inner) < 8 or len(outer) < 8:
         return np.array([0.0, 1.0, 0.0])
     within = np.cov(inner.T) + np.cov(outer.T)
     # The floor keeps noise-free colours from being trusted without end.
-    within += np.eye(3) * (1e-4 + 0.02 * np.trace(within) / 3)
+    within += np.eye(3) * (1e-6 + 0.02 * np.trace(within) / 3)
     mix = np.linalg.solve(within, np.median(inner, axis=0) - np.median(outer, axis=0))
     return np.asarray(mix / max(float(np.abs(mix).sum()), 1e-12), dtype=np.float64)
 
@@ -172,7 +168,8 @@ def edge_positions(
         search: Where to look, in half-widths from the middle.
     """
     mix = separating_colour(strip, radius_px=radius_px)
-    signal = np.log(strip.profiles.astype(np.float64) + LOG_FLOOR) @ mix
+    # In linear light: on codes or logarithms blur would move the edge to the dark side.
+    signal = strip.profiles.astype(np.float64) @ mix
     slope = _slope(signal, blur_px / strip.step_px)
     middle = np.abs(strip.offsets_px)
     allowed = (middle >= search[0] * radius_px) & (middle <= search[1] * radius_px)
