@@ -43,10 +43,10 @@ AT_END_SOLDER_WEIGHT = -0.5
 """Log-odds of place: fittings at ends; solder between two parts, tinning at ends."""
 
 FILM_WEIGHT = -2.5
-"""Log-odds where the surroundings show film colours (purple, claret, blue)."""
+"""Log-odds where the surroundings show film colours (purple, claret)."""
 
 PRIOR_BRASS = -0.6
-PRIOR_SOLDER = -0.8
+PRIOR_SOLDER = -0.5
 """Log-odds before the shape is seen: most scrap pieces have neither."""
 
 SMALL_SHARE = 0.03
@@ -201,11 +201,10 @@ def measure_shape(scene: PartScene, part: Mask) -> Shape:
     near_out = _ring(part, 1, 3) & scene.mask
     far_out = _ring(part, 6, 14) & scene.mask
     films = 0.0
-    if near_out.any():
-        around = (near_out | far_out) & scene.mask
-        purple = (scene.log_rg > 0.12) & (scene.log_bg > 0.05)
-        blue = (scene.log_bg > 0.15) & (scene.log_rg < 0.1)
-        films = float(np.clip(3 * (purple | blue)[around].mean(), 0, 1))
+    # Not right at the edge: there copper and grey blend to a mauve of their own.
+    if far_out.any():
+        purple = (scene.log_rg > 0.15) & (scene.log_bg > 0.08)
+        films = float(np.clip(3 * purple[far_out].mean(), 0, 1))
     return Shape(
         share=share,
         sharp=_sharpness(scene, part, near_out, far_out),

@@ -48,7 +48,7 @@ def tube(
         bg = bg + inside * (colour[1] - COPPER[1])
         p = p + 0.85 * inside
         if halo is not None:
-            ring = ((x >= start - 8) & (x < start)) | ((x >= end) & (x < end + 8))
+            ring = ((x >= start - 14) & (x < start)) | ((x >= end) & (x < end + 14))
             rg, bg = np.where(ring, halo[0], rg), np.where(ring, halo[1], bg)
 
     def plane(values: np.ndarray) -> Float32Array:
