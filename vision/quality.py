@@ -46,11 +46,14 @@ MAX_FACTOR = 8
 DIRECTIONS = 4
 """A shake smears edges of some directions only, so each of four is judged by itself."""
 
-CROP_LONG_SIDE_PX = 1600
+CROP_LONG_SIDE_PX = 640
 """Sharpness is judged at full resolution on at most this much of the photo."""
 
 COARSE_LONG_SIDE_PX = 512
-"""Exposure is judged on a copy at most this long."""
+"""Exposure, glare and wide pieces are judged on a copy about this long."""
+
+WIDE_STEPS = 20
+"""A piece so many steps of the thinned mask wide is wide: one step is then 5 % of it."""
 
 BLUR_LIMIT_PX = 4.0
 BLUR_LIMIT_OF_WIDTH = 0.25
@@ -129,10 +132,19 @@ def judge_quality(
 
 
 def piece_width_px(region: Region) -> float:
-    """Return the width of the piece's widest part in photo pixels, to about one pixel."""
-    if not region.mask.any():
+    """Return the width of the piece's widest part in photo pixels.
+
+    To about one pixel where it is narrow; to 5 % where it is wide, from a thinned mask.
+    """
+    step = 1 + max(region.mask.shape) // COARSE_LONG_SIDE_PX
+    coarse = step * _widest(region.mask[::step, ::step])
+    return coarse if step == 1 or coarse > WIDE_STEPS * step else _widest(region.mask)
+
+
+def _widest(mask: Mask) -> float:
+    if not mask.any():
         return 0.0
-    padded = np.pad(region.mask.astype(np.uint8), 1)
+    padded = np.pad(mask.astype(np.uint8), 1)
     return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max()) - 1
 
 
