@@ -301,6 +301,40 @@ def test_a_crash_shows_no_trace_unless_asked(
     assert any(record.exc_info for record in caplog.records), "the trace is kept for --debug"
 
 
+@pytest.mark.usefixtures("seen")
+@pytest.mark.parametrize(
+    ("count", "is_terminal", "shown"), [(3, True, True), (1, True, False), (3, False, False)]
+)
+def test_a_bar_shows_only_for_several_photos_on_a_terminal(
+    count: int,
+    is_terminal: bool,
+    shown: bool,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    photos = [write_photo(tmp_path, f"empty{n}.jpg") for n in range(count)]
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: is_terminal)
+    _, out, err = run(capsys, "grade", "--json", *photos)
+    assert ("photo" in err) == shown
+    assert len(objects(out)) == count, "the bar must not reach the JSON"
+
+
+def test_debug_shows_where_it_went_wrong(tmp_path: Path) -> None:
+    code = (
+        "import sys, vision.examine\nfrom app.cli import main\n"
+        "vision.examine.examine = lambda *a, **k: 1 / 0\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    photo = str(write_photo(tmp_path, "a.jpg"))
+    quiet = in_process("-c", code, "grade", photo)
+    assert quiet.returncode == 3
+    assert "Traceback" not in quiet.stderr + quiet.stdout
+    told = in_process("-c", code, "grade", "--debug", "--json", photo)
+    assert "ZeroDivisionError" in told.stderr
+    assert objects(told.stdout)[0]["problems"][0]["code"] == "internal"
+
+
 # ------------------------------------------------------------ what is asked for
 
 
