@@ -45,6 +45,9 @@ AT_END_SOLDER_WEIGHT = -0.5
 FILM_WEIGHT = -2.5
 """Log-odds where the surroundings show film colours (purple, claret)."""
 
+FAR_PX = 14
+"""How far from a part its surroundings reach, working pixels: about the piece's width."""
+
 PURPLE_BLUER = 0.25
 """Purple film is so much bluer, in log blue over green, than the rest of its piece:
 bare copper is at -0.18, film of 28 nm at +0.48 (vision/film.py)."""
@@ -193,7 +196,6 @@ def _shape_score(shape: Shape) -> float:
 def measure_shape(scene: PartScene, part: Mask) -> Shape:
     """Return how a part lies on its piece."""
     area = int(scene.mask.sum())
-    share = float(part.sum() / max(area, 1))
     rest = scene.mask & ~part
     depth = cv2.distanceTransform(np.pad(scene.mask.astype(np.uint8), 1), cv2.DIST_L2, 3)
     depth = depth[1:-1, 1:-1]
@@ -202,22 +204,51 @@ def measure_shape(scene: PartScene, part: Mask) -> Shape:
         width_ratio = float(np.percentile(depth[part], 90) / np.percentile(depth[rest], 90))
     count, _, stats, _ = cv2.connectedComponentsWithStats(rest.astype(np.uint8), connectivity=8)
     left = int((stats[1:count, cv2.CC_STAT_AREA] > 0.05 * area).sum())
-    near_out = _ring(part, 1, 3) & scene.mask
-    far_out = _ring(part, 6, 14) & scene.mask
-    films = 0.0
-    # Not right at the edge: there copper and grey blend to a mauve of their own.
-    if far_out.any():
-        # Against the rest of the piece, so that a bluish light makes no purple.
-        usual = float(np.median(scene.log_bg[rest]))
-        purple = (scene.log_rg > 0.15) & (scene.log_bg > max(0.08, usual + PURPLE_BLUER))
-        films = float(np.clip(3 * purple[far_out].mean(), 0, 1))
+    usual = float(np.median(scene.log_bg[rest])) if rest.any() else 0.0
+    sharp, films = _surroundings(_near(scene, part), part[_window(part)], usual)
     return Shape(
-        share=share,
-        sharp=_sharpness(scene, part, near_out, far_out),
+        share=float(part.sum() / max(area, 1)),
+        sharp=sharp,
         width_ratio=width_ratio,
         pieces_left=left,
         films=films,
     )
+
+
+def _window(part: Mask) -> tuple[slice, slice]:
+    """Return the part's box with room for every ring around it."""
+    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+    return (
+        slice(max(0, int(rows[0]) - FAR_PX - 1), int(rows[-1]) + FAR_PX + 2),
+        slice(max(0, int(columns[0]) - FAR_PX - 1), int(columns[-1]) + FAR_PX + 2),
+    )
+
+
+def _near(scene: PartScene, part: Mask) -> PartScene:
+    at = _window(part)
+    return PartScene(
+        mask=scene.mask[at],
+        brass=scene.brass[at],
+        grey=scene.grey[at],
+        log_rg=scene.log_rg[at],
+        log_bg=scene.log_bg[at],
+        width_px=scene.width_px,
+    )
+
+
+def _surroundings(scene: PartScene, part: Mask, usual_bg: float) -> tuple[float | None, float]:
+    """Return how sharply a part ends, and the share of film colours around it.
+
+    Not right at the edge: there copper and grey blend to a mauve of their own. And
+    against the rest of the piece, so that a bluish light makes no purple.
+    """
+    near_out = _ring(part, 1, 3) & scene.mask
+    far_out = _ring(part, 6, FAR_PX) & scene.mask
+    films = 0.0
+    if far_out.any():
+        purple = (scene.log_rg > 0.15) & (scene.log_bg > max(0.08, usual_bg + PURPLE_BLUER))
+        films = float(np.clip(3 * purple[far_out].mean(), 0, 1))
+    return _sharpness(scene, part, near_out, far_out), films
 
 
 def _sharpness(scene: PartScene, part: Mask, near_out: Mask, far_out: Mask) -> float | None:
@@ -261,7 +292,7 @@ def _components(scene: PartScene, p: Float32Array) -> list[Mask]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=8)
     smallest = max(9.0, SMALLEST_PART_WIDTHS2 * scene.width_px**2)
     areas = stats[1:count, cv2.CC_STAT_AREA]
-    order = np.argsort(-areas)[:6] + 1
+    order = np.argsort(-areas)[:4] + 1
     return [labels == i for i in order if stats[i, cv2.CC_STAT_AREA] >= smallest]
 
 
