@@ -114,14 +114,13 @@ def detect_card(photo: Photo) -> Card:
 
 def _proposals(rgb: Image, ratio: float) -> list[tuple[FloatArray, float]]:
     """Candidate corners in photo pixels, long side first, clockwise, and their scores."""
-    if ratio > 1:
-        size = (round(rgb.shape[1] / ratio), round(rgb.shape[0] / ratio))
-        small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    else:
-        small = rgb
-    scale = np.array([rgb.shape[1] / small.shape[1], rgb.shape[0] / small.shape[0]])
+    # A whole divisor takes the resizer's fast path.
+    step = max(1, int(ratio + 0.25))
+    height, width = (side // step * step for side in rgb.shape[:2])
+    size = (width // step, height // step)
+    small = cv2.resize(rgb[:height, :width], size, interpolation=cv2.INTER_AREA)
     return [
-        (_ordered((quad.corners_px + 0.5) * scale - 0.5), quad.score)
+        (_ordered((quad.corners_px + 0.5) * step - 0.5), quad.score)
         for quad in find_quads(small, aspect=CARD_WIDTH_MM / CARD_HEIGHT_MM)
     ]
 

@@ -229,13 +229,12 @@ class _Problem:
             trial = pose.moved(step)
             trial_at, trial_slope = self.residuals(trial)
             gain = cost - float(trial_at @ trial_at)
-            if gain < 0:
-                damping *= 10
-                continue
-            pose, at, slope, cost = trial, trial_at, trial_slope, cost - gain
-            damping /= 10
-            if gain < 1e-7 * (1 + cost):
+            settled = abs(gain) < 1e-7 * (1 + cost)
+            if gain >= 0:
+                pose, at, slope, cost = trial, trial_at, trial_slope, cost - gain
+            if settled:
                 break
+            damping *= 0.1 if gain >= 0 else 10
         return pose, cost
 
 

@@ -80,12 +80,19 @@ def _auto_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float) 
     try:
         return _card_scale(photo)
     except PhotoError as fault:
-        if fault.code != "no_reference" or not markers:
+        if fault.code != "no_reference":
             raise
+    if markers:
+        raise PhotoError(
+            "a printed marker is in view, but its size can't be known from the picture",
+            code="no_reference",
+            fix="Measure its black square and name it, as in --reference marker:40.",
+        )
     raise PhotoError(
-        "a printed marker is in view, but its size can't be known from the picture",
+        "neither the printed sheet nor a bank-card sized card is in view",
         code="no_reference",
-        fix="Measure its black square and name it, as in --reference marker:40.",
+        fix="Lay a whole card flat beside the piece, or the piece on the printed sheet. "
+        "A coin or a marker must be named, as in --reference eu-1 or marker:40.",
     )
 
 

@@ -144,6 +144,14 @@ def test_auto_does_not_guess_the_size_of_a_marker() -> None:
     assert "marker:40" in caught.value.fix
 
 
+def test_auto_says_that_a_coin_must_be_named() -> None:
+    rng = np.random.default_rng(0)
+    photo = photo_of(np.full((*SIZE[::-1], 3), 0.3, np.float32), rng=rng)
+    with pytest.raises(PhotoError) as caught:
+        detect_scale(photo, "auto")
+    assert "eu-1" in caught.value.fix
+
+
 @pytest.mark.parametrize("key", ["auto", "sheet", "card", "marker:40"])
 def test_an_empty_table_gives_no_scale(key: str) -> None:
     rng = np.random.default_rng(0)
