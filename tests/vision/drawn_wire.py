@@ -28,6 +28,7 @@ DARK = np.array([0.05, 0.055, 0.06])
 @dataclass(frozen=True, kw_only=True)
 class Look:
     shiny: bool = False
+    flat: bool = False  # a painted band: one colour from edge to edge
     metal: Floats = field(default_factory=lambda: COPPER)
     table: Floats = field(default_factory=lambda: WHITE)
     light_from: float = 0.5  # where the lamp is across the wire, radians from straight up
@@ -71,6 +72,8 @@ def body_light(across: Floats, look: Look) -> Floats:
     """Light of the round body at ``across`` radii from its middle, -1 to 1."""
     x = np.clip(across, -0.9999, 0.9999)
     normal = np.arcsin(x)
+    if look.flat:
+        return np.broadcast_to(0.5 * look.metal, (*across.shape, 3))
     if not look.shiny:
         facing = np.clip(np.cos(normal - look.light_from), 0, 1)
         gloss = 1.2 * np.exp(-(((normal - look.light_from / 2) / 0.12) ** 2))
