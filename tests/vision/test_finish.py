@@ -423,3 +423,21 @@ def test_codes_and_light_round_trip_in_the_drawings() -> None:
     """The drawings write codes as the photo would; a wrong curve would bend every test."""
     light = np.linspace(0, 1, 50)[None, :, None].repeat(3, axis=2)
     assert np.abs(to_linear(from_linear(light)) - light).max() < 0.005
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_any_pixels_under_any_mask_get_a_whole_answer(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    height, width = (int(n) for n in rng.integers(40, 400, 2))
+    rgb = rng.integers(0, 256, (height, width, 3), dtype=np.uint8)
+    canvas = np.zeros((height, width), np.uint8)
+    for _ in range(int(rng.integers(1, 4))):
+        start, end = ((int(rng.integers(0, width)), int(rng.integers(0, height))) for _ in range(2))
+        cv2.line(canvas, start, end, 1, int(rng.integers(1, 50)))
+    reading = judge_finish(photo_of(rgb), region_of(canvas > 0), white=GUESSED)
+    assert sum(reading.finish.shares.values()) == pytest.approx(1, abs=1e-3)
+    for x, y, w, h in (*reading.brass_boxes_px, *reading.solder_boxes_px):
+        assert x >= 0
+        assert y >= 0
+        assert x + w <= width
+        assert y + h <= height
