@@ -529,6 +529,12 @@ def test_a_jpeg_whose_second_header_is_larger_is_not_decoded_at_that_size() -> N
         photo_or_typed_error(bytes(data[:start]) + forged + bytes(data[start + len(segment) :]))
 
 
+def test_a_decoder_that_sees_another_size_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
+    other = np.zeros((2 * HEIGHT, WIDTH, 3), np.uint8)
+    monkeypatch.setattr(photo_module.cv2, "imdecode", lambda *_: other)
+    assert refusal(photo_bytes("jpeg")).code == "damaged"
+
+
 # ---------------------------------------------------------------------- files
 
 
