@@ -125,7 +125,7 @@ def _from_srgb(y: NDArray[np.float32]) -> Array:
     return np.where(y <= 0.04045, y / 12.92, ((y + 0.055) / 1.055) ** 2.4)
 
 
-def develop(
+def develop(  # noqa: PLR0915 - one step of a camera after the other
     linear: NDArray[np.float32],
     *,
     rng: Rng,

@@ -35,6 +35,7 @@ from models.recipe.meshes import (
     turn_z,
 )
 from models.recipe.noise import Rng, clouds
+import itertools
 
 
 def awg_mm(number: float) -> float:
@@ -81,7 +82,7 @@ def pick_finish(rng: Rng, *, without: tuple[str, ...] = ()) -> str:
     return str(rng.choice(names, p=weights / weights.sum()))
 
 
-def skin_of(
+def skin_of(  # noqa: PLR0912 - one branch a finish
     finish: str, *, rng: Rng, length_mm: float, round_mm: float, drawn: bool = True
 ) -> Skin:
     """Return the skin of a copper surface ``length_mm`` by ``round_mm``."""
@@ -432,7 +433,7 @@ def _hex(across_mm: float, length_mm: float, bore_mm: float) -> Mesh:
     chamfer = min(0.08 * across_mm, 0.2 * length_mm)
     meshes = []
     stations = [(0.0, 0.90), (chamfer, 1.0), (length_mm - chamfer, 1.0), (length_mm, 0.90)]
-    for (x0, s0), (x1, s1) in zip(stations[:-1], stations[1:], strict=True):
+    for (x0, s0), (x1, s1) in itertools.pairwise(stations):
         for k in range(6):
             quad = np.array([
                 [x0, *(outline[k] * s0)], [x0, *(outline[k + 1] * s0)],
@@ -541,8 +542,9 @@ def sheet(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | Non
     skew = rng.normal(0, 0.12, 4)
     x = long * a * (1 + skew[0] * b) + skew[1] * wide * b
     y = wide * b * (1 + skew[2] * a) + skew[3] * 0.3 * long * a
-    for side in (x, y):  # sheared edges wander a little
-        side += clouds((n, n), rng=rng, cell_px=(n / 3, n / 3), octaves=2) * 0.003 * long
+    # Sheared edges wander a little.
+    x = x + clouds((n, n), rng=rng, cell_px=(n / 3, n / 3), octaves=2) * 0.003 * long
+    y = y + clouds((n, n), rng=rng, cell_px=(n / 3, n / 3), octaves=2) * 0.003 * long
     curl = rng.exponential(0.0012)
     dents = clouds((n, n), rng=rng, cell_px=(n / 3, n / 3), octaves=3) * rng.exponential(0.25)
     turn = rng.uniform(0, np.pi)
@@ -622,7 +624,8 @@ def coil(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None
         pitch = d * rng.uniform(1.02, 1.5)
         angle = np.linspace(0, 2 * np.pi * turns, 40 * turns)
         x = pitch * angle / (2 * np.pi)
-        path = np.stack([x - x.mean(), radius * np.cos(angle), radius * np.sin(angle) + radius + d / 2],
+        high = radius * np.sin(angle) + radius + d / 2
+        path = np.stack([x - x.mean(), radius * np.cos(angle), high],
                         axis=1)  # fmt: skip
         reach, top, up = float(x.max() / 2 + radius), 2 * radius + d, np.array([1.0, 0, 0])
         cover = np.column_stack([np.linspace(-x.max() / 2, x.max() / 2, 20), np.zeros(20)])
@@ -727,7 +730,7 @@ def soldered_wire(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
     return Piece(form="wire", parts=parts, diameter_mm=d, strand_diameter_mm=d, strands=1)
 
 
-def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
+def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return brass alone: a fitting, a nut or a rod."""
     od = float(rng.uniform(5, 18))
     mesh, across, total = _fitting(rng, od)
@@ -748,7 +751,7 @@ def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
                  material="brass")  # fmt: skip
 
 
-def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
+def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return wire or tube of steel, aluminium, zinc or nickel."""
     name = str(rng.choice(["steel", "aluminium", "zinc", "nickel"]))
     hollow = rng.random() < 0.3

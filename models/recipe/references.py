@@ -176,6 +176,8 @@ COIN_KEYS = {
     "gb-1p": ("UK", "1 penny"), "gb-2p": ("UK", "2 pence"), "gb-5p": ("UK", "5 pence"),
     "gb-10p": ("UK", "10 pence"), "gb-2": ("UK", "2 pounds"),
 }  # fmt: skip
+# Brasses that stand for the golden coin alloys.
+GOLDEN = ("brass85", "brass70", "brass90")
 COPPER_COINS = ("us-1c", "eu-1c", "eu-2c", "eu-5c", "gb-1p", "gb-2p")
 
 
@@ -209,7 +211,7 @@ def _relief(n: int, rng: Rng) -> NDArray[np.float32]:
     for _ in range(int(rng.integers(0, 3))):
         p = c + rng.uniform(-0.5, 0.5, 2) * c
         cv2.putText(art, str(rng.integers(1, 99)), (int(p[0]), int(p[1])),
-                    cv2.FONT_HERSHEY_DUPLEX, n / 250, 200, max(1, n // 120), cv2.LINE_AA)  # fmt: skip
+                    cv2.FONT_HERSHEY_DUPLEX, n / 250, 200, max(1, n // 120))  # fmt: skip
     both = np.maximum(cv2.GaussianBlur(art, (0, 0), n / 300).astype(np.float32) / 255, figure)
     wear = rng.uniform(n / 400, n / 90)
     return cv2.GaussianBlur(both.astype(np.float32), (0, 0), wear)
@@ -231,7 +233,7 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
                      rough=rng.uniform(0.25, 0.4), dull=0.5 * dull)  # fmt: skip
 
     def golden() -> Skin:
-        skin = metal((n, n), rng=rng, mm=mm, name=str(rng.choice(["brass85", "brass70", "brass90"])),
+        skin = metal((n, n), rng=rng, mm=mm, name=str(rng.choice(GOLDEN)),
                      label=label, rough=rng.uniform(0.25, 0.4))  # fmt: skip
         shade = 1 - dull * np.array([0.45, 0.52, 0.62])
         return replace(skin, base=(skin.base * shade).astype(np.float32),

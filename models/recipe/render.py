@@ -105,9 +105,8 @@ def train_scene(
             target_mm=target, focal_35mm=focal_35, tilt_deg=tilt,
             focus_z_mm=1.0 + scene.plane_mm,
         )  # fmt: skip
-        if whole:
-            aim = np.array([[*target, 0.0]])
-        else:
+        aim = np.array([[*target, 0.0]])
+        if not whole:
             aim = points[int(rng.integers(len(points)))][None]
         at = camera.project(aim)[0] + rng.uniform(-0.25, 0.25, 2) * span_px
         x = int(np.clip(at[0] - width / 2, 0, full_w - width))
@@ -236,12 +235,13 @@ def main() -> int:
         run(options, range(options.first_seed, last, options.stride))
         return 0
     # Many processes share the cores: none of them should start threads of its own.
-    alone = {name: "1" for name in THREAD_SETTINGS}
+    alone = dict.fromkeys(THREAD_SETTINGS, "1")
     children = []
     for job in range(options.jobs):
         seeds = range(options.first_seed + job, last, options.jobs)
         command = [sys.executable, "-m", "models.recipe.render", *_passed(options), "--jobs", "1",
-                   "--first-seed", str(seeds.start), "--count", str(last - seeds.start)]  # fmt: skip
+                   "--first-seed", str(seeds.start),
+                   "--count", str(last - seeds.start)]  # fmt: skip
         children.append(
             subprocess.Popen([*command, "--stride", str(options.jobs)], env={**os.environ, **alone})
         )

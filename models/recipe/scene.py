@@ -79,7 +79,7 @@ def pack(sizes: Sequence[tuple[int, int]]) -> list[tuple[int, int]] | None:
 def _smaller(skin: Skin, factor: float) -> Skin:
     rows = max(8, int(skin.shape[0] * factor))
     columns = max(8, int(skin.shape[1] * factor))
-    fit = lambda a, how: cv2.resize(a, (columns, rows), interpolation=how)  # noqa: E731
+    fit = lambda a, how: cv2.resize(a, (columns, rows), interpolation=how)
     area, near = cv2.INTER_AREA, cv2.INTER_NEAREST
     return Skin(
         base=fit(skin.base, area),
@@ -147,13 +147,14 @@ def _table_mesh(extent_mm: float, *, turn: float) -> Mesh:
             if j % 2:
                 uv[:, 1] = 1 - uv[:, 1]
             points = np.array([[x0, y0, 0], [x0 + extent_mm, y0, 0],
-                               [x0 + extent_mm, y0 + extent_mm, 0], [x0, y0 + extent_mm, 0]])  # fmt: skip
+                               [x0 + extent_mm, y0 + extent_mm, 0],
+                               [x0, y0 + extent_mm, 0]])  # fmt: skip
             meshes.append(Mesh(points=points, normals=np.tile([0.0, 0, 1], (4, 1)), uv=uv,
                                faces=np.array([[0, 1, 2], [0, 2, 3]])))  # fmt: skip
     return join(meshes).moved(turn_z(turn), np.zeros(3))
 
 
-def build(
+def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
     rng: Rng,
     *,
     half_mm: tuple[float, float],

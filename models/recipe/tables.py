@@ -56,7 +56,7 @@ def wood(n: int, mm_px: float, rng: Rng) -> Skin:
     fibre = clouds((n, n), rng=rng, cell_px=(30 / mm_px, 0.8 / mm_px), octaves=3, fall=0.7)
     field = 0.7 * rings + 0.6 * fibre
     base = _tinted(field.astype(np.float32), colour * 0.65, colour * 1.2)
-    height = 0.02 * fibre * rng.random()
+    height = 0.006 * fibre * rng.random()
     if rng.random() < 0.4:  # planks
         width = rng.uniform(60, 140)
         seam = np.abs(((y + rng.uniform(0, width)) % width) - width / 2) > width / 2 - 0.6
@@ -164,7 +164,7 @@ def plastic(n: int, mm_px: float, rng: Rng) -> Skin:
     grain = clouds((n, n), rng=rng, cell_px=(1.5 / mm_px, 1.5 / mm_px), octaves=2)
     lines = scratches((n, n), rng=rng, count=int(rng.integers(0, 60)), length_px=40 / mm_px)
     base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.15 * lines[..., None])
-    return _skin(base, rough=float(rng.uniform(0.15, 0.6)), height=0.02 * grain * rng.random())
+    return _skin(base, rough=float(rng.uniform(0.15, 0.6)), height=0.008 * grain * rng.random())
 
 
 def bench(n: int, mm_px: float, rng: Rng) -> Skin:

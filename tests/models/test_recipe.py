@@ -106,7 +106,10 @@ def test_film_reflectance_agrees_with_the_reference_table(oxide: str) -> None:
         if nm > 150:
             continue
         for wave in (450, 550, 650):
-            n = [complex(float(r[f"n_{wave}"]), float(r[f"k_{wave}"])) for r in (film_row, copper_row)]
+            n = [
+                complex(float(r[f"n_{wave}"]), float(r[f"k_{wave}"]))
+                for r in (film_row, copper_row)
+            ]
             got = optics.film_reflectance(nm, wavelength_nm=wave, film=n[0], metal=n[1])
             assert got == pytest.approx(float(row[f"R_{wave}"]), abs=2e-3)
 
