@@ -61,7 +61,7 @@ def plain(
     coat: float = 0.0,
 ) -> Skin:
     """Return an even skin."""
-    full = lambda value: np.full(shape, value, np.float32)
+    full = lambda value: np.full(shape, value, np.float32)  # noqa: E731
     base = np.broadcast_to(np.asarray(colour, np.float32), (*shape, 3)).copy()
     return Skin(
         base=base,
@@ -160,7 +160,7 @@ def heat_coloured(
 def blend(under: Skin, over: Skin, weight: Field) -> Skin:
     """Return ``over`` laid on ``under``; the label changes where weight passes a half."""
     w = weight[..., None]
-    mix = lambda a, b: a * (1 - weight) + b * weight
+    mix = lambda a, b: a * (1 - weight) + b * weight  # noqa: E731
     return Skin(
         base=under.base * (1 - w) + over.base * w,
         rough=mix(under.rough, over.rough),

@@ -8,6 +8,7 @@ tables in ``data/tubes.csv`` (ASTM B88, B280, EN 1057).
 from __future__ import annotations
 
 import csv
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -35,7 +36,6 @@ from models.recipe.meshes import (
     turn_z,
 )
 from models.recipe.noise import Rng, clouds
-import itertools
 
 
 def awg_mm(number: float) -> float:
@@ -730,7 +730,7 @@ def soldered_wire(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
     return Piece(form="wire", parts=parts, diameter_mm=d, strand_diameter_mm=d, strands=1)
 
 
-def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
+def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
     """Return brass alone: a fitting, a nut or a rod."""
     od = float(rng.uniform(5, 18))
     mesh, across, total = _fitting(rng, od)
@@ -751,7 +751,7 @@ def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
                  material="brass")  # fmt: skip
 
 
-def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
+def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
     """Return wire or tube of steel, aluminium, zinc or nickel."""
     name = str(rng.choice(["steel", "aluminium", "zinc", "nickel"]))
     hollow = rng.random() < 0.3

@@ -25,7 +25,7 @@ MOST_RAYS = 2**25
 FIREFLY = 30.0
 
 
-def load_mitsuba(variant: str | None = None) -> Any:
+def load_mitsuba(variant: str | None = None) -> Any:  # noqa: ANN401
     """Return Mitsuba with a variant that runs here: CUDA if there is one, else LLVM."""
     if "DRJIT_LIBLLVM_PATH" not in os.environ and Path(LLVM_19).exists():
         os.environ["DRJIT_LIBLLVM_PATH"] = LLVM_19
@@ -60,7 +60,7 @@ class Stage:
         self.mesh = self._mesh("things", scene.mesh.points, scene.mesh.normals, scene.mesh.uv,
                                scene.mesh.faces, bsdf=self.bsdf)  # fmt: skip
 
-    def _texture(self, array: NDArray[np.float32]) -> Any:
+    def _texture(self, array: NDArray[np.float32]) -> Any:  # noqa: ANN401
         data = array if array.ndim == 3 else array[..., None]
         return {
             "type": "bitmap",
@@ -69,7 +69,7 @@ class Stage:
             "wrap_mode": "clamp",
         }
 
-    def _material(self) -> Any:
+    def _material(self) -> Any:  # noqa: ANN401
         a = self.scene.atlas
         return self.mi.load_dict(
             {
@@ -97,9 +97,9 @@ class Stage:
         uv: Array,
         faces: NDArray[np.int64],
         *,
-        bsdf: Any = None,
-        emitter: Any = None,
-    ) -> Any:
+        bsdf: Any = None,  # noqa: ANN401
+        emitter: Any = None,  # noqa: ANN401
+    ) -> Any:  # noqa: ANN401
         mi = self.mi
         props = mi.Properties()
         if bsdf is not None:
@@ -116,7 +116,7 @@ class Stage:
         p.update()
         return mesh
 
-    def _phone(self, camera: Camera) -> Any:
+    def _phone(self, camera: Camera) -> Any:  # noqa: ANN401
         """A dark slab behind the lens: metal mirrors it and it takes light away."""
         outline = np.array([[18.0, 138], [-57, 138], [-57, -12], [18, -12]])
         slab = prism(outline, bottom_mm=-9.0, top_mm=-1.0)
@@ -128,7 +128,7 @@ class Stage:
                           np.repeat(dark, len(placed.points), axis=0), placed.faces,
                           bsdf=self.bsdf)  # fmt: skip
 
-    def _lamp(self, name: str, lamp: Emitter) -> Any:
+    def _lamp(self, name: str, lamp: Emitter) -> Any:  # noqa: ANN401
         to = lamp.target_mm - lamp.centre_mm
         to = to / np.linalg.norm(to)
         side = np.cross(to, [0.3, 0.9, 0.1])
@@ -149,7 +149,7 @@ class Stage:
         return self._mesh(name, points, np.tile(to, (4, 1)), (corners + 1) / 2, faces,
                           emitter=emitter)  # fmt: skip
 
-    def _load(self, camera: Camera, light: Light, *, phone: bool) -> Any:
+    def _load(self, camera: Camera, light: Light, *, phone: bool) -> Any:  # noqa: ANN401
         mi = self.mi
         stand = mi.ScalarTransform4f().rotate([1, 0, 0], 90)
         members: dict[str, Any] = {
@@ -167,7 +167,7 @@ class Stage:
             members[f"lamp{k}"] = self._lamp(f"lamp{k}", lamp)
         return mi.load_dict(members)
 
-    def _rays(self, camera: Camera, sampler: Any, *, samples: int) -> tuple[Any, Any]:
+    def _rays(self, camera: Camera, sampler: Any, *, samples: int) -> tuple[Any, Any]:  # noqa: ANN401
         """Return one ray a sample through the window, and the pixel each belongs to.
 
         All numbers of the camera are opaque to the compiler, so that one kernel
@@ -177,8 +177,8 @@ class Stage:
         import drjit as dr
 
         _, _, w, h = camera.window
-        opaque = lambda value: dr.opaque(mi.Float, float(value))
-        vector = lambda v: mi.Vector3f(opaque(v[0]), opaque(v[1]), opaque(v[2]))
+        opaque = lambda value: dr.opaque(mi.Float, float(value))  # noqa: E731
+        vector = lambda v: mi.Vector3f(opaque(v[0]), opaque(v[1]), opaque(v[2]))  # noqa: E731
         index = dr.arange(mi.UInt32, w * h * samples)
         pixel = index // dr.opaque(mi.UInt32, samples)
         wide = dr.opaque(mi.UInt32, w)
@@ -202,7 +202,7 @@ class Stage:
         )
         return ray, pixel
 
-    def _radiance(self, scene: Any, camera: Camera, *, samples: int, seed: int) -> Any:
+    def _radiance(self, scene: Any, camera: Camera, *, samples: int, seed: int) -> Any:  # noqa: ANN401
         mi = self.mi
         import drjit as dr
 
@@ -247,7 +247,7 @@ class Stage:
             )
         return self.tables
 
-    def _truth(self, scene: Any, camera: Camera) -> Truth:
+    def _truth(self, scene: Any, camera: Camera) -> Truth:  # noqa: ANN401
         """Return what the ray through each pixel's centre meets, without lens blur."""
         mi = self.mi
         import drjit as dr

@@ -79,7 +79,7 @@ def pack(sizes: Sequence[tuple[int, int]]) -> list[tuple[int, int]] | None:
 def _smaller(skin: Skin, factor: float) -> Skin:
     rows = max(8, int(skin.shape[0] * factor))
     columns = max(8, int(skin.shape[1] * factor))
-    fit = lambda a, how: cv2.resize(a, (columns, rows), interpolation=how)
+    fit = lambda a, how: cv2.resize(a, (columns, rows), interpolation=how)  # noqa: E731
     area, near = cv2.INTER_AREA, cv2.INTER_NEAREST
     return Skin(
         base=fit(skin.base, area),
