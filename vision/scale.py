@@ -158,7 +158,8 @@ def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm:
     best = markers[0]
     plane = fit_plane(best.corners_px, square, u_px=best.u_px, lens=lens_of(photo))
     for other in markers[1:]:
-        _check_agreement(plane, other, side_mm)
+        if other.side_px >= MIN_MARKER_SIDE_PX / 2:  # smaller ones tell too little
+            _check_agreement(plane, other, side_mm)
     return _scale_of(
         plane,
         reference=key,
@@ -174,7 +175,7 @@ def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm:
 
 
 def _check_agreement(plane: Plane, other: Marker, side_mm: float) -> None:
-    """Refuse when another marker of about that size, or none of it, tells of another scale."""
+    """Refuse when another marker in view would tell of another scale."""
     corners = cv2.perspectiveTransform(other.corners_px[None], plane.mm_from_px)[0]
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     if abs(float(sides.mean()) / side_mm - 1) > SAME_SIZE_TOLERANCE:
