@@ -21,7 +21,7 @@ import numpy as np
 from rules.findings import Flag
 from vision.types import Float32Array, Mask
 
-PART_FROM_P = 0.5
+PART_FROM_P = 0.4
 """A pixel belongs to a suspected part from this probability on."""
 
 SMALLEST_PART_WIDTHS2 = 0.4
