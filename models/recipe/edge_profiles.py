@@ -50,17 +50,24 @@ class Draw:
         self.g = torch.Generator(device=device).manual_seed(seed)
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
+        """Even between two bounds."""
         u = torch.rand((self.n, *shape), generator=self.g, device=self.device)
         return low + (high - low) * u
 
     def normal(self, *shape: int) -> Tensor:
+        """Of unit spread."""
         return torch.randn((self.n, *shape), generator=self.g, device=self.device)
 
     def log_uniform(self, low: float, high: float, *shape: int) -> Tensor:
-        return torch.exp(self.uniform(torch.log(torch.tensor(low)).item(),
-                                      torch.log(torch.tensor(high)).item(), *shape))
+        """Even in the logarithm."""
+        return torch.exp(
+            self.uniform(
+                torch.log(torch.tensor(low)).item(), torch.log(torch.tensor(high)).item(), *shape
+            )
+        )
 
     def chance(self, p: float, *shape: int) -> Tensor:
+        """1 with this probability, else 0."""
         return (self.uniform(0, 1, *shape) < p).float()
 
     def tint(self, spread: float, *shape: int) -> Tensor:
@@ -108,7 +115,9 @@ def environment(d: Draw, view: Tensor) -> Tensor:
     # Sun or a bare lamp: small and strong.
     at, half = d.uniform(-70, 70, 1, 1), d.log_uniform(0.25, 3, 1, 1)
     power = d.log_uniform(10, 200, 1, 1) * d.chance(0.3, 1, 1)
-    light = light + torch.sigmoid((half - (angle - at).abs()) / 0.15) * power * d.tint(0.15)[:, None, :]
+    light = (
+        light + torch.sigmoid((half - (angle - at).abs()) / 0.15) * power * d.tint(0.15)[:, None, :]
+    )
     # The phone and the person behind it stand in the light.
     half, soft = d.uniform(4, 30, 1, 1), d.log_uniform(0.3, 6, 1, 1)
     at = torch.rad2deg(view)[:, None, None] + d.normal(1, 1) * 6
@@ -119,23 +128,30 @@ def environment(d: Draw, view: Tensor) -> Tensor:
 
 
 def table_colour(d: Draw) -> Tensor:
+    """White paper, grey, wood, dark or any colour: diffuse albedo ``(n, 3)``."""
     white = d.uniform(0.6, 0.9, 1) * d.tint(0.03)
     grey = d.uniform(0.1, 0.6, 1) * d.tint(0.06)
     wood = d.uniform(0.15, 0.65, 1) * torch.stack(
-        [torch.ones(d.n, device=d.device), d.uniform(0.55, 0.85), d.uniform(0.25, 0.65)], dim=1)
+        [torch.ones(d.n, device=d.device), d.uniform(0.55, 0.85), d.uniform(0.25, 0.65)], dim=1
+    )
     dark = d.uniform(0.015, 0.1, 1) * d.tint(0.15)
     any_colour = torch.exp(d.uniform(-3.0, -0.1, 3))
     kinds = torch.stack([white, grey, wood, dark, any_colour], dim=1).clamp(0.01, 0.95)
-    pick = torch.multinomial(torch.tensor([0.28, 0.2, 0.27, 0.12, 0.13], device=d.device), d.n,
-                             replacement=True, generator=d.g)
+    pick = torch.multinomial(
+        torch.tensor([0.28, 0.2, 0.27, 0.12, 0.13], device=d.device),
+        d.n,
+        replacement=True,
+        generator=d.g,
+    )
     return kinds[torch.arange(d.n, device=d.device), pick]
 
 
 def metal(d: Draw) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Normal reflectance ``(n, 3)``, diffuse albedo ``(n, 3)``, roughness ``(n,)``, kind."""
     dev = d.device
-    pick = torch.multinomial(torch.tensor([0.38, 0.32, 0.12, 0.18], device=dev), d.n,
-                             replacement=True, generator=d.g)
+    pick = torch.multinomial(
+        torch.tensor([0.38, 0.32, 0.12, 0.18], device=dev), d.n, replacement=True, generator=d.g
+    )
     copper = torch.tensor([0.95, 0.64, 0.54], device=dev)
     brass = torch.tensor([0.90, 0.76, 0.42], device=dev)
     some = d.chance(0.12, 1)
@@ -143,27 +159,38 @@ def metal(d: Draw) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     base = (base * torch.exp(d.normal(3) * 0.06)).clamp(0.05, 0.98)
     # Thin oxide: salmon to orange to claret; thicker: brown to black with diffuse light.
     level = d.uniform(0, 1, 1)
-    film = torch.exp(-level * torch.cat([d.uniform(0.0, 1.2, 1), d.uniform(0.2, 2.2, 1),
-                                         d.uniform(0.3, 2.8, 1)], dim=1))
+    film = torch.exp(
+        -level
+        * torch.cat([d.uniform(0.0, 1.2, 1), d.uniform(0.2, 2.2, 1), d.uniform(0.3, 2.8, 1)], dim=1)
+    )
     tarnished = base * film
     white_metal = d.uniform(0.45, 0.9, 1) * d.tint(0.04)
     dielectric = d.uniform(0.03, 0.08, 1).expand(-1, 3)
     reflect = torch.stack([base, tarnished, white_metal, dielectric], dim=1)
     brown = torch.exp(d.uniform(-3.8, -1.2, 1)) * torch.stack(
-        [torch.ones(d.n, device=dev), d.uniform(0.4, 0.85), d.uniform(0.2, 0.75)], dim=1)
+        [torch.ones(d.n, device=dev), d.uniform(0.4, 0.85), d.uniform(0.2, 0.75)], dim=1
+    )
     green = d.uniform(0.1, 0.6, 1) * torch.stack(
-        [d.uniform(0.3, 0.8), torch.ones(d.n, device=dev), d.uniform(0.6, 1.0)], dim=1)
+        [d.uniform(0.3, 0.8), torch.ones(d.n, device=dev), d.uniform(0.6, 1.0)], dim=1
+    )
     paint = torch.exp(d.uniform(-3.5, -0.2, 3))
     which = d.chance(0.5, 1)
     coat = green * which + paint * (1 - which)
     diffuse = torch.stack([brown * d.chance(0.3, 1) * 0.3, brown, 0.1 * brown, coat], dim=1)
-    rough = torch.stack([d.log_uniform(0.004, 0.25), d.log_uniform(0.05, 0.5),
-                         d.log_uniform(0.02, 0.4), d.log_uniform(0.03, 0.5)], dim=1)
+    rough = torch.stack(
+        [
+            d.log_uniform(0.004, 0.25),
+            d.log_uniform(0.05, 0.5),
+            d.log_uniform(0.02, 0.4),
+            d.log_uniform(0.03, 0.5),
+        ],
+        dim=1,
+    )
     rows = torch.arange(d.n, device=dev)
     return reflect[rows, pick], diffuse[rows, pick], rough[rows, pick], pick
 
 
-def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:
+def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:  # noqa: PLR0915
     """Return ``n`` random profiles with their true edges."""
     d = Draw(n, device, seed)
     s = torch.linspace(-REACH, REACH, FINE, device=device)[None, :]
@@ -201,8 +228,13 @@ def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:
         half = torch.asin((1 / torch.sqrt(x * x + height * height)).clamp(max=1))
         bins = lambda a: (a.clamp(-pi / 2, pi / 2) + pi) / step  # noqa: E731
         blocked = lookup(falling, bins(toward + half)) - lookup(falling, bins(toward - half))
-        share = ((torch.sin((toward + half).clamp(-pi / 2, pi / 2))
-                  - torch.sin((toward - half).clamp(-pi / 2, pi / 2))) / 2).unsqueeze(-1)
+        share = (
+            (
+                torch.sin((toward + half).clamp(-pi / 2, pi / 2))
+                - torch.sin((toward - half).clamp(-pi / 2, pi / 2))
+            )
+            / 2
+        ).unsqueeze(-1)
         free = open_sky - blocked + bounce * share * open_sky
         paint = lookup(texture, (x + span) / (2 * span) * (texture_cells - 1))
         return albedo.unsqueeze(1) * paint * free / pi * 1.57
@@ -235,17 +267,25 @@ def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:
     received = torch.einsum("kb,nbc->nkc", weight, env)
     from_sky = lookup(received, (normal_angle + pi) / (2 * pi) * 180) / pi * 1.57
     side = torch.sign(normal_angle)
-    from_table = table_light(side * (1.2 + facing)) * ((1 - torch.cos(normal_angle)) / 2).unsqueeze(-1)
-    streak = torch.exp(d.log_uniform(0.003, 0.2)[:, None, None]
-                       * rough_noise(d, FINE, 1, d.log_uniform(2, 60)))
+    from_table = table_light(side * (1.2 + facing)) * ((1 - torch.cos(normal_angle)) / 2).unsqueeze(
+        -1
+    )
+    streak = torch.exp(
+        d.log_uniform(0.003, 0.2)[:, None, None] * rough_noise(d, FINE, 1, d.log_uniform(2, 60))
+    )
     body = diffuse.unsqueeze(1) * (from_sky + from_table)
     on_wire = (fresnel * mirrored + body) * streak
     plain = d.chance(0.25)[:, None, None]
-    on_wire = torch.where(plain > 0, _plainly_lit(d, normal_angle, reflect, diffuse) * streak, on_wire)
+    on_wire = torch.where(
+        plain > 0, _plainly_lit(d, normal_angle, reflect, diffuse) * streak, on_wire
+    )
     beside = torch.where(
-        plain > 0, albedo.unsqueeze(1) * lookup(
-            texture, ((s * cos_v + t * sin_v) + span) / (2 * span) * (texture_cells - 1))
-        * _plain_shadow(d, s), beside)
+        plain > 0,
+        albedo.unsqueeze(1)
+        * lookup(texture, ((s * cos_v + t * sin_v) + span) / (2 * span) * (texture_cells - 1))
+        * _plain_shadow(d, s),
+        beside,
+    )
     scene = torch.where((s.abs() < 1).unsqueeze(-1), on_wire, beside)
 
     return _photographed(d, scene, albedo, kind)
@@ -262,8 +302,9 @@ def _plainly_lit(d: Draw, normal: Tensor, reflect: Tensor, diffuse: Tensor) -> T
         at, half = d.uniform(-0.7, 0.7, 1), d.log_uniform(0.03, 0.4, 1)
         power = d.log_uniform(0.05, 2.0, 1) * d.chance(0.7, 1)
         gloss = power * torch.exp(-(((normal - at) / half) ** 2))
-        light = light + gloss.unsqueeze(-1) * torch.lerp(body, torch.ones_like(body),
-                                                         d.uniform(0, 1, 1, 1))
+        light = light + gloss.unsqueeze(-1) * torch.lerp(
+            body, torch.ones_like(body), d.uniform(0, 1, 1, 1)
+        )
     return light
 
 
@@ -316,7 +357,9 @@ def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch
     amount = (d.uniform(0, 1.0) * d.chance(0.7))[:, None, None]
     sharp = spectrum * (1 + amount * (1 - gauss(d.uniform(0.7, 2.0))))
     luma = torch.fft.irfft(sharp, n=FINE, dim=1)
-    chroma = torch.fft.irfft(torch.fft.rfft(chroma, dim=1) * gauss(d.uniform(0.3, 1.3)), n=FINE, dim=1)
+    chroma = torch.fft.irfft(
+        torch.fft.rfft(chroma, dim=1) * gauss(d.uniform(0.3, 1.3)), n=FINE, dim=1
+    )
     code = luma + chroma
 
     # The window as a first guess of centre and width lays it out.
@@ -328,18 +371,23 @@ def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch
     per_sample = 2 * WINDOW_WIDTHS * guess * width_px / (SAMPLES - 1)  # px
     # Area means where a sample is wider than a pixel.
     soft = torch.fft.irfft(
-        torch.fft.rfft(code, dim=1) * gauss((0.4 * per_sample).clamp(max=6)), n=FINE, dim=1)
+        torch.fft.rfft(code, dim=1) * gauss((0.4 * per_sample).clamp(max=6)), n=FINE, dim=1
+    )
     picked = lookup(soft, (at + REACH) / (2 * REACH) * (FINE - 1)).transpose(1, 2)
     noise = d.normal(3, SAMPLES)
     length = (1.0 / per_sample).clamp(0.3, 12)
     g = torch.fft.rfftfreq(SAMPLES, device=device)[None, None, :]
     noise = torch.fft.irfft(
         torch.fft.rfft(noise, dim=2) * torch.exp(-2 * (pi * g * 0.5 * length[:, None, None]) ** 2),
-        n=SAMPLES, dim=2)
+        n=SAMPLES,
+        dim=2,
+    )
     noise = noise / noise.std(dim=2, keepdim=True).clamp_min(1e-6)
     picked = picked + noise * d.log_uniform(0.0006, 0.006)[:, None, None]
-    edges = (torch.stack([-torch.ones(n, device=device), torch.ones(n, device=device)], dim=1)
-             - shift[:, None]) / (2 * WINDOW_WIDTHS * guess)[:, None]
+    edges = (
+        torch.stack([-torch.ones(n, device=device), torch.ones(n, device=device)], dim=1)
+        - shift[:, None]
+    ) / (2 * WINDOW_WIDTHS * guess)[:, None]
     return Batch(
         profiles=_decoded(picked.clamp(0, 1)),
         edges=(edges + 1) / 2 * (SAMPLES - 1),
@@ -349,8 +397,9 @@ def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch
 
 
 def _coded(light: Tensor) -> Tensor:
-    return torch.where(light <= 0.0031308, 12.92 * light,
-                       1.055 * light.clamp_min(1e-6) ** (1 / 2.4) - 0.055)
+    return torch.where(
+        light <= 0.0031308, 12.92 * light, 1.055 * light.clamp_min(1e-6) ** (1 / 2.4) - 0.055
+    )
 
 
 def _decoded(code: Tensor) -> Tensor:
