@@ -35,6 +35,8 @@ from models.recipe.truth import describe
 # Seeds of the splits never meet, so neither do tables, prints and materials.
 SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}
 
+# How often a whole photo is laid anew until a piece lies on it.
+TRIES = 5
 THREAD_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -143,14 +145,17 @@ def whole_photo(
     diagonal = float(np.hypot(width, height))
     focal_px = plan.focal_35mm / FULL_FRAME_DIAGONAL_MM * diagonal
     reach = plan.camera_height_mm / focal_px * 0.42
-    scene = scenes.build(
-        rng,
-        half_mm=(reach * min(width, height) * 1.05, reach * min(width, height)),
-        kinds=plan.kinds,
-        finishes=plan.finishes,
-        reference=plan.reference,
-        clutter_count=plan.clutter,
-    )
+    for _ in range(TRIES):  # now and then nothing finds room beside the reference
+        scene = scenes.build(
+            rng,
+            half_mm=(reach * min(width, height) * 1.05, reach * min(width, height)),
+            kinds=plan.kinds,
+            finishes=plan.finishes,
+            reference=plan.reference,
+            clutter_count=plan.clutter,
+        )
+        if scene.pieces:
+            break
     camera = make_camera(
         rng, size_px=(width, height), height_mm=plan.camera_height_mm + scene.plane_mm,
         target_mm=rng.uniform(-0.03, 0.03, 2) * plan.camera_height_mm,
