@@ -52,7 +52,10 @@ PURPLE_BLUER = 0.25
 """Purple film is so much bluer, in log blue over green, than the rest of its piece:
 bare copper is at -0.18, film of 28 nm at +0.48 (vision/film.py)."""
 
-PRIOR_BRASS = -0.6
+MOSTLY = 0.6
+"""A part over 60 % of the piece is what the piece is made of, not an odd patch on it."""
+
+PRIOR_BRASS = -1.6
 PRIOR_SOLDER = -0.5
 """Log-odds before the shape is seen: most scrap pieces have neither."""
 
@@ -152,7 +155,9 @@ def brass_probability(p_colour: float, shape: Shape) -> float:
     if shape.pieces_left == 0:
         # The whole piece: nothing to compare with but the colour.
         return _sigmoid(_logit(p_colour))
-    score = _logit(p_colour) + PRIOR_BRASS + _shape_score(shape)
+    score = _logit(p_colour) + _shape_score(shape)
+    if shape.share <= MOSTLY:
+        score += PRIOR_BRASS
     if shape.pieces_left == 1:
         score += AT_END_BRASS_WEIGHT
     return _sigmoid(score)
