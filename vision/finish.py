@@ -36,7 +36,7 @@ from vision.white import WhiteEstimate, WhiteOrigin
 BRIGHT, TARNISHED, GREEN, COATED, GREY, BRASS = range(6)
 """Classes of the constants, in their order."""
 
-MAX_SAMPLES = 5000
+MAX_SAMPLES = 3000
 """Pixels looked at closely; more only repeat their neighbours."""
 
 FEWEST_VALID = 12
@@ -131,7 +131,12 @@ def class_probabilities(features: Float32Array) -> tuple[Float32Array, Float32Ar
     """
     c = _constants()
     z = (np.clip(features, c["low"], c["high"]) - c["mean"]) / c["std"]
-    out = np.tanh(z @ c["w1"] + c["b1"]) @ c["w2"] + c["b2"]
+    # cv2's product and exponential: on a busy machine numpy's threads wait for each other
+    # (6 ms against 0.7 ms here), and its tanh is slow in float32.
+    hidden = cv2.gemm(np.ascontiguousarray(z, np.float32), c["w1"], 1.0, np.empty(0), 0.0)
+    np.clip(hidden + c["b1"], -9, 9, out=hidden)
+    hidden = 1 - 2 / (cv2.exp(2 * hidden) + 1)
+    out = cv2.gemm(hidden, c["w2"], 1.0, np.empty(0), 0.0) + c["b2"]
     logits = out[:, :6] / c["temperature"]
     e = np.exp(logits - logits.max(axis=1, keepdims=True))
     return (
