@@ -344,7 +344,7 @@ def _scale(
     major = float(np.exp(logs.mean()))
     if major < MIN_REFERENCE_PX:
         raise PhotoError(
-            f"the {named.name} is {major:.0f} px across, at least {MIN_REFERENCE_PX:.0f} are needed",
+            f"the {named.name} is {major:.0f} px across; {MIN_REFERENCE_PX:.0f} are needed",
             code="reference_too_small",
             fix="Move closer, so that coin and piece fill the picture.",
         )

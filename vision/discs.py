@@ -43,19 +43,23 @@ COARSE_ANGLES, COARSE_SAMPLES, COARSE_RANGE = 36, 40, (0.5, 1.5)
 COARSE_TOLERANCE = 0.05
 COARSE_SUPPORT = 0.50
 FINE_ANGLES = 90
-WIDE_TOLERANCE, FINE_TOLERANCE = 0.014, 0.008
+WIDE_TOLERANCE, FINE_TOLERANCE = 0.015, 0.011
+MIN_TOLERANCE_PX = 1.0
 WIDE_RADIUS_PX = 56.0  # radius of a disc in its crop for the wide look
-FINE_RADIUS_PX = 150.0  # and, at most, for the fine look
+FINE_RADIUS_PX = 190.0
 WIDE_RANGE = (0.66, 1.48)
 FINE_RANGE = (0.86, 1.14)
 PEAKS = 7
 MISSING = 1e3
+RING_SETS, RINGS_TRIED = 300, 16
 RANK_SHARE = (0.36, 0.2, 0.14, 0.1, 0.08, 0.06, 0.06)
+TRUST_FULL, TRUST_POWER = 0.4, 1.0
 PEAK_FLOOR = 3.0  # grey levels per sample pair
 MAX_STRETCH = 0.13  # axis ratio 0.77: 30 degrees of tilt and 9 of view (cos 39.5)
-RING_SUPPORT = 0.3
+RING_SUPPORT = 0.25
 SHADOW_STEP = 3  # samples either side of an edge
 SHADOW_DISTRUST = 0.8
+SHARP_AS, SHARP_RANGE, SHARP_LEAST = 0.9, 0.4, 0.2
 SHADOW_TINT = 0.25
 DARK = 0.02  # linear light under which colour is noise
 CHROMA_NOISE = 0.12
@@ -63,7 +67,7 @@ FINE_SPANS = ((0.76, 0.80, 0.84, 0.88, 0.92), (1.12, 1.17, 1.22, 1.27))
 WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.45, 1.5, 1.55, 1.6))
 STEP_WIDTH = 0.035  # of the radius
 SHADOW_DEPTH = 2.5  # log of linear light: a twelfth
-PARTS_WEIGHT = 0.8
+PARTS_WEIGHT = 0.4
 MOVED = 0.04  # look again where the ring was not where the colours were sampled for
 
 
@@ -75,14 +79,12 @@ class Ring:
         coefficients: ``(5,)`` of the ring's Fourier form.
         radius: ``(n_angles,)`` radius at each angle.
         support: Share of the angles that show an edge there, 0 to 1, weighted.
-        hit: ``(n_angles,)`` bool, where an edge lies on the ring.
         parts: How far it parts disc from table by colour, -1 to 1; 0 where that can't tell.
     """
 
     coefficients: FloatArray
     radius: FloatArray
     support: float
-    hit: NDArray[np.bool_]
     parts: float = 0.0
 
 
@@ -142,7 +144,7 @@ def _edge_pixels(image: Image) -> tuple[FloatArray, FloatArray, FloatArray, Floa
     return columns.astype(np.float64), rows.astype(np.float64), fx / length, fy / length
 
 
-def _vote(scale: float, image: Image) -> list[Candidate]:
+def _vote(image: Image) -> list[Candidate]:
     """Centres of round things whose radius at this octave is 8 to 17 px."""
     h, w = image.shape[:2]
     x, y, ux, uy = _edge_pixels(cv2.GaussianBlur(image, (0, 0), 0.8))
@@ -259,7 +261,9 @@ def _support(
 def _trust(strength: Float32Array) -> Float32Array:
     """Trust in an edge: full from half the typical strongest edge of its disc upwards."""
     typical = np.median(strength[..., 0], axis=-1)[..., None, None]
-    trust: Float32Array = np.minimum(1.0, strength / np.maximum(0.5 * typical, PEAK_FLOOR))
+    trust: Float32Array = np.minimum(
+        1.0, (strength / np.maximum(TRUST_FULL * typical, PEAK_FLOOR)) ** TRUST_POWER
+    )
     return trust
 
 
@@ -345,7 +349,13 @@ def _surround(crop: Crop, polar: Float32Array, reach: FloatArray, spans: Spans) 
 
     codes = polar.astype(np.uint8)
     shape = polar.shape[1:3]
-    tells = float(np.median(metal(inside)) - np.median(metal(outside)))
+
+    def tint(codes: NDArray[np.uint8]) -> float:
+        """Typical probability of metal by chromaticity alone, which shadow leaves as it is."""
+        odds = _log_normal(_chroma(codes), disc) - _log_normal(_chroma(codes), table)
+        return float(np.median(1 / (1 + np.exp(-np.clip(odds, -8, 8)))))
+
+    tells = tint(inside) - tint(outside)
     return Surround(
         reach=reach,
         metal=metal(codes).reshape(shape),
@@ -395,30 +405,45 @@ def _shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -
     inner = light[i, j, np.clip(at - SHADOW_STEP, 0, samples - 1)]
     outer = light[i, j, np.clip(at + SHADOW_STEP, 0, samples - 1)]
     ratio = inner - outer
-    darker = ratio.mean(axis=-1) < -0.05
-    kept = (ratio.max(axis=-1) - ratio.min(axis=-1)) < 0.08 + SHADOW_TINT * np.abs(
-        ratio.mean(axis=-1)
-    )
-    return (darker & kept).astype(np.float32)
+    mean = ratio.mean(axis=-1)
+    tinted = ratio.max(axis=-1) - ratio.min(axis=-1) >= 0.08 + SHADOW_TINT * np.abs(mean)
+    shade = (mean < -0.05) & ~tinted
+
+    def change(reach_samples: int) -> FloatArray:
+        low = light[i, j, np.clip(at - reach_samples, 0, samples - 1)]
+        high = light[i, j, np.clip(at + reach_samples, 0, samples - 1)]
+        size: FloatArray = np.abs(high - low).mean(axis=-1)
+        return size
+
+    sharpness = change(1) / np.maximum(change(SHADOW_STEP + 1), 0.02)
+    real = radius < MISSING
+    metal = real[..., :2] & ~shade[..., :2]
+    if not metal.any():
+        return shade.astype(np.float32)
+    typical = float(np.median(sharpness[..., :2][metal]))
+    softness = np.clip((SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0)
+    return (shade * softness).astype(np.float32)
 
 
 def _ring_hypotheses(
-    radius: Float32Array, trust: Float32Array, *, sets: int, tolerance: float, seed: int,
-    first_only: bool = False
+    radius: Float32Array,
+    trust: Float32Array,
+    *,
+    sets: int,
+    tolerance: float,
+    seed: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Rings through random edges: ``(n, sets, 5)`` coefficients and ``(n, sets)`` support."""
     n, angles, _ = radius.shape
     chosen, solve = _angle_sets(angles, sets)
     rng = np.random.default_rng(seed)
     rank = rng.choice(PEAKS, size=(n, sets, 6), p=RANK_SHARE)
-    if first_only:
-        rank[:] = 0
     # Rays of one set prefer the same radius: follow the edge nearest to the first one's.
     first = radius[np.arange(n)[:, None], chosen[:, 0][None, :], rank[..., 0]]
     at = radius[:, chosen]  # n, sets, 6, PEAKS
     near = np.abs(at - first[:, :, None, None]).argmin(axis=-1)
     follow = rng.random((n, sets, 1)) < 0.7
-    rank = rank if first_only else np.where(follow, near, rank)
+    rank = np.where(follow, near, rank)
     value = np.take_along_axis(at, rank[..., None], -1)[..., 0]
     bad = (value >= MISSING).any(axis=-1)
     coefficients = np.einsum("qij,nqj->nqi", solve, value)
@@ -431,29 +456,43 @@ def _ring_hypotheses(
 
 
 def _polish(
-    coefficients: FloatArray, radius: Float32Array, trust: Float32Array, tolerance: float
-) -> Ring:
-    """Fit one ring of one disc to the edges near it, tightening the tolerance."""
-    basis = _basis(radius.shape[0])
-    gain = np.zeros(len(basis), np.float32)
-    which = np.zeros(len(basis), np.int64)
-    for widen in (2.5, 1.7, 1.2, 1.0):
-        predicted = basis @ coefficients
-        gain, which = _support(predicted.astype(np.float32), radius, trust, tolerance * widen)
-        if np.count_nonzero(gain) < 6:
-            break
-        target = np.where(gain > 0, np.take_along_axis(radius, which[:, None], 1)[:, 0], 0.0)
-        weighted = basis * gain[:, None]
-        normal = weighted.T @ basis + 1e-9 * np.eye(5)
-        coefficients = np.linalg.solve(normal, weighted.T @ target)
-    predicted = basis @ coefficients
-    gain, which = _support(predicted.astype(np.float32), radius, trust, tolerance)
-    return Ring(
-        coefficients=coefficients,
-        radius=predicted,
-        support=float(gain.mean()),
-        hit=gain > 0.2,
-    )
+    coefficients: FloatArray,
+    radius: Float32Array,
+    trust: Float32Array,
+    tolerance: float,
+    *,
+    circles: bool = False,
+) -> list[Ring]:
+    """Fit each of ``(k, 5)`` rings to the edges near it, tightening the tolerance.
+
+    ``radius`` and ``trust`` are ``(k or 1, angles, PEAKS)``.
+    """
+    terms = 3 if circles else 5
+    basis = _basis(radius.shape[1])[:, :terms]
+    coefficients = coefficients[:, :terms]
+    rows = np.broadcast_to(radius, (len(coefficients), *radius.shape[1:]))
+    for widen in (2.5, 1.5, 1.0):
+        predicted = (coefficients @ basis.T).astype(np.float32)
+        gain, which = _support(predicted, radius, trust, tolerance * widen)
+        near = np.take_along_axis(rows, which[..., None], 2)[..., 0]
+        target = np.where(gain > 0, near, 0.0)
+        weighted = basis.T[None] * gain[:, None, :]
+        normal = weighted @ basis + 1e-9 * np.eye(terms)
+        solved = np.linalg.solve(normal, weighted @ target[..., None])[..., 0]
+        enough = np.count_nonzero(gain, axis=1) >= 6
+        coefficients = np.where(enough[:, None], solved, coefficients)
+    predicted = coefficients @ basis.T
+    gain, _ = _support(predicted.astype(np.float32), radius, trust, tolerance)
+    full = np.zeros((len(coefficients), 5))
+    full[:, :terms] = coefficients
+    return [
+        Ring(
+            coefficients=full[k],
+            radius=predicted[k],
+            support=float(gain[k].mean()),
+        )
+        for k in range(len(coefficients))
+    ]
 
 
 def _coarse(scale: float, image: Image, candidates: list[Candidate]) -> list[Candidate]:
@@ -468,10 +507,11 @@ def _coarse(scale: float, image: Image, candidates: list[Candidate]) -> list[Can
     coefficients, support = _ring_hypotheses(
         radius, trust, sets=60, tolerance=COARSE_TOLERANCE, seed=1
     )
+    best = coefficients[np.arange(len(candidates)), support.argmax(axis=1)]
     kept = []
-    for i, candidate in enumerate(candidates):
-        best = int(support[i].argmax())
-        ring = _polish(coefficients[i, best], radius[i], trust[i], COARSE_TOLERANCE)
+    for candidate, ring in zip(
+        candidates, _polish(best, radius, trust, COARSE_TOLERANCE), strict=True
+    ):
         if ring.support < COARSE_SUPPORT:
             continue
         c = ring.coefficients
@@ -549,6 +589,7 @@ def rings_of(
     spans: Spans,
 ) -> tuple[list[Ring], Surround]:
     """All closed rings of edges around the middle of a crop, best supported first."""
+    tolerance = max(tolerance, MIN_TOLERANCE_PX / crop.radius_px)
     samples = max(24, int((span[1] - span[0]) * crop.radius_px / 0.8))
     reach = np.linspace(*span, samples)
     smooth = cv2.GaussianBlur(crop.image, (0, 0), 0.7)
@@ -559,33 +600,47 @@ def rings_of(
     trust = trust.astype(np.float32)
     around = _surround(crop, polar, reach, spans)
     coefficients, support = _ring_hypotheses(
-        radius, trust, sets=300, tolerance=2 * tolerance, seed=2
+        radius, trust, sets=RING_SETS, tolerance=2 * tolerance, seed=2
     )
-    basis = _basis(FINE_ANGLES)
-    rings: list[Ring] = []
-    tried: list[FloatArray] = []
-    for k in np.argsort(-support[0])[:60]:
-        if support[0, k] < 0.5 * RING_SUPPORT or len(tried) >= 20:
-            break
-        guess = basis @ coefficients[0, k]
-        if any(float(np.abs(other - guess).mean()) < 0.6 * tolerance for other in tried):
+    half = RING_SETS // 2
+    kept: list[Ring] = []
+    for circles, part in ((True, slice(0, half)), (False, slice(half, None))):
+        first = np.argsort(-support[0, part])[:60]
+        first = first[support[0, part][first] >= 0.5 * RING_SUPPORT]
+        if len(first) == 0:
             continue
-        tried.append(guess)
-        ring = _polish(coefficients[0, k], radius[0], trust[0], tolerance)
-        stretch = float(np.hypot(*ring.coefficients[3:])) / ring.coefficients[0]
-        if ring.support < RING_SUPPORT or stretch > MAX_STRETCH:
-            continue
-        same = [
-            i
-            for i, other in enumerate(rings)
-            if float(np.abs(other.radius - ring.radius).mean()) < 0.8 * tolerance
+        guesses = coefficients[0, part][first]
+        distinct = _distinct(guesses, np.arange(len(first)), 0.6 * tolerance)[:RINGS_TRIED]
+        kept += [
+            ring
+            for ring in _polish(guesses[distinct], radius, trust, tolerance, circles=circles)
+            if ring.support >= RING_SUPPORT and _stretch(ring) <= MAX_STRETCH
         ]
-        ring = replace(ring, parts=_parts(ring.radius, around))
-        if not same:
-            rings.append(ring)
-        elif ring.support > rings[same[0]].support:
-            rings[same[0]] = ring
+    kept.sort(key=lambda ring: -_merit(ring))
+    if kept:
+        order = np.arange(len(kept))
+        distinct = _distinct(np.array([r.coefficients for r in kept]), order, 0.8 * tolerance)
+        kept = [kept[k] for k in distinct]
+    rings = [replace(ring, parts=_parts(ring.radius, around)) for ring in kept]
     return sorted(rings, key=lambda ring: -_merit(ring)), around
+
+
+def _distinct(
+    coefficients: FloatArray, names: NDArray[np.int64], tolerance: float
+) -> NDArray[np.int64]:
+    """Names of those rings that differ from every better one (earlier in the order)."""
+    radius = coefficients @ _basis(FINE_ANGLES)[::3].T
+    apart = np.abs(radius[:, None] - radius[None]).mean(axis=2)
+    chosen: list[int] = []
+    for k in range(len(radius)):
+        if not chosen or float(apart[k, chosen].min()) >= tolerance:
+            chosen.append(k)
+    return names[chosen]
+
+
+def _stretch(ring: Ring) -> float:
+    """Half the difference of the half axes over their mean."""
+    return float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
 
 
 # -- 3 outline ---------------------------------------------------------------
@@ -616,14 +671,10 @@ class Disc:
     hole: float
 
 
-OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.1, 0.025
-SHADOW_LEVEL = 0.85
+OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.3, 0.025
+SHADOW_LEVEL = 0.7
 CONTACT_SHADOW = 0.08
-SHADOW_SHARE = 0.2
-TELLS_ENOUGH = 0.7
-REGION_TOLERANCE = 0.025
-REGION_SUPPORT = 0.45
-NEAR_REGION = 0.02
+SHADOW_SHARE = 0.35
 OUTER_SUPPORT = 0.60  # an outer ring needs this much of the inner one's support
 TOUCH = 0.016  # rings closer than this share an edge
 CRESCENT_SHARE = 0.2
@@ -631,13 +682,10 @@ MIN_COVERAGE = 0.55
 MAX_RESIDUAL = 0.010
 MIN_AXIS_RATIO = 0.76
 REFINE_ANGLES = 180
-REFINE_BANDS = (0.014, 0.010)
-OUTER_EDGE = 0.40  # of the strongest edge in the band: a bevelled rim shows several
+REFINE_BANDS = (0.020, 0.012)
 
 
-def outline_ring(
-    rings: list[Ring], around: Surround, *, by_colour: bool = True
-) -> Ring | None:
+def outline_ring(rings: list[Ring], around: Surround) -> Ring | None:
     """Pick the ring that bounds the disc: neither its relief nor its shadow.
 
     Rings within one another all around are steps of the same disc: an outer
@@ -648,14 +696,6 @@ def outline_ring(
     if not rings:
         return None
     chosen = max(rings, key=_merit)
-    region = region_ring(around) if by_colour else None
-    if region is not None:
-        near = [
-            ring
-            for ring in rings
-            if float(np.abs(ring.radius - region.radius).mean()) < NEAR_REGION
-        ]
-        chosen = max(near, key=_merit) if near else region
     while True:
         outer = [
             ring
@@ -667,31 +707,6 @@ def outline_ring(
         if not outer:
             return chosen
         chosen = max(outer, key=_merit)
-
-
-def region_ring(around: Surround) -> Ring | None:
-    """The ring that best parts the disc's colour from the table's; None where none does.
-
-    On each ray the radius is where what lies within is most surely disc and what
-    lies beyond most surely table; the ring then outvotes rays that end in a
-    tinted shadow or a neighbour.
-    """
-    if around.tells < TELLS_ENOUGH:
-        return None
-    odds = np.log(np.clip(around.metal, 0.02, 0.98) / np.clip(1 - around.metal, 0.02, 0.98))
-    split = np.cumsum(odds, axis=1).argmax(axis=1)
-    found = (split > 1) & (split < odds.shape[1] - 2)
-    radius = np.full((len(split), PEAKS), MISSING, np.float32)
-    radius[found, 0] = around.reach[split[found]]
-    trust = np.zeros_like(radius)
-    trust[found, 0] = 1.0
-    coefficients, support = _ring_hypotheses(
-        radius[None], trust[None], sets=120, tolerance=REGION_TOLERANCE, seed=3, first_only=True
-    )
-    best = int(support[0].argmax())
-    ring = _polish(coefficients[0, best], radius, trust, REGION_TOLERANCE)
-    stretch = float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
-    return ring if ring.support > REGION_SUPPORT and stretch < MAX_STRETCH else None
 
 
 def _is_shadow(inner: Ring, outer: Ring, around: Surround) -> bool:
@@ -707,8 +722,8 @@ def _is_shadow(inner: Ring, outer: Ring, around: Surround) -> bool:
 
 def _merit(ring: Ring) -> float:
     """Support less a small charge for being out of round: photos are taken from above."""
-    stretch = float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
-    return ring.support + PARTS_WEIGHT * ring.parts - OUT_OF_ROUND * (1 - float(np.exp(-2 * stretch / OUT_OF_ROUND_SCALE)))
+    charge = OUT_OF_ROUND * (1 - float(np.exp(-2 * _stretch(ring) / OUT_OF_ROUND_SCALE)))
+    return ring.support + PARTS_WEIGHT * ring.parts - charge
 
 
 def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
@@ -719,13 +734,6 @@ def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
     y = np.rint(crop.centre_px + r * np.sin(t)).astype(int)
     light: FloatArray = to_linear(crop.image[y, x]).astype(np.float64)
     return light
-
-
-def _chromaticity_distance(a: FloatArray, b: FloatArray) -> FloatArray:
-    ca = a / np.maximum(a.sum(axis=-1, keepdims=True), 1e-4)
-    cb = b / np.maximum(b.sum(axis=-1, keepdims=True), 1e-4)
-    distance: FloatArray = np.linalg.norm(ca - cb, axis=-1)
-    return distance
 
 
 def ring_to_ellipse(ring: Ring, candidate: Candidate) -> Ellipse:
@@ -760,7 +768,7 @@ def refine(rgb: Image, start: Ellipse) -> tuple[EllipseFit, float] | None:
         x = (points[:, 0, None] + normals[:, 0, None] * offsets - x0).astype(np.float32)
         y = (points[:, 1, None] + normals[:, 1, None] * offsets - y0).astype(np.float32)
         profile = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        offset, seen = _outer_edge(profile, offsets, reach)
+        offset, seen = _nearest_edge(profile, offsets, reach)
         if seen.sum() < 0.4 * REFINE_ANGLES:
             return None
         edges = points[seen] + normals[seen] * offset[seen, None]
@@ -773,35 +781,27 @@ def refine(rgb: Image, start: Ellipse) -> tuple[EllipseFit, float] | None:
     return fit, coverage
 
 
-def _outer_edge(
+def _nearest_edge(
     profile: Float32Array, offsets: FloatArray, reach: float
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Where each outward profile has its outermost strong edge, and whether it has one."""
-    kernel = np.array([1, 2, 2, 1], np.float32) / 6  # smooth over 2 px, then difference
-    smooth = cv2.filter2D(
-        profile.reshape(profile.shape[0], profile.shape[1], 3), -1, kernel[None, :]
-    )
+    """Where each outward profile has its clearest edge near the ring, and whether it has one."""
+    kernel = np.array([[1, 2, 2, 2, 1]], np.float32) / 8  # smooth over 2 px, then difference
+    smooth = cv2.filter2D(profile, -1, kernel)
     step = np.zeros(profile.shape[:2], np.float64)
-    step[:, 1:-1] = np.sqrt(((smooth[:, 2:] - smooth[:, :-2]) ** 2).sum(axis=2))
-    inside = np.abs(offsets) <= reach
-    step[:, ~inside] = 0
-    strongest = step.max(axis=1)
+    step[:, 1:-1] = np.sqrt(((smooth[:, 2:] - smooth[:, :-2]) ** 2).sum(axis=-1))
+    step[:, np.abs(offsets) > reach] = 0
+    merit = step * np.exp(-0.5 * (offsets / (0.5 * reach)) ** 2)
     is_peak = np.zeros_like(step, dtype=bool)
     is_peak[:, 1:-1] = (step[:, 1:-1] >= step[:, :-2]) & (step[:, 1:-1] > step[:, 2:])
-    is_peak &= step >= OUTER_EDGE * strongest[:, None]
-    seen = is_peak.any(axis=1) & (strongest > 0.25 * np.median(strongest))
-    last = step.shape[1] - 1 - is_peak[:, ::-1].argmax(axis=1)
-    last = np.clip(last, 1, step.shape[1] - 2)
+    merit[~is_peak] = 0
+    best = np.clip(merit.argmax(axis=1), 1, step.shape[1] - 2)
     rows = np.arange(len(step))
-    left, middle, right = step[rows, last - 1], step[rows, last], step[rows, last + 1]
-    bend = left - 2 * middle + right
+    strength = step[rows, best]
+    seen = (merit[rows, best] > 0) & (strength > 0.2 * np.median(strength))
+    left, right = step[rows, best - 1], step[rows, best + 1]
+    bend = left - 2 * strength + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
-    pitch = offsets[1] - offsets[0]
-    # The four-tap kernel is centred half a sample before its anchor's left neighbour.
-    return offsets[last] + pitch * (shift + KERNEL_SHIFT), seen
-
-
-KERNEL_SHIFT = -0.5
+    return offsets[best] + (offsets[1] - offsets[0]) * shift, seen
 
 
 def _in_frame(ellipse: Ellipse, rgb: Image) -> bool:
@@ -838,7 +838,7 @@ def find_discs(rgb: Image) -> tuple[Disc, ...]:
     """All coin-like discs on a photo, whole in the frame, best first."""
     candidates: list[Candidate] = []
     for scale, image in _octaves(rgb):
-        candidates += _coarse(scale, image, _vote(scale, image))
+        candidates += _coarse(scale, image, _vote(image))
     discs: list[Disc] = []
     for candidate in sorted(_merge(candidates), key=lambda c: -c.r):
         if any(_inside(candidate, disc) for disc in discs):
@@ -853,7 +853,6 @@ def _outline(rgb: Image, candidate: Candidate) -> Disc | None:
     crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=1.65)
     ring = outline_ring(
         *rings_of(crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS),
-        by_colour=False,
     )
     if ring is None:
         return None
