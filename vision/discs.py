@@ -18,6 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import pi
+from typing import Any
 
 import cv2
 import numpy as np
@@ -409,20 +410,19 @@ def _shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -
     tinted = ratio.max(axis=-1) - ratio.min(axis=-1) >= 0.08 + SHADOW_TINT * np.abs(mean)
     shade = (mean < -0.05) & ~tinted
 
-    def change(reach_samples: int) -> FloatArray:
+    def change(reach_samples: int) -> NDArray[np.floating[Any]]:
         low = light[i, j, np.clip(at - reach_samples, 0, samples - 1)]
         high = light[i, j, np.clip(at + reach_samples, 0, samples - 1)]
-        size: FloatArray = np.abs(high - low).mean(axis=-1)
-        return size
+        return np.asarray(np.abs(high - low).mean(axis=-1))
 
     sharpness = change(1) / np.maximum(change(SHADOW_STEP + 1), 0.02)
     real = radius < MISSING
     metal = real[..., :2] & ~shade[..., :2]
     if not metal.any():
-        return shade.astype(np.float32)
+        return np.asarray(shade, dtype=np.float32)
     typical = float(np.median(sharpness[..., :2][metal]))
-    softness = np.clip((SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0)
-    return (shade * softness).astype(np.float32)
+    softness: NDArray[np.floating[Any]] = np.clip((SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0)
+    return np.asarray(shade * softness, dtype=np.float32)
 
 
 def _ring_hypotheses(
@@ -786,10 +786,10 @@ def _nearest_edge(
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Where each outward profile has its clearest edge near the ring, and whether it has one."""
     kernel = np.array([[1, 2, 2, 2, 1]], np.float32) / 8  # smooth over 2 px, then difference
-    smooth = cv2.filter2D(profile, -1, kernel)
-    step = np.zeros(profile.shape[:2], np.float64)
+    smooth: Float32Array = np.asarray(cv2.filter2D(profile, -1, kernel), dtype=np.float32)
+    step = np.zeros((len(smooth), len(offsets)))
     step[:, 1:-1] = np.sqrt(((smooth[:, 2:] - smooth[:, :-2]) ** 2).sum(axis=-1))
-    step[:, np.abs(offsets) > reach] = 0
+    step *= (np.abs(offsets) <= reach)[None, :]
     merit = step * np.exp(-0.5 * (offsets / (0.5 * reach)) ** 2)
     is_peak = np.zeros_like(step, dtype=bool)
     is_peak[:, 1:-1] = (step[:, 1:-1] >= step[:, :-2]) & (step[:, 1:-1] > step[:, 2:])
