@@ -36,7 +36,7 @@ FILM_DIAGONAL_MM = 43.27
 U_FOCAL_REL = 0.03
 U_DEFAULT_FOCAL_REL = 0.12  # main cameras lie between 23 and 29 mm
 
-MIN_DETECTED_PX = 36.0
+MIN_DETECTED_PX = 56.0
 MIN_REFERENCE_PX = 80.0
 """Below this a rim is one or two pixels wide and can't be told from its shadow."""
 

@@ -48,7 +48,7 @@ WIDE_TOLERANCE, FINE_TOLERANCE = 0.015, 0.011
 MIN_TOLERANCE_PX = 1.0
 WIDE_RADIUS_PX = 56.0  # radius of a disc in its crop for the wide look
 FINE_RADIUS_PX = 190.0
-WIDE_RANGE = (0.66, 1.48)
+WIDE_RANGE = (0.64, 1.62)
 FINE_RANGE = (0.86, 1.14)
 PEAKS = 7
 MISSING = 1e3
@@ -59,13 +59,13 @@ PEAK_FLOOR = 3.0  # grey levels per sample pair
 MAX_STRETCH = 0.13  # axis ratio 0.77: 30 degrees of tilt and 9 of view (cos 39.5)
 RING_SUPPORT = 0.25
 SHADOW_STEP = 3  # samples either side of an edge
-SHADOW_DISTRUST = 0.8
+SHADOW_DISTRUST, SHADOW_DISTRUST_GREY = 0.8, 0.6
 SHARP_AS, SHARP_RANGE, SHARP_LEAST = 0.9, 0.4, 0.2
 SHADOW_TINT = 0.25
 DARK = 0.02  # linear light under which colour is noise
 CHROMA_NOISE = 0.12
 FINE_SPANS = ((0.76, 0.80, 0.84, 0.88, 0.92), (1.12, 1.17, 1.22, 1.27))
-WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.45, 1.5, 1.55, 1.6))
+WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.5, 1.56, 1.62, 1.68))
 STEP_WIDTH = 0.035  # of the radius
 SHADOW_DEPTH = 2.5  # log of linear light: a twelfth
 PARTS_WEIGHT = 0.4
@@ -421,7 +421,9 @@ def _shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -
     if not metal.any():
         return np.asarray(shade, dtype=np.float32)
     typical = float(np.median(sharpness[..., :2][metal]))
-    softness: NDArray[np.floating[Any]] = np.clip((SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0)
+    softness: NDArray[np.floating[Any]] = np.clip(
+        (SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0
+    )
     return np.asarray(shade * softness, dtype=np.float32)
 
 
@@ -596,9 +598,11 @@ def rings_of(
     centre = np.array([[float(crop.centre_px), float(crop.centre_px)]])
     polar = _polar(smooth, centre, np.array([crop.radius_px]), FINE_ANGLES, reach)
     radius, strength = _peaks(polar, reach)
-    trust = _trust(strength) * (1 - SHADOW_DISTRUST * _shadow_like(polar, reach, radius))
-    trust = trust.astype(np.float32)
     around = _surround(crop, polar, reach, spans)
+    # White metal on white paper: its outline, too, keeps the colour.
+    distrust = SHADOW_DISTRUST * around.tells + SHADOW_DISTRUST_GREY * (1 - around.tells)
+    trust = _trust(strength) * (1 - distrust * _shadow_like(polar, reach, radius))
+    trust = trust.astype(np.float32)
     coefficients, support = _ring_hypotheses(
         radius, trust, sets=RING_SETS, tolerance=2 * tolerance, seed=2
     )
@@ -676,8 +680,8 @@ SHADOW_LEVEL = 0.7
 CONTACT_SHADOW = 0.08
 SHADOW_SHARE = 0.35
 OUTER_SUPPORT = 0.60  # an outer ring needs this much of the inner one's support
-TOUCH = 0.016  # rings closer than this share an edge
-CRESCENT_SHARE = 0.2
+TOUCH = 0.010  # rings closer than this share an edge
+CRESCENT_SHARE = 0.4
 MIN_COVERAGE = 0.55
 MAX_RESIDUAL = 0.010
 MIN_AXIS_RATIO = 0.76
@@ -850,7 +854,7 @@ def find_discs(rgb: Image) -> tuple[Disc, ...]:
 
 
 def _outline(rgb: Image, candidate: Candidate) -> Disc | None:
-    crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=1.65)
+    crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=1.75)
     ring = outline_ring(
         *rings_of(crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS),
     )
