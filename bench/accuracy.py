@@ -17,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -105,7 +106,7 @@ def _examined(truth_file: Path) -> list[dict[str, Any]]:
         if index is not None:
             piece = seen.pieces[index]
             row["found"] = _facts_of(piece.findings)
-            answer = grade(piece.findings, sheet)
+            answer = grade(replace(piece.findings, facts=stated_facts(true)), sheet)
             row["grade"] = {
                 "suggested": answer.suggested,
                 "confidence": answer.confidence,
@@ -168,7 +169,10 @@ def true_findings(true: dict[str, Any]) -> Any:
         return None if value is None else Measurement.normal(value, 0.0, unit)
 
     shares = {Finish(k): float(v) for k, v in true["shares"].items()}
-    total = sum(shares.values()) or 1.0
+    total = sum(shares.values())
+    if total == 0:  # all of it is brass or another metal
+        shares, total = {Finish.BRIGHT: 1.0}, 1.0
+    level = true["tarnish_level"] if true["tarnish_level"] is not None else 0.0
     form = Form(true["form"])
     strand = true.get("strand_diameter_mm")
     if strand is None and form is Form.WIRE:
@@ -178,13 +182,23 @@ def true_findings(true: dict[str, Any]) -> Any:
         finish=FinishFinding(
             shares={k: v / total for k, v in shares.items()},
             u=dict.fromkeys(Finish, 0.0),
-            tarnish_level=Measurement.normal(float(true["tarnish_level"]), 0.0, Unit.ONE),
+            tarnish_level=Measurement.normal(float(level), 0.0, Unit.ONE),
         ),
-        brass=Flag(p=float(true["brass"]), share=0.1 if true["brass"] else 0.0),
-        solder=Flag(p=float(true["solder"]), share=0.05 if true["solder"] else 0.0),
+        brass=Flag(p=float(true["brass"]), share=float(true.get("brass_share", 0.1))),
+        solder=Flag(p=float(true["solder"]), share=float(true.get("solder_share", 0.05))),
         diameter=exact(true.get("diameter_mm"), Unit.MILLIMETRE),
         strand_diameter=exact(strand, Unit.MILLIMETRE),
+        facts=stated_facts(true),
     )
+
+
+def stated_facts(true: dict[str, Any]) -> Any:
+    """Return what the person would state of this piece: insulation can't be told from paint."""
+    from rules.findings import Facts
+
+    facts = true.get("facts", {})
+    insulated = bool(facts.get("insulation")) and not facts.get("stripped")
+    return Facts(insulation=True if insulated else None)
 
 
 def _facts_of(findings: Any) -> dict[str, Any]:
@@ -211,7 +225,9 @@ def _facts_of(findings: Any) -> dict[str, Any]:
 
 def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     """Return the figures of design.md's accuracy list as ``(name, value, note)``."""
-    pieces = [r for r in rows if r["kind"] == "piece"]
+    pieces = [
+        r for r in rows if r["kind"] == "piece" and r["truth"]["material"] in ("copper", "brass")
+    ]
     found = [r for r in pieces if "found" in r]
     table: list[tuple[str, str, str]] = []
 
@@ -237,7 +253,11 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     for kind in ("wire", "tube", "stranded"):
         table += _diameters(kind, found)
     gauge = [
-        r for r in found if r["found"]["strand"] and r["truth"]["form"] in ("wire", "stranded")
+        r
+        for r in found
+        if r["found"]["strand"]
+        and r["truth"]["form"] in ("wire", "stranded")
+        and not _insulated(r["truth"])
     ]
     clear = [r for r in gauge if abs(_strand(r["truth"]) / LIMIT_MM - 1) > 0.06]
     share(
@@ -246,7 +266,7 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
         lambda r: (r["found"]["strand"]["value"] >= LIMIT_MM) == (_strand(r["truth"]) >= LIMIT_MM),
     )
     share("form right", found, lambda r: r["found"]["form"] == r["truth"]["form"])
-    finished = [r for r in found if r["found"]["shares"]]
+    finished = [r for r in found if r["found"]["shares"] and r["truth"]["finish"]]
     share("finish right (dominant)", finished, lambda r: _dominant(r) == r["truth"]["finish"])
     for finish in ("bright", "tarnished", "green", "coated", "tinned"):
         share(
@@ -258,6 +278,7 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
         abs(r["found"]["tarnish_level"]["value"] - r["truth"]["tarnish_level"])
         for r in finished
         if r["truth"]["finish"] in ("bright", "tarnished")
+        and r["truth"]["tarnish_level"] is not None
     ]
     table.append(
         (
@@ -296,6 +317,10 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     return table
 
 
+def _insulated(truth: dict[str, Any]) -> bool:
+    return bool(truth.get("facts", {}).get("insulation"))
+
+
 def _strand(truth: dict[str, Any]) -> float:
     return float(truth.get("strand_diameter_mm") or truth["diameter_mm"])
 
@@ -308,6 +333,8 @@ def _dominant(row: dict[str, Any]) -> str:
 def _diameters(kind: str, found: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     key = "strand" if kind == "stranded" else "diameter"
     of = [r for r in found if r["truth"]["form"] == kind and r["found"][key]]
+    if kind == "stranded":
+        of = [r for r in of if not _insulated(r["truth"])]
     if not of:
         return []
     true = np.array(
