@@ -19,8 +19,8 @@ from vision.finish import judge_finish
 from vision.form import judge_form, shape_of
 from vision.pieces import (
     WORK_LONG_SIDE_PX,
+    find_pieces,
     foreground_by_surface,
-    foreground_by_table,
     reduced,
     reference_mask,
     regions_from_foreground,
@@ -31,7 +31,6 @@ from vision.strands import StrandReading, bounded_by_bundle, read_strands, strai
 from vision.surface import SurfaceModel, load_surface_model, surface_map, why_no_model
 from vision.types import (
     Examination,
-    Float32Array,
     FloatArray,
     Photo,
     PieceReading,
@@ -131,15 +130,12 @@ def _scale(photo: Photo, reference: str, problems: list[Problem]) -> Scale | Non
 def _regions(
     photo: Photo, outlines: Sequence[FloatArray], model: SurfaceModel | None, scale: Scale | None
 ) -> tuple[Region, ...]:
+    if model is None:
+        return find_pieces(photo, reference_outlines_px=outlines)
     small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
     reference = reference_mask(small.shape[:2], outlines, factor)
-    foreground: Float32Array
-    if model is not None:
-        white = scale.white if scale is not None else None
-        overview = surface_map(photo, model=model, white=white)
-        foreground = foreground_by_surface(overview, small.shape[:2], reference)
-    else:
-        foreground = foreground_by_table(small, reference)
+    overview = surface_map(photo, model=model, white=scale.white if scale is not None else None)
+    foreground = foreground_by_surface(overview, small.shape[:2], reference)
     return regions_from_foreground(photo, foreground, factor)
 
 

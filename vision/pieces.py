@@ -1,18 +1,22 @@
 """Where on the photo are the pieces?
 
 The narrow seam is a foreground map: one number a pixel of a reduced photo, how
-likely it shows a piece. It comes from the table as a background model (here,
-:func:`foreground_by_table`) or from the surface network (:mod:`vision.surface`);
-:func:`regions_from_foreground` turns either into outlines at full resolution.
+likely it shows a piece. It comes from the surface network (:mod:`vision.surface`) where
+there is one, else from the table as a background model (:mod:`vision.ground`), weighed
+by a small network or, without its file, by distance alone;
+:func:`regions_from_foreground` turns any of them into outlines at full resolution.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
+from typing import Any
 
 import cv2
 import numpy as np
 
+from vision.ground import table_features
 from vision.types import (
     Float32Array,
     FloatArray,
@@ -32,16 +36,11 @@ WORK_LONG_SIDE_PX = 1024
 REFINE_LONG_SIDE_PX = 1536
 """Outlines are refined on a crop at most this long."""
 
-TABLE_WINDOW_SHARE = 0.30
-"""Side of the window whose median is "the table here", as a share of the photo's
-long side: wider than twice a tube across a hand-high photo, narrow enough for a
-lamp's falloff to look flat."""
-
 MIN_AREA_SHARE = 4e-4
 """Smaller spots are dirt: 0.04 % is 20 mm² of an A5 page."""
 
-SHADOW_WEIGHT = 0.30
-"""How much of a pure darkening counts: a shadow keeps the table's colour."""
+MULTIPLE_PX = 8
+"""Sides of the piece network's input are multiples of this."""
 
 Z_HALF = 4.5
 """Distance from the table, in its own spreads, where a pixel is as likely piece as
@@ -69,33 +68,56 @@ def reference_mask(
     return np.asarray(grown, dtype=bool)
 
 
-def foreground_by_table(small: Image, reference: Mask) -> Float32Array:
-    """Return how likely each pixel shows a piece, by its distance from the table.
-
-    The table at a pixel is the median colour of a wide window around it; its
-    spread is the median distance in the same window, so grain and cloth raise the
-    bar where they are. Darkening without a change of colour is taken for shadow
-    and counts little. A second look against the photo's overall table colours
-    keeps pieces wider than the window.
+def foreground_by_table(features: Float32Array) -> Float32Array:
+    """Return how likely each pixel shows a piece, by its distance from the table alone.
 
     Args:
-        small: ``(h, w, 3)`` uint8 sRGB, about ``WORK_LONG_SIDE_PX`` long.
-        reference: ``(h, w)`` pixels to leave out.
+        features: ``(9, h, w)`` from :func:`vision.ground.table_features`.
 
     Returns:
         ``(h, w)`` float32, 0 to 1.
     """
-    lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 0.8), cv2.COLOR_RGB2LAB)
-    filled = _without_reference(lab, reference)
-    local = _distance(lab, _wide_median(filled))
-    overall = _distance(lab, _nearest_table_colour(filled, reference))
-    spread = _wide_median_of(local, reference)
     # A wide piece is its own window's median: there only the overall table tells it.
-    z = np.maximum(local / spread, overall / max(float(np.median(overall[~reference])), 2.0) * 0.8)
-    z = cv2.GaussianBlur(z.astype(np.float32), (0, 0), 1.0)
+    z = 4 * np.maximum(features[6], 0.8 * features[7])
+    z = cv2.GaussianBlur(z, (0, 0), 1.0)
     p = 1.0 / (1.0 + np.exp(-1.5 * (z - Z_HALF)))
-    p[reference] = 0.0
+    p[features[8] > 0] = 0.0
     return np.asarray(p, dtype=np.float32)
+
+
+def foreground_by_network(features: Float32Array) -> Float32Array | None:
+    """Return the same by the small piece network, None where its file is missing.
+
+    The network also says where one piece ends and another begins; there the
+    foreground is cut, so that touching pieces come apart.
+    """
+    session = _piece_network()
+    if session is None:
+        return None
+    _, h, w = features.shape
+    pad = ((0, 0), (0, -h % MULTIPLE_PX), (0, -w % MULTIPLE_PX))
+    (answer,) = session.run(None, {"features": np.pad(features, pad, mode="edge")[None]})
+    piece, border = answer[0, :, :h, :w]
+    p = piece * (1 - border)
+    p[features[8] > 0] = 0.0
+    return np.asarray(p, dtype=np.float32)
+
+
+@cache
+def _piece_network() -> Any:  # noqa: ANN401 - onnxruntime has no types
+    from importlib.resources import files
+
+    import onnxruntime
+
+    file = files("models").joinpath("pieces.onnx")
+    if not file.is_file():
+        return None
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 2
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    return onnxruntime.InferenceSession(
+        file.read_bytes(), options, providers=["CPUExecutionProvider"]
+    )
 
 
 def foreground_by_surface(
@@ -112,71 +134,6 @@ def foreground_by_surface(
     p = cv2.resize(1 - ground.sum(axis=0), shape[::-1], interpolation=cv2.INTER_LINEAR)
     p[reference] = 0.0
     return np.asarray(np.clip(p, 0, 1), dtype=np.float32)
-
-
-def _without_reference(lab: Image, reference: Mask) -> Image:
-    """Fill the reference with the table's median, so that it doesn't bend the model."""
-    filled = lab.copy()
-    if (~reference).any():
-        filled[reference] = np.median(lab[~reference], axis=0).astype(np.uint8)
-    return filled
-
-
-def _wide_median(lab: Image) -> Image:
-    # A window this wide needs no fine pixels; a quarter of them is 16 times faster.
-    quarter = cv2.resize(lab, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    size = max(3, int(TABLE_WINDOW_SHARE * max(quarter.shape[:2])) | 1)
-    padded = cv2.copyMakeBorder(quarter, size, size, size, size, cv2.BORDER_REFLECT)
-    median = cv2.medianBlur(padded, size)[size:-size, size:-size]
-    return np.asarray(cv2.resize(median, lab.shape[1::-1]), dtype=np.uint8)
-
-
-def _wide_median_of(distance: Float32Array, reference: Mask) -> Float32Array:
-    coded = np.clip(distance * 4, 0, 255).astype(np.uint8)
-    coded[reference] = np.uint8(np.median(coded[~reference])) if (~reference).any() else 0
-    median = _wide_median(np.repeat(coded[..., None], 3, axis=2))[..., 0].astype(np.float32) / 4
-    return np.maximum(median, 2.0)
-
-
-def _nearest_table_colour(lab: Image, reference: Mask) -> Image:
-    """Return for each pixel the nearest of the colours that the photo's rim is made of."""
-    rim = np.ones(lab.shape[:2], bool)
-    inset = max(2, lab.shape[0] // 16)
-    rim[inset:-inset, inset:-inset] = False
-    sample = lab[rim & ~reference].astype(np.float32)
-    if len(sample) < 64:
-        return lab
-    sample = sample[:: max(1, len(sample) // 4000)]
-    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.5)
-    cv2.setRNGSeed(1)
-    _, labels, centres = cv2.kmeans(sample, 6, np.empty(0), criteria, 2, cv2.KMEANS_PP_CENTERS)
-    kept = centres[np.bincount(labels.ravel(), minlength=6) > 0.08 * len(sample)]
-    nearest = np.full(lab.shape[:2], np.inf, np.float32)
-    colours = lab.copy()
-    for centre in kept:
-        centre_u8 = np.clip(np.round(centre), 0, 255).astype(np.uint8)
-        distance = _distance(lab, np.broadcast_to(centre_u8, lab.shape))
-        closer = distance < nearest
-        nearest[closer] = distance[closer]
-        colours[closer] = centre_u8
-    return colours
-
-
-def _distance(lab: Image, table: Image) -> Float32Array:
-    """Colour distance in which a plain shadow is short."""
-    difference = lab.astype(np.float32) - table.astype(np.float32)
-    lightness = difference[..., 0] / 2.55
-    # In a shadow lightness and chroma fall together; undo the expected fall of chroma.
-    ratio = np.clip(
-        (lab[..., 0].astype(np.float32) + 8) / (table[..., 0].astype(np.float32) + 8), 0, 1
-    )
-    chroma = (lab[..., 1:].astype(np.float32) - 128) - ratio[..., None] * (
-        table[..., 1:].astype(np.float32) - 128
-    )
-    lightness = np.where(lightness < 0, SHADOW_WEIGHT * lightness, 0.7 * lightness)
-    return np.asarray(
-        np.sqrt(lightness**2 + chroma[..., 0] ** 2 + chroma[..., 1] ** 2), dtype=np.float32
-    )
 
 
 def regions_from_foreground(
@@ -288,4 +245,8 @@ def find_pieces(
     """Return every piece on the table, largest first, without the surface network."""
     small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
     reference = reference_mask(small.shape[:2], reference_outlines_px, factor)
-    return regions_from_foreground(photo, foreground_by_table(small, reference), factor)
+    features = table_features(small, reference)
+    foreground = foreground_by_network(features)
+    if foreground is None:
+        foreground = foreground_by_table(features)
+    return regions_from_foreground(photo, foreground, factor)
