@@ -1,0 +1,134 @@
+"""Finding pieces on a table, against drawn truth; rendered photos are in test_examine.py."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.ground import CHANNELS, table_features
+from vision.pieces import (
+    find_pieces,
+    foreground_by_table,
+    guided_filter,
+    reduced,
+    reference_mask,
+    regions_from_foreground,
+)
+from vision.types import Photo
+
+COPPER = (190, 110, 70)
+
+
+def table(kind: str, *, size: tuple[int, int] = (720, 960), seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    base = {"paper": (232, 230, 225), "wood": (168, 132, 96), "slate": (70, 74, 80)}[kind]
+    image = np.ones((*size, 3), np.float32) * base
+    grain = cv2.GaussianBlur(rng.normal(size=size).astype(np.float32), (0, 0), 1, sigmaY=25)
+    image += (grain / grain.std() * {"paper": 1.5, "wood": 7, "slate": 4}[kind])[..., None]
+    falloff = np.linspace(1.0, 0.8, size[1], dtype=np.float32)
+    image *= falloff[None, :, None]
+    image += rng.normal(0, 2, image.shape)
+    return np.clip(image, 0, 255).astype(np.uint8)
+
+
+def with_pieces(image: np.ndarray, *, shadow: bool = True) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Draw a wire and a tube with soft shadows; return the photo and their true masks."""
+    masks = []
+    photo = image.astype(np.float32)
+    for start, end, width in (((120, 140), (620, 300), 14), ((200, 600), (800, 520), 56)):
+        mask = np.zeros(image.shape[:2], np.uint8)
+        cv2.line(mask, start, end, (1,), width)
+        if shadow:
+            dark = cv2.GaussianBlur(
+                np.roll(mask, (width // 3, width // 3), (0, 1)) * 1.0, (0, 0), 5
+            )
+            photo *= 1 - 0.35 * dark[..., None] * (mask == 0)[..., None]
+        photo[mask > 0] = COPPER
+        masks.append(mask > 0)
+    photo = cv2.GaussianBlur(photo, (0, 0), 0.8)
+    return np.clip(photo, 0, 255).astype(np.uint8), masks
+
+
+def photo_of(rgb: np.ndarray) -> Photo:
+    return Photo(name="drawn", sha256="0" * 64, rgb=rgb)
+
+
+def overlap(region: object, mask: np.ndarray) -> float:
+    x, y, w, h = region.box_px  # type: ignore[attr-defined]
+    full = np.zeros(mask.shape, bool)
+    full[y : y + h, x : x + w] = region.mask  # type: ignore[attr-defined]
+    return float((full & mask).sum() / (full | mask).sum())
+
+
+@pytest.mark.parametrize("kind", ["paper", "wood", "slate"])
+def test_both_pieces_are_found_on_every_table(kind: str) -> None:
+    rgb, masks = with_pieces(table(kind))
+    regions = find_pieces(photo_of(rgb))
+    for mask in masks:
+        assert max(overlap(region, mask) for region in regions) > 0.7
+
+
+def test_distance_from_the_table_alone_finds_them_too() -> None:
+    rgb, masks = with_pieces(table("paper"))
+    small, factor = reduced(rgb, 1024)
+    features = table_features(small, np.zeros(small.shape[:2], bool))
+    regions = regions_from_foreground(photo_of(rgb), foreground_by_table(features), factor)
+    for mask in masks:
+        assert max(overlap(region, mask) for region in regions) > 0.6
+
+
+def test_an_empty_table_has_no_pieces() -> None:
+    assert find_pieces(photo_of(table("wood", seed=3))) == ()
+
+
+def test_the_reference_is_never_a_piece() -> None:
+    rgb = table("paper")
+    cv2.rectangle(rgb, (600, 100), (800, 230), COPPER, -1)
+    outline = np.array([[600, 100], [800, 100], [800, 230], [600, 230]], float)
+    assert find_pieces(photo_of(rgb), reference_outlines_px=[outline]) == ()
+
+
+def test_a_shadow_alone_is_no_piece() -> None:
+    image = table("paper").astype(np.float32)
+    dark = np.zeros(image.shape[:2], np.float32)
+    cv2.line(dark, (200, 300), (700, 400), (1,), 40)
+    image *= 1 - 0.3 * cv2.GaussianBlur(dark, (0, 0), 8)[..., None]
+    assert find_pieces(photo_of(image.astype(np.uint8))) == ()
+
+
+@pytest.mark.parametrize("turn", [1, 2, 3])
+def test_a_turned_photo_shows_the_same_pieces(turn: int) -> None:
+    rgb, _ = with_pieces(table("paper"))
+    upright = find_pieces(photo_of(rgb))
+    turned = find_pieces(photo_of(np.ascontiguousarray(np.rot90(rgb, turn))))
+    areas = [sorted(int(r.mask.sum()) for r in regions) for regions in (upright, turned)]
+    assert len(areas[0]) == len(areas[1])
+    assert areas[1] == pytest.approx(areas[0], rel=0.05)
+
+
+def test_features_have_the_promised_planes_and_bounds() -> None:
+    rgb, _ = with_pieces(table("wood"))
+    features = table_features(rgb, np.zeros(rgb.shape[:2], bool))
+    assert features.shape == (CHANNELS, *rgb.shape[:2])
+    assert np.isfinite(features).all()
+    assert np.abs(features).max() <= 4.01
+
+
+def test_the_reference_mask_lands_on_the_reduced_photo() -> None:
+    outline = np.array([[100, 200], [300, 200], [300, 400], [100, 400]], float)
+    mask = reference_mask((150, 200), [outline], 4.0, margin_px=0)
+    ys, xs = np.nonzero(mask)
+    assert (xs.min(), xs.max(), ys.min(), ys.max()) == pytest.approx((25, 75, 50, 100), abs=1)
+
+
+def test_a_guided_edge_moves_to_the_picture_s_edge() -> None:
+    """He, Sun and Tang 2013: where the guide steps, the filtered mask steps."""
+    guide = np.zeros((60, 60, 3), np.uint8)
+    guide[:, 30:] = 200
+    soft = np.zeros((60, 60), np.float32)
+    soft[:, 27:] = 1.0  # three pixels off
+    moved = guided_filter(soft, guide, radius_px=8)
+    before = np.abs((soft[30] > 0.5).astype(int) - (guide[30, :, 0] > 0)).sum()
+    after = np.abs((moved[30] > 0.5).astype(int) - (guide[30, :, 0] > 0)).sum()
+    assert after < before
