@@ -39,7 +39,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     truths = sorted(arguments.folder.glob("*.json"))[: arguments.limit]
     start = time.perf_counter()
     with ProcessPoolExecutor(arguments.jobs) as pool:
-        rows = [row for rows in pool.map(_examined, truths) for row in rows]
+        rows = [row for rows in pool.map(examined, truths) for row in rows]
     table = tabulate(rows)
     table.append(("photos", str(len(truths)), ""))
     table.append(
@@ -59,7 +59,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _examined(truth_file: Path) -> list[dict[str, Any]]:
+def examined(truth_file: Path) -> list[dict[str, Any]]:
     """Return one row a true piece, and one a found piece that is none."""
     import cv2
 
@@ -71,7 +71,7 @@ def _examined(truth_file: Path) -> list[dict[str, Any]]:
     from vision.photo import load_photo_file
 
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
-    photo = load_photo_file(truth_file.with_name(truth["photo"]))
+    photo = load_photo_file(truth_file.parent / truth["photo"])
     named = truth["references"][0]["key"] if truth["references"] else "auto"
     stated = next((p["stated_form"] for p in truth["pieces"] if p.get("stated_form")), None)
     start = time.perf_counter()
