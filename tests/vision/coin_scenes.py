@@ -99,7 +99,7 @@ def coin_photo(
         )
 
     scene = onto(
-        table_texture(rng, table, 300.0), TEXTURE_PX_PER_MM, (0, 0), 0.0, cv2.BORDER_REFLECT_101
+        table_texture(rng, table, 160.0), TEXTURE_PX_PER_MM, (0, 0), 0.0, cv2.BORDER_REFLECT_101
     )
     fine = 10.0
     lamp = rng.uniform(0, 2 * np.pi)
@@ -115,11 +115,10 @@ def coin_photo(
             soft = cv2.GaussianBlur(cover, (0, 0), (0.05 + 0.25 * share) * fine)
             dark = np.maximum(dark, cv2.warpAffine(soft, push, (n, n)))
         scene = (
-            scene
-            * (1 - shadow * onto(dark, fine, one.at_mm, 0.0, cv2.BORDER_CONSTANT))[..., None]
+            scene * (1 - shadow * onto(dark, fine, one.at_mm, 0.0, cv2.BORDER_CONSTANT))[..., None]
         )
         wall = np.array(METALS[one.metal][1], np.float32) * 0.35
-        for z_mm in np.linspace(0, one.thickness_mm, 6)[:-1]:
+        for z_mm in np.linspace(0, one.thickness_mm, 5)[:-1]:
             alpha = onto(cover, fine, one.at_mm, float(z_mm), cv2.BORDER_CONSTANT)[..., None]
             scene = scene * (1 - alpha) + alpha * wall
         alpha = onto(cover, fine, one.at_mm, one.thickness_mm, cv2.BORDER_CONSTANT)[..., None]
