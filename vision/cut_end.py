@@ -27,6 +27,23 @@ LADDER = 1.12
 MIN_DIAMETER_PX = 8.0
 """Below this the gaps between touching strands close up."""
 
+LEAST_RADIUS_PX = 3.0
+"""Smallest disc sought: under :data:`MIN_DIAMETER_PX`, so that strands too small are
+seen to be so rather than taken in threes for one."""
+
+NEIGHBOUR = (0.85, 1.3)
+"""Centres of touching strands are one diameter apart; loose or slanted ones a little
+more, and a disc is found to a tenth of its size."""
+
+MOST_ACROSS = 30
+"""Finer strands than 30 across the picture are not counted one by one."""
+
+MOST_ENDS = 400
+"""The strongest so many discs are enough to tell a size by."""
+
+LEAST_PACKED = 5
+"""7 strands are the fewest of common cable; two of them may be missed."""
+
 RAYS = 32
 MIN_RAY_SUPPORT = 0.4
 """Share of rays that must meet an edge: touching neighbours hide some."""
@@ -75,21 +92,15 @@ def detect_strand_ends(rgb: Image, *, inside: Mask | None = None) -> StrandEnds:
     """
     light = _evened(rgb)
     mask = np.ones(light.shape, bool) if inside is None else inside
-    best: tuple[float, float, FloatArray] | None = None
-    radius = MIN_DIAMETER_PX / 2
-    while radius < min(light.shape) / 2.2:
-        centres, answer = _discs_of_radius(light, mask, radius)
-        # Discs of the right size answer most; a few stray sparkles cover too little.
-        covered = len(centres) * np.pi * radius**2 / max(1.0, float(mask.sum()))
-        score = answer * min(1.0, covered / 0.1)
-        if len(centres) and (best is None or score > best[0]):
-            best = (score, radius, centres)
-        radius *= LADDER
-    if best is None:
+    found = _best_size(light, mask)
+    if found is None:
         raise _no_ends()
-    _, radius, centres = best
+    radius, centres = found
     radius = _settled_radius(light, centres, radius)
-    centres, _ = _discs_of_radius(light, mask, radius)
+    centres, answers = _discs_of_radius(light, mask, radius)
+    packed = _packed(centres, answers, radius)
+    if packed.any():
+        centres = centres[packed]
     measured = [_measure_disc(light, centre, radius) for centre in centres]
     kept = [(c, d) for c, d in measured if d is not None]
     if not kept:
@@ -102,6 +113,54 @@ def detect_strand_ends(rgb: Image, *, inside: Mask | None = None) -> StrandEnds:
         diameters_px=diameters[alike],
         count=len(centres),
     )
+
+
+def _best_size(light: Float32Array, mask: Mask) -> tuple[float, FloatArray] | None:
+    """Return the radius at which discs answer best, and their centres.
+
+    Discs that lie packed go before any that don't: a whole bundle in its dark jacket
+    answers more than one strand, but nothing lies beside it.
+    """
+    best: tuple[bool, float, float, FloatArray] | None = None
+    radius = max(LEAST_RADIUS_PX, min(light.shape) / (2 * MOST_ACROSS))
+    while radius < min(light.shape) / 2.2:
+        centres, answers = _discs_of_radius(light, mask, radius)
+        packed = _packed(centres, answers, radius)
+        together = bool(packed.any())
+        if together:
+            centres, answers = centres[packed], answers[packed]
+        # Discs of the right size answer most; a few stray sparkles cover too little.
+        covered = len(centres) * np.pi * radius**2 / max(1.0, float(mask.sum()))
+        score = float(answers.mean()) * min(1.0, covered / 0.1) if len(centres) else 0.0
+        if len(centres) and (best is None or (together, score) > best[:2]):
+            best = (together, score, radius, centres)
+        radius *= LADDER
+    return None if best is None else (best[2], best[3])
+
+
+def _packed(centres: FloatArray, answers: FloatArray, radius: float) -> Mask:
+    """Return which discs belong to the strongest group that touch, none under three."""
+    n = len(centres)
+    if n > MOST_ENDS:
+        kept = np.argsort(-answers)[:MOST_ENDS]
+        packed = np.zeros(n, bool)
+        packed[kept] = _packed(centres[kept], answers[kept], radius)
+        return packed
+    apart = np.linalg.norm(centres[:, None] - centres[None, :], axis=2) / (2 * radius)
+    beside = (apart > NEIGHBOUR[0]) & (apart < NEIGHBOUR[1])
+    group = np.where(beside.sum(axis=1) >= 2, np.arange(n), -1)
+    for _ in range(n):
+        joined = np.where(
+            group >= 0, np.where(beside & (group >= 0)[None, :], group[None, :], -1).max(axis=1), -1
+        )
+        joined = np.maximum(joined, group)
+        if (joined == group).all():
+            break
+        group = joined
+    weight = [answers[group == k].sum() if k >= 0 else 0.0 for k in range(n)]
+    if n == 0 or max(weight) == 0 or (group == int(np.argmax(weight))).sum() < LEAST_PACKED:
+        return np.zeros(n, bool)
+    return np.asarray(group == int(np.argmax(weight)), dtype=bool)
 
 
 def _settled_radius(light: Float32Array, centres: FloatArray, radius: float) -> float:
@@ -170,8 +229,10 @@ def _evened(rgb: Image) -> Float32Array:
     return np.asarray(light / np.maximum(wide, 0.02), np.float32)
 
 
-def _discs_of_radius(light: Float32Array, mask: Mask, radius: float) -> tuple[FloatArray, float]:
-    """Return the centres of bright discs of one size and how strongly they answer."""
+def _discs_of_radius(
+    light: Float32Array, mask: Mask, radius: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the centres of bright discs of one size and how strongly each answers."""
     shrink = min(1.0, WORK_RADIUS_PX / radius)
     size = (max(8, round(light.shape[1] * shrink)), max(8, round(light.shape[0] * shrink)))
     small = cv2.resize(light, size, interpolation=cv2.INTER_AREA) if shrink < 1 else light
@@ -189,12 +250,12 @@ def _discs_of_radius(light: Float32Array, mask: Mask, radius: float) -> tuple[Fl
     allowed = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     rows, columns = np.nonzero(peak & allowed)
     if len(rows) == 0:
-        return np.zeros((0, 2)), 0.0
+        return np.zeros((0, 2)), np.zeros(0)
     strength = answer[rows, columns]
     strong = strength > 0.2 * np.quantile(strength, 0.9)
     centres = np.column_stack([columns, rows])[strong] + 0.5
     scale = np.array([light.shape[1] / size[0], light.shape[0] / size[1]])
-    return centres * scale - 0.5, float(strength[strong].mean())
+    return centres * scale - 0.5, strength[strong]
 
 
 def _measure_disc(

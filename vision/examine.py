@@ -196,6 +196,7 @@ def _strands(photo: Photo, region: Region, reading: DiameterReading | None) -> S
         strip.light,
         width_px=strip.width_px,
         bundle=reading.diameter if reading is not None else None,
+        step_px=strip.step_px,
     )
 
 

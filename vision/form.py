@@ -25,6 +25,13 @@ is 1/4 in, 6.35 mm, by ASTM B280, or 6 mm by EN 1057. Half way by ratio."""
 WIRE_TUBE_SOFTNESS_MM = 0.25
 """A piece 0.75 mm from the border is told with 95 %."""
 
+STRANDED_SHARE = 0.25
+"""Share of stranded pieces among long ones before any look. Assumed; no source."""
+
+WIDEST_CABLE_MM = 25.0
+"""Bare cable is seldom wider: 1000 kcmil, the largest common building cable, is 29 mm
+(ASTM B8, from memory); half as likely from here on."""
+
 SHEET_FILL = 0.72
 """A flat offcut fills most of its own tightest rectangle; fittings and coils don't."""
 
@@ -38,12 +45,18 @@ class Shape:
         length_px: Half the outline's length, holes included.
         widest_px: Diameter of the largest disc that fits inside.
         fill: Area over that of the tightest rectangle around it.
+        hole_share: Area of the holes over that inside the outer outline.
+        holes: How many holes of at least 0.5 % of that area.
+        solidity: Area inside the outer outline over that of its convex hull.
     """
 
     width_px: float
     length_px: float
     widest_px: float
     fill: float
+    hole_share: float = 0.0
+    holes: int = 0
+    solidity: float = 1.0
 
     @property
     def elongation(self) -> float:
@@ -61,11 +74,19 @@ def shape_of(region: Region) -> Shape:
     smooth = (cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 1.2) > 0.5).astype(np.uint8)
     if not smooth.any():
         smooth = mask
-    contours, _ = cv2.findContours(smooth, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_TC89_KCOS)
+    contours, tree = cv2.findContours(smooth, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_TC89_KCOS)
     perimeter = sum(cv2.arcLength(c, closed=True) for c in contours) or 1.0
     area = float(smooth.sum())
     distance = cv2.distanceTransform(smooth, cv2.DIST_L2, 5)
-    largest = max(contours, key=cv2.contourArea)
+    outer = max(range(len(contours)), key=lambda k: cv2.contourArea(contours[k]))
+    largest = contours[outer]
+    inside = max(cv2.contourArea(largest), 1.0)
+    holes = [
+        cv2.contourArea(contour)
+        for contour, (_, _, _, parent) in zip(contours, tree[0], strict=True)
+        if parent == outer
+    ]
+    hull = max(cv2.contourArea(cv2.convexHull(largest)), 1.0)
     (_, (w, h), _) = cv2.minAreaRect(largest)
     # A rectangle w x l has outline 2 (w + l): solve for both from area and outline.
     half = perimeter / 2
@@ -76,11 +97,24 @@ def shape_of(region: Region) -> Shape:
         length_px=length * step,
         widest_px=2 * float(distance.max()) * step,
         fill=area / max(w * h, 1.0),
+        hole_share=sum(holes) / inside,
+        holes=sum(hole > 0.005 * inside for hole in holes),
+        solidity=min(1.0, inside / hull),
     )
 
 
 def _logistic(x: float) -> float:
     return 1 / (1 + exp(-max(-40.0, min(40.0, x))))
+
+
+def _stranded_p(width_mm: float | None, groove_p: float | None) -> float:
+    """Bayes: how common strands are, times how much likelier they make the look."""
+    prior = STRANDED_SHARE
+    if width_mm is not None:
+        prior *= _logistic((WIDEST_CABLE_MM - width_mm) / 2.0)
+    look = 0.5 if groove_p is None else min(max(groove_p, 1e-3), 1 - 1e-3)
+    odds = prior / (1 - prior) * look / (1 - look)
+    return odds / (1 + odds)
 
 
 def judge_form(
@@ -92,13 +126,13 @@ def judge_form(
         shape: Geometry of the piece.
         width_mm: Measured outer width; None where there is no scale.
         groove_p: Probability that the surface shows the grooves of twisted or
-            bunched strands; None where nobody looked.
+            bunched strands, for a toss-up before; None where nobody looked.
     """
     long_p = _logistic(2.0 * (shape.elongation - LONG_RATIO))
     # A fan of strands or a bend is wider than the limb, but a disc or a lump is all width.
     if shape.elongation < LONG_RATIO and shape.widest_px < 0.6 * shape.length_px:
         long_p = max(long_p, 0.3)
-    stranded_p = 0.15 if groove_p is None else groove_p
+    stranded_p = _stranded_p(width_mm, groove_p)
     if width_mm is None:
         tube_p = 0.4
     else:

@@ -9,16 +9,19 @@ and the bound is what is said.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import isfinite, sqrt
+from math import exp, isfinite, sqrt
 
-import cv2
 import numpy as np
 
 from rules.findings import Measurement, Unit
 from vision.centreline import centre_line
-from vision.lay import Lay, read_lay, strand_from_bundle
+from vision.grooves import look_of, strand_log_odds
+from vision.lay import Lay, strand_from_bundle
 from vision.profiles import sample_profiles
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
+
+SURE_LOG_ODDS = 3.0
+"""A rhythm that was read is strands, 20 to 1, whatever else the surface looks like."""
 
 GROOVE_COHERENCE = 0.30
 """From here the rhythm of a lay is taken as read. Drawn solid wires stay under 0.08,
@@ -40,11 +43,6 @@ LOOSEST_SHARE = 1 / 3
 
 FINEST_SHARE = 0.03
 """About 800 strands, the finest welding cable. Common practice, no source."""
-
-TEXTURE_ANGLE_DEG = (4.0, 40.0)
-"""Strands cross the cable's axis under the lay angle: 7 to 24 degrees for lays of 7 to
-20 diameters, more in bunched cord. Drawing marks of solid wire run at 0."""
-
 
 STRIP_ACROSS_PX = 120
 STRIP_ALONG = 40
@@ -109,7 +107,8 @@ class StrandReading:
     """What the surface of a long piece says about strands.
 
     Attributes:
-        groove_p: Probability that the piece is a bundle of strands.
+        groove_p: Probability that the piece is a bundle of strands, by its look alone,
+            had it been a toss-up before; 0.5 where the pixels are too few to tell.
         lay: The concentric lay, None where none was read.
         strand_diameter: Of one strand, None where the piece shows no grooves.
         problems: What would make it better.
@@ -122,7 +121,7 @@ class StrandReading:
 
 
 def read_strands(
-    strip: Float32Array, *, width_px: float, bundle: Measurement | None
+    strip: Float32Array, *, width_px: float, bundle: Measurement | None, step_px: float = 1.0
 ) -> StrandReading:
     """Return what a straightened strip of a long piece says about its strands.
 
@@ -131,17 +130,18 @@ def read_strands(
             it (one column a pixel, axis in the middle).
         width_px: Seen width of the piece in the same pixels.
         bundle: Outer diameter of the piece in mm, None without a scale.
+        step_px: Photo pixels that a pixel of the strip stands for.
     """
-    grey = _contrast_channel(strip)
-    lay = read_lay(grey, width_px=width_px)
+    look = look_of(strip, width_px=width_px)
+    lay = look.lay if look is not None else None
     read = (
         lay is not None
         and lay.coherence >= GROOVE_COHERENCE
         and lay.coherence >= RUNNER_UP_RATIO * lay.runner_up
         and width_px * strand_from_bundle(lay.layers) >= MIN_STRAND_PX
     )
-    rhythm_p = _ramp(lay.coherence, 0.12, GROOVE_COHERENCE) if lay is not None else 0.0
-    groove_p = float(np.clip(max(rhythm_p, _texture_p(grey, width_px)), 0.02, 0.98))
+    odds = strand_log_odds(look, width_px=width_px * step_px) if look is not None else 0.0
+    groove_p = 1 / (1 + exp(-max(odds, SURE_LOG_ODDS) if read else -odds))
     if bundle is None or groove_p < 0.1:
         return StrandReading(groove_p=groove_p, lay=lay if read else None, strand_diameter=None)
     if read and lay is not None:
@@ -186,36 +186,3 @@ def bounded_by_bundle(bundle: Measurement) -> Measurement:
         high95=high - 0.025 * spread,
         budget={"strands not resolved": u},
     )
-
-
-def _contrast_channel(strip: Float32Array) -> Float32Array:
-    """The channel whose light varies most against its mean: grooves are dark in all."""
-    mean = np.maximum(strip.mean(axis=(0, 1)), 1e-4)
-    return np.asarray(strip[..., int(np.argmax(strip.std(axis=(0, 1)) / mean))], np.float32)
-
-
-def _texture_p(grey: Float32Array, width_px: float) -> float:
-    """Probability of oblique fine lines, as bunched strands without a rhythm show."""
-    middle = (grey.shape[1] - 1) / 2
-    half = 0.32 * width_px
-    used = grey[:, max(0, int(middle - half)) : int(middle + half) + 1]
-    if used.shape[1] < 6 or used.shape[0] < 3 * width_px:
-        return 0.0
-    logged = np.log(np.maximum(used, 1e-3)).astype(np.float32)
-    # What stays the same along the piece is its round shape and its light, not strands.
-    residual = logged - cv2.GaussianBlur(logged, (1, 0), sigmaX=0.01, sigmaY=1.2 * width_px)
-    residual -= residual.mean(axis=1, keepdims=True)
-    smooth = cv2.GaussianBlur(residual, (0, 0), 0.8)
-    along, across = cv2.Sobel(smooth, cv2.CV_32F, 0, 1), cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
-    jaa, jcc, jac = (along**2).mean(), (across**2).mean(), (along * across).mean()
-    root = sqrt(float((jaa - jcc) ** 2 + 4 * jac**2))
-    coherence = root / float(jaa + jcc + 1e-12)
-    # Lines run at right angles to the gradient; 0 degrees is along the piece.
-    angle = abs(0.5 * np.degrees(np.arctan2(2 * jac, jcc - jaa)))
-    oblique = TEXTURE_ANGLE_DEG[0] <= angle <= TEXTURE_ANGLE_DEG[1]
-    contrast = float(residual.std())
-    return _ramp(coherence, 0.25, 0.6) * _ramp(contrast, 0.06, 0.2) * (1.0 if oblique else 0.1)
-
-
-def _ramp(x: float, low: float, high: float) -> float:
-    return float(np.clip((x - low) / (high - low), 0.0, 1.0))
