@@ -42,6 +42,11 @@ MIN_AREA_SHARE = 4e-4
 MULTIPLE_PX = 8
 """Sides of the piece network's input are multiples of this."""
 
+TABLE_SAY = 0.3
+"""Weight of the table distance beside the network. On 72 renders it leaves 0.44 false
+finds a piece and 75 % of the found pixels right; the distance alone 0.67 and 56 %, the
+network alone as few false finds but 3 % fewer pieces."""
+
 Z_HALF = 4.5
 """Distance from the table, in its own spreads, where a pixel is as likely piece as
 table. At 3 wood grain comes through; at 6 dull pieces on wood are lost."""
@@ -88,8 +93,8 @@ def foreground_by_table(features: Float32Array) -> Float32Array:
 def foreground_by_network(features: Float32Array) -> Float32Array | None:
     """Return the same by the small piece network, None where its file is missing.
 
-    The network also says where one piece ends and another begins; there the
-    foreground is cut, so that touching pieces come apart.
+    Its log odds are mixed with those of the distance from the table, which sees thin
+    wire that the network smooths away.
     """
     session = _piece_network()
     if session is None:
@@ -97,10 +102,17 @@ def foreground_by_network(features: Float32Array) -> Float32Array | None:
     _, h, w = features.shape
     pad = ((0, 0), (0, -h % MULTIPLE_PX), (0, -w % MULTIPLE_PX))
     (answer,) = session.run(None, {"features": np.pad(features, pad, mode="edge")[None]})
-    piece, border = answer[0, :, :h, :w]
-    p = piece * (1 - border)
+    # Its second plane, where one piece ends and another begins, parted no more pieces on
+    # 72 renders than no plane at all, so it is not used.
+    network, distance = _log_odds(answer[0, 0, :h, :w]), _log_odds(foreground_by_table(features))
+    p = 1 / (1 + np.exp(-(1 - TABLE_SAY) * network - TABLE_SAY * np.clip(distance, -4, 4)))
     p[features[8] > 0] = 0.0
     return np.asarray(p, dtype=np.float32)
+
+
+def _log_odds(p: Float32Array) -> Float32Array:
+    p = np.clip(p, 1e-4, 1 - 1e-4)
+    return np.asarray(np.log(p / (1 - p)), dtype=np.float32)
 
 
 @cache
