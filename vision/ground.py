@@ -49,7 +49,8 @@ def table_features(small: Image, reference: Mask) -> Float32Array:
     local = _distance(lab, table)
     spread = _wide_median_of(local, reference)
     overall = _distance(lab, _nearest_table_colour(filled, reference))
-    usual = max(float(np.median(overall[~reference])) if (~reference).any() else 0.0, LEAST_SPREAD)
+    away = overall[::4, ::4][~reference[::4, ::4]]
+    usual = max(float(np.median(away)) if len(away) else 0.0, LEAST_SPREAD)
     signed = lab.astype(np.float32) - table.astype(np.float32)
     planes = [
         *np.moveaxis((lab.astype(np.float32) - 128) / 64, 2, 0),
@@ -63,9 +64,12 @@ def table_features(small: Image, reference: Mask) -> Float32Array:
 
 def _without_reference(lab: Image, reference: Mask) -> Image:
     """Fill the reference with the table's median, so that it doesn't bend the model."""
+    if not reference.any():
+        return lab
     filled = lab.copy()
-    if (~reference).any():
-        filled[reference] = np.median(lab[~reference], axis=0).astype(np.uint8)
+    sample = lab[::4, ::4][~reference[::4, ::4]]
+    if len(sample):
+        filled[reference] = np.median(sample, axis=0).astype(np.uint8)
     return filled
 
 
@@ -80,7 +84,8 @@ def _wide_median(lab: Image) -> Image:
 
 def _wide_median_of(distance: Float32Array, reference: Mask) -> Float32Array:
     coded = np.clip(distance * 4, 0, 255).astype(np.uint8)
-    coded[reference] = np.uint8(np.median(coded[~reference])) if (~reference).any() else 0
+    away = coded[::4, ::4][~reference[::4, ::4]]
+    coded[reference] = np.uint8(np.median(away)) if len(away) else 0
     median = _wide_median(np.repeat(coded[..., None], 3, axis=2))[..., 0].astype(np.float32) / 4
     return np.maximum(median, LEAST_SPREAD)
 
