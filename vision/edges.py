@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.types import Float32Array, FloatArray, Image
 
@@ -27,6 +28,9 @@ FLOOR_PX = 0.015
 OUTLIER_MAD = 3.5
 MIN_GRADIENT = 1e-4  # linear light a pixel; a flat patch of codes
 MIN_AGREEMENT = 0.6
+# A profile whose edge on the common line is weaker than this share of its own steepest
+# change does not bear the line out.
+MIN_PEAK_SHARE = 0.35
 # A point bears the line out within this and so many blurs; texture scatters more widely.
 SUPPORT_PX = 0.5
 SUPPORT_BLURS = 0.4
@@ -91,7 +95,12 @@ def sample_linear(rgb: Image, x: FloatArray, y: FloatArray) -> Float32Array:
 
 
 def profiles_across(
-    rgb: Image, start: FloatArray, end: FloatArray, *, half_width_px: float
+    rgb: Image,
+    start: FloatArray,
+    end: FloatArray,
+    *,
+    half_width_px: float,
+    profiles: int = MAX_PROFILES,
 ) -> tuple[Float32Array, FloatArray, FloatArray]:
     """Cut profiles across the segment from start to end.
 
@@ -103,7 +112,7 @@ def profiles_across(
     along = np.asarray(end, float) - np.asarray(start, float)
     length = float(np.hypot(*along))
     direction = along / max(length, 1e-9)
-    count = int(np.clip(length, MIN_PROFILES, MAX_PROFILES))
+    count = int(np.clip(length, MIN_PROFILES, profiles))
     s = (np.arange(count) + 0.5) / count * length
     step = PROFILE_STEP_PX if half_width_px <= 8 else WIDE_STEP_PX
     half = round(half_width_px / step)
@@ -120,6 +129,7 @@ def fit_edge(
     *,
     half_width_px: float,
     max_blur_px: float = np.inf,
+    profiles: int = MAX_PROFILES,
 ) -> EdgeLine | None:
     """Fit the straight edge that runs near the segment from start to end.
 
@@ -135,6 +145,7 @@ def fit_edge(
         half_width_px: How far off the edge may be; nothing else should lie within.
         max_blur_px: Widest blur to believe, where other edges of the same thing have
             told it; a second edge close by looks like blur.
+        profiles: At most so many; fewer for a first look.
 
     Returns:
         The line, or None where no edge runs straight along the segment.
@@ -142,7 +153,7 @@ def fit_edge(
     References:
         Gradient centroid in linear light: 0.025 px corner RMS on drawn markers.
     """
-    samples, s, t = profiles_across(rgb, start, end, half_width_px=half_width_px)
+    samples, s, t = profiles_across(rgb, start, end, half_width_px=half_width_px, profiles=profiles)
     blocks, s = _average_blocks(samples, s)
     step = float(t[1] - t[0])
     gradient = _change(np.diff(blocks, axis=1) / step)
@@ -203,7 +214,7 @@ def _gradient_centroids(
     """Position of the edge in each profile, how strong it is, and the common blur."""
     padded = np.pad(gradient, ((0, 0), (1, 1)))
     smooth = 0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:]
-    centre = t[np.argmax(smooth, axis=1)].astype(float)
+    centre = t[_common_path(smooth)].astype(float)
     blur = min(_common_blur(gradient, t, centre), max(max_blur_px, MIN_BLUR_PX))
     window = max(0.8, WINDOW_BLURS * blur)
     strength = np.zeros(len(centre))
@@ -212,6 +223,35 @@ def _gradient_centroids(
         strength = weight.sum(axis=1)
         centre = (weight * t).sum(axis=1) / np.maximum(strength, 1e-12)
     return centre, strength, blur
+
+
+def _common_path(smooth: FloatArray) -> NDArray[np.intp]:
+    """Index of the likeliest edge in each profile, knowing that all lie on one line.
+
+    Texture beside a faint edge may hold the steepest change of a profile, but no
+    texture does so along a line: the line of the highest sum wins, each profile
+    counting no more than its own peak. A profile that shows next to nothing on the
+    line keeps its own peak, so that it counts against the line, not for it.
+    """
+    count, width = smooth.shape
+    peak = smooth.max(axis=1, keepdims=True)
+    share = smooth / np.maximum(peak, 1e-12)
+    # a one-sample tolerance, since lines run between the samples
+    padded = np.pad(share, ((0, 0), (1, 1)))
+    near = np.maximum(share, 0.85 * np.maximum(padded[:, :-2], padded[:, 2:]))
+    at = np.linspace(0, 1, count)
+    rows = np.arange(count)
+    ends = np.arange(width)
+    first, last = np.meshgrid(ends, ends, indexing="ij")
+    path = np.rint(first[..., None] * (1 - at) + last[..., None] * at).astype(np.intp)
+    total = near[rows, path].sum(axis=-1)
+    best = path[np.unravel_index(int(np.argmax(total)), total.shape)]
+    reach = np.clip(best[:, None] + np.arange(-2, 3), 0, width - 1)
+    there = np.take_along_axis(share, reach, axis=1)
+    chosen: NDArray[np.intp] = np.where(
+        there.max(axis=1) > MIN_PEAK_SHARE, reach[rows, there.argmax(axis=1)], smooth.argmax(axis=1)
+    )
+    return chosen
 
 
 def _common_blur(rising: FloatArray, t: FloatArray, centre: FloatArray) -> float:

@@ -13,7 +13,7 @@ from vision.types import Float32Array, FloatArray, Image, Photo
 
 DICTIONARY = cv2.aruco.DICT_4X4_50
 MODULES = 6  # 4 bits and a black border of one module on each side
-# A marker of 60 px, the smallest that is accepted, keeps 27 px on a 12-megapixel photo.
+# A marker of 60 px keeps 27 px on a 12-megapixel photo.
 SEARCH_LONG_SIDE_PX = 1800
 # A bit pattern read by chance from a dark square must still look like the marker all
 # over. Drawn markers blurred by a fifth of a module reach 0.9; a shadow takes some of it.
@@ -25,6 +25,9 @@ CORE_SHARE = 0.6
 MIXED_STEP = 0.5  # of the marker's own contrast
 MAX_MIXED_SHARE = 0.09
 MIN_SIDE_SUPPORT = 0.5
+# Below so many of its own doubts a spread of white is chance, and left alone.
+MIN_SPREAD_SIGMAS = 3.0
+MIN_INNER_BORDERS = 6
 CANONICAL_PX = 6  # samples a module when a marker is compared with its pattern
 CLIPPED_LINEAR = 0.955  # code 250
 QUIET_FROM_MODULES = 0.25
@@ -123,15 +126,68 @@ def _refine(rgb: Image, rough: FloatArray, number: int, *, rough_u_px: float) ->
         return None
     if mixed_cells(rgb, corners) > MAX_MIXED_SHARE:
         return None
+    spread, u_spread = white_spread(rgb, corners, number)
+    if abs(spread) > MIN_SPREAD_SIGMAS * u_spread:
+        corners = _grown(corners, spread)
+    else:
+        u_spread = 0.0
+    side = _mean_side(corners)
     return Marker(
         id=number,
         corners_px=corners,
-        u_px=float(np.sqrt(np.mean([u**2 for _, u in met]))),
+        u_px=float(np.hypot(np.sqrt(np.mean([u**2 for _, u in met])), u_spread * side / MODULES)),
         edge_rms_px=float(np.sqrt(np.mean([edge.rms_px**2 for edge in edges]))),
         side_px=_mean_side(corners),
         blur_px=float(np.median([edge.blur_px for edge in edges])),
         white=paper_white(rgb, corners),
     )
+
+
+def white_spread(rgb: Image, corners: FloatArray, number: int) -> tuple[float, float]:
+    """Return how far white has spread over black at every border, in modules, and its doubt.
+
+    Where paper is overexposed, a blurred border seems to lie inside the black by up to
+    a pixel, and so does the outer square that the scale comes from. Inside the marker the
+    same happens at borders that face both ways, against a grid whose pitch is known:
+    with the outer square drawn in by d, a border at b modules is seen at b - 2d + b d/3
+    where white follows black, and at b + b d/3 where black follows white.
+    """
+    bits = np.pad(marker_bits(number) > 0, 1, constant_values=True)
+    across = np.linspace(-0.45, 0.45, 37)
+    beside = np.linspace(-0.25, 0.25, 5)
+    shifts, slopes = [], []
+    for turned in (False, True):
+        cells = (bits.T if turned else bits)[1:-1]  # rows of the square, white at both ends
+        row, border = np.nonzero(cells[:, 1:-2] != cells[:, 2:-1])
+        if len(row) == 0:
+            continue
+        border = border + 1  # modules from the square's first side
+        u = np.broadcast_to(
+            border[:, None, None] + across[None, :, None], (len(row), len(across), len(beside))
+        )
+        v = np.broadcast_to(row[:, None, None] + 0.5 + beside[None, None, :], u.shape)
+        seen = _look(rgb, corners, *((v, u) if turned else (u, v))).mean(axis=(2, 3))
+        rising = cells[row, border + 1]
+        change = np.diff(seen, axis=1) * np.where(rising, 1, -1)[:, None]
+        change = np.where(change > 0.15 * change.max(axis=1, keepdims=True), change, 0.0)
+        middle = (across[:-1] + across[1:]) / 2
+        shifts.append((change * middle).sum(axis=1) / np.maximum(change.sum(axis=1), 1e-9))
+        slopes.append(np.where(rising, -2.0, 0.0) + border / 3)
+    if sum(map(len, shifts)) < MIN_INNER_BORDERS:
+        return 0.0, 0.0
+    shift, slope = np.concatenate(shifts), np.concatenate(slopes)
+    spread = float(shift @ slope / (slope @ slope))
+    misfit = float(np.sqrt(np.mean((shift - spread * slope) ** 2)))
+    return spread, misfit / float(np.sqrt(slope @ slope))
+
+
+def _grown(corners: FloatArray, spread: float) -> FloatArray:
+    """The square with every side moved outward by ``spread`` modules of the true grid."""
+    grow = spread * MODULES / (MODULES - 2 * spread)
+    square = np.array([[0, 0], [MODULES, 0], [MODULES, MODULES], [0, MODULES]], float)
+    wide = np.where(square > 0, square + grow, -grow)
+    grown: FloatArray = cv2.perspectiveTransform(wide[None], _canonical(corners))[0]
+    return grown
 
 
 def _mean_side(corners: FloatArray) -> float:

@@ -32,6 +32,7 @@ STRONG_GRADIENT = 9.0  # codes a pixel in the stretched copy
 PARALLEL_DEG = 20.0
 SQUARE_DEG = 24.0
 STUB_SHARE = 0.16
+OUT_OF_VIEW_SHARE = 0.06  # how far beyond the picture a corner may lie
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -266,7 +267,7 @@ def _combine(
     )
     sides = np.hypot(*np.moveaxis(np.roll(corners, -1, axis=1) - corners, -1, 0))
     height, width = shape[:2]
-    margin = 0.02 * max(shape[:2])
+    margin = OUT_OF_VIEW_SHARE * max(shape[:2])
     inside = (
         (corners > -margin).all(axis=(1, 2))
         & (corners[..., 0] < width + margin).all(axis=1)

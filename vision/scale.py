@@ -31,7 +31,10 @@ from vision.sheet_white import sheet_white
 from vision.types import FloatArray, Photo, Scale
 
 MAX_TILT_DEG = 35.0  # beyond, a piece's height shifts its edges more than the budget allows for
-MIN_MARKER_SIDE_PX = 60.0  # below, 0.1 px of edge is more than 0.2 % of the side
+# Below, a module is 6 px or less and blur reaches from border to border. 0.1 px that
+# both edges share is 0.5 % of such a side: U_MARKER_EDGE_PX charges for it.
+MIN_MARKER_SIDE_PX = 36.0
+U_MARKER_EDGE_PX = 0.1
 # Misfit that a flat, undistorted reference can't show: half a pixel, or as a share of the
 # reference where that is larger (curled paper and lens distortion grow with it).
 MAX_RESIDUAL_PX = 0.5
@@ -166,7 +169,7 @@ def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm:
         side_px=best.side_px,
         extent_px=best.side_px,
         residual_px=float(np.hypot(plane.residual_px, best.edge_rms_px)),
-        tolerance={"print_scale": U_PRINT_REL},
+        tolerance={"print_scale": U_PRINT_REL, "marker_edges": U_MARKER_EDGE_PX / best.side_px},
         outlines=tuple(_quiet_outline(marker) for marker in markers),
         face_height_mm=PAPER_MM,
         u_height_mm=U_PAPER_MM,

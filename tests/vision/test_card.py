@@ -1,10 +1,11 @@
 """The card: found whatever its print, right within its doubt, and nothing else taken for one."""
 
+import cv2
 import numpy as np
 import pytest
 
 from rules.errors import PhotoError
-from tests.vision.flat_scenes import Camera, camera_over, card_photo
+from tests.vision.flat_scenes import Camera, camera_over, card_photo, photo_of
 from vision.card import detect_card
 from vision.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
 from vision.scale import detect_scale
@@ -90,6 +91,32 @@ def test_other_flat_things_are_not_taken_for_a_card(
     with pytest.raises(PhotoError) as caught:
         detect_card(photo)
     assert caught.value.code == "no_reference", what
+
+
+def test_lines_of_squared_paper_are_not_a_card() -> None:
+    # 17 x 11 squares of 5 mm are 85 x 55 mm: right within 2 %, and so is many another box
+    rng = np.random.default_rng(6)
+    camera = camera_over(rng, height_mm=240, tilt_deg=4, size_px=SIZE)
+    light = np.full((SIZE[1], SIZE[0], 3), 0.55, np.float32)
+    for at in np.arange(-150.0, 151.0, 5.0):
+        for line in ([[at, -150.0], [at, 150.0]], [[-150.0, at], [150.0, at]]):
+            start, end = np.round(camera.project(np.array(line)) * 16).astype(int).tolist()
+            cv2.line(light, start, end, (0.3, 0.3, 0.33), 1, cv2.LINE_AA, 4)
+    with pytest.raises(PhotoError) as caught:
+        detect_card(photo_of(light, rng=rng, blur_px=0.8))
+    assert caught.value.code == "no_reference"
+
+
+def test_a_card_with_one_corner_out_of_view_is_measured() -> None:
+    photo, camera = scene(1, "dark", "white")
+    corners = camera.project(
+        np.array([[-42.8, -26.99], [42.8, -26.99], [42.8, 26.99], [-42.8, 26.99]]), 0.76
+    )
+    left = int(np.sort(corners[:, 0])[0]) + 14
+    cut = Photo(name="cut", sha256="", rgb=np.ascontiguousarray(photo.rgb[:, left:]))
+    scale = detect_scale(cut, "card")
+    seen = scale.to_mm(camera.project(ENDS_MM, 0.76) - np.array([left, 0]))
+    assert np.hypot(*(seen[1] - seen[0])) == pytest.approx(85.6, rel=0.01)
 
 
 def test_a_covered_card_is_refused() -> None:

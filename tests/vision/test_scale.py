@@ -162,6 +162,23 @@ def test_an_empty_table_gives_no_scale(key: str) -> None:
     assert caught.value.fix
 
 
+def test_a_small_marker_is_measured_with_more_doubt() -> None:
+    photo, camera = marker_photo(2, side_mm=14, tilt_deg=10)
+    scale = detect_scale(photo, "marker:14")
+    across = scale.to_mm(camera.project(np.array([[-7.0, 0], [7.0, 0]])))
+    assert scale.budget["marker_edges"] > 1.5e-3
+    assert lengths_mm(across) == pytest.approx(14.0, rel=5e-3)
+
+
+def test_overexposed_paper_does_not_shrink_the_marker() -> None:
+    # paper at 1.6 times what the photo can hold: half of the blurred border is clipped
+    for seed in range(3):
+        photo, camera = marker_photo(seed, side_mm=20, blur_px=1.2, paper=1.6)
+        scale = detect_scale(photo, "marker:20")
+        across = scale.to_mm(camera.project(np.array([[-10.0, 0], [10.0, 0]])))
+        assert lengths_mm(across) == pytest.approx(20.0, rel=6e-3)
+
+
 def test_a_tilted_phone_is_refused() -> None:
     with pytest.raises(PhotoError) as caught:
         detect_scale(marker_photo(1, tilt_deg=46)[0], "marker:40")
@@ -170,7 +187,7 @@ def test_a_tilted_phone_is_refused() -> None:
 
 def test_a_far_marker_is_refused() -> None:
     with pytest.raises(PhotoError) as caught:
-        detect_scale(marker_photo(1, side_mm=14)[0], "marker:14")
+        detect_scale(marker_photo(1, side_mm=8)[0], "marker:8")
     assert caught.value.code == "reference_too_small"
 
 
