@@ -33,7 +33,7 @@ TARGET_WIDTH_PX = 12.0
 LEAST_LONG_SIDE_PX = 96.0
 """Nor are they shrunk below this length: a sheet or a coin keeps its spots."""
 
-MAX_BOX_PX = 110_000
+MAX_BOX_PX = 80_000
 """Largest working box, so that a long coil costs no more than a short wire."""
 
 RING_PX = 4

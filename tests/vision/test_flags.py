@@ -162,3 +162,16 @@ def test_tin_worn_through_in_the_middle_is_still_not_solder() -> None:
         width_px=12.0,
     )
     assert find_solder(worn)[0].p < 0.1
+
+
+def test_yellow_all_along_a_wire_is_a_coat_and_a_stout_fitting_is_brass() -> None:
+    def whole(long_widths2: float) -> float:
+        shape = Shape(
+            share=1.0, sharp=None, width_ratio=1.0, pieces_left=0, films=0.0,
+            long_widths2=long_widths2,
+        )  # fmt: skip
+        return brass_probability(0.9, shape)
+
+    assert whole(3.0) > 0.8
+    assert whole(40.0) < 0.3
+    assert whole(3.0) >= whole(14.0) >= whole(40.0)
