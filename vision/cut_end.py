@@ -148,19 +148,20 @@ def _packed(centres: FloatArray, answers: FloatArray, radius: float) -> Mask:
         return packed
     apart = np.linalg.norm(centres[:, None] - centres[None, :], axis=2) / (2 * radius)
     beside = (apart > NEIGHBOUR[0]) & (apart < NEIGHBOUR[1])
-    group = np.where(beside.sum(axis=1) >= 2, np.arange(n), -1)
-    for _ in range(n):
-        joined = np.where(
-            group >= 0, np.where(beside & (group >= 0)[None, :], group[None, :], -1).max(axis=1), -1
-        )
-        joined = np.maximum(joined, group)
-        if (joined == group).all():
-            break
-        group = joined
-    weight = [answers[group == k].sum() if k >= 0 else 0.0 for k in range(n)]
-    if n == 0 or max(weight) == 0 or (group == int(np.argmax(weight))).sum() < LEAST_PACKED:
-        return np.zeros(n, bool)
-    return np.asarray(group == int(np.argmax(weight)), dtype=bool)
+    inner = beside.sum(axis=1) >= 2
+    beside &= inner[None, :] & inner[:, None]
+    left, best = inner.copy(), np.zeros(n, bool)
+    while left.any():
+        group = np.zeros(n, bool)
+        fresh = np.zeros(n, bool)
+        fresh[np.flatnonzero(left)[0]] = True
+        while fresh.any():
+            group |= fresh
+            fresh = beside[fresh].any(axis=0) & ~group
+        left &= ~group
+        if group.sum() >= LEAST_PACKED and answers[group].sum() > answers[best].sum():
+            best = group
+    return best
 
 
 def _settled_radius(light: Float32Array, centres: FloatArray, radius: float) -> float:

@@ -16,7 +16,7 @@ from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
 from vision.diameter import DiameterReading, measure_diameter
 from vision.finish import judge_finish
-from vision.form import judge_form, shape_of
+from vision.form import heap_form, heap_p, judge_form, shape_of
 from vision.pieces import (
     WORK_LONG_SIDE_PX,
     find_pieces,
@@ -159,6 +159,12 @@ def _widths(
         reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE)
     diameter = reading.diameter if reading is not None else None
     strands = _strands(photo, region, reading)
+    heap = heap_p(shape, banded=strands.banded if strands is not None else 0.0) > 0.5
+    if heap and stated in (None, Form.WIRE):
+        # What the edges gave is the width of many turns, or of one among them: never the wire's.
+        return _Widths(
+            form=heap_form() if stated is None else FormFinding.of(stated), problems=(_heap(),)
+        )
     guessed_mm = diameter.value if diameter is not None else _rough_mm(shape.width_px, scale)
     form = (
         FormFinding.of(stated)
@@ -179,6 +185,14 @@ def _widths(
         lines_px=reading.lines_px if reading is not None else np.zeros((0, 2, 2)),
         problems=(reading.problems if reading is not None else ())
         + (strands.problems if strands is not None and form.value is Form.STRANDED else ()),
+    )
+
+
+def _heap() -> Problem:
+    return Problem(
+        code="coil_or_tangle",
+        text="The piece is a coil or a tangle, so the wire's thickness can't be measured on it.",
+        fix="Pull one end straight, lay it clear of the rest, and photograph that end.",
     )
 
 

@@ -32,6 +32,18 @@ WIDEST_CABLE_MM = 25.0
 """Bare cable is seldom wider: 1000 kcmil, the largest common building cable, is 29 mm
 (ASTM B8, from memory); half as likely from here on."""
 
+HEAP_HOLES = 0.15
+"""Share of holes from which a mask is a coil or a tangle. On rendered photos no other
+piece but a wire crossing itself shows more than 0.06; two in three coils and tangles
+show more than 0.2."""
+
+HEAP_BANDS = 0.5
+"""Share of structure across the piece from which it is a close-wound coil: 0.53 to 0.68
+on the rendered ones, under 0.45 on all else."""
+
+HEAP_WIRE_P = 0.7
+"""A coil or a tangle is mostly solid wire; fine cable and tube are coiled too. Assumed."""
+
 SHEET_FILL = 0.72
 """A flat offcut fills most of its own tightest rectangle; fittings and coils don't."""
 
@@ -115,6 +127,33 @@ def _stranded_p(width_mm: float | None, groove_p: float | None) -> float:
     look = 0.5 if groove_p is None else min(max(groove_p, 1e-3), 1 - 1e-3)
     odds = prior / (1 - prior) * look / (1 - look)
     return odds / (1 + odds)
+
+
+def heap_p(shape: Shape, *, banded: float = 0.0) -> float:
+    """Return the probability that many turns of wire lie in one mask: a coil, a tangle.
+
+    Args:
+        shape: Geometry of the piece.
+        banded: Share of its surface's structure that runs across it
+            (:attr:`vision.strands.StrandReading.banded`).
+    """
+    by_holes = _logistic((shape.hole_share - HEAP_HOLES) / 0.03)
+    by_bands = _logistic((banded - HEAP_BANDS) / 0.03)
+    return max(by_holes, by_bands)
+
+
+def heap_form() -> FormFinding:
+    """Return the form of a coil or a tangle: wire, with little certainty."""
+    rest = (1 - HEAP_WIRE_P) / 3
+    return FormFinding(
+        p={
+            Form.WIRE: HEAP_WIRE_P,
+            Form.STRANDED: rest,
+            Form.TUBE: rest,
+            Form.SHEET: 0.0,
+            Form.OTHER: rest,
+        }
+    )
 
 
 def judge_form(

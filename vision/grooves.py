@@ -77,6 +77,11 @@ class Look:
     numbers: FloatArray
     lay: Lay | None
 
+    @property
+    def banded(self) -> float:
+        """Share of the structure that runs across the piece."""
+        return float(self.numbers[NAMES.index("banded")])
+
 
 def look_of(strip: Float32Array, *, width_px: float) -> Look | None:
     """Return the look of a straightened strip, None where it is too short.

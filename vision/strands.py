@@ -112,12 +112,15 @@ class StrandReading:
         lay: The concentric lay, None where none was read.
         strand_diameter: Of one strand, None where the piece shows no grooves.
         problems: What would make it better.
+        banded: Share of the surface's structure that runs across the piece, as the
+            turns of a close-wound coil do.
     """
 
     groove_p: float
     lay: Lay | None
     strand_diameter: Measurement | None
     problems: tuple[Problem, ...] = ()
+    banded: float = 0.0
 
 
 def read_strands(
@@ -142,12 +145,18 @@ def read_strands(
     )
     odds = strand_log_odds(look, width_px=width_px * step_px) if look is not None else 0.0
     groove_p = 1 / (1 + exp(-max(odds, SURE_LOG_ODDS) if read else -odds))
+    banded = look.banded if look is not None else 0.0
     if bundle is None or groove_p < 0.1:
-        return StrandReading(groove_p=groove_p, lay=lay if read else None, strand_diameter=None)
+        return StrandReading(
+            groove_p=groove_p, lay=lay if read else None, strand_diameter=None, banded=banded
+        )
     if read and lay is not None:
-        return StrandReading(groove_p=groove_p, lay=lay, strand_diameter=_of_lay(bundle, lay))
+        return StrandReading(
+            groove_p=groove_p, lay=lay, strand_diameter=_of_lay(bundle, lay), banded=banded
+        )
     return StrandReading(
         groove_p=groove_p,
+        banded=banded,
         lay=None,
         strand_diameter=bounded_by_bundle(bundle),
         problems=(

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from rules.findings import Form
-from vision.form import judge_form, shape_of
+from vision.form import STRANDED_SHARE, heap_form, heap_p, judge_form, shape_of
 from vision.types import Region
 
 
@@ -84,3 +84,38 @@ def test_probabilities_add_up_without_a_scale() -> None:
     form = judge_form(shape_of(bar(900, 60)), width_mm=None)
     assert sum(form.p.values()) == pytest.approx(1.0)
     assert form.p[Form.WIRE] < 0.7
+
+
+def ring(radius_px: int, thick_px: int) -> Region:
+    canvas = np.zeros((800, 800), np.uint8)
+    cv2.circle(canvas, (400, 400), radius_px, (1,), thick_px)
+    ys, xs = np.nonzero(canvas)
+    x, y = xs.min(), ys.min()
+    return Region(
+        box_px=(x, y, np.ptp(xs) + 1, np.ptp(ys) + 1),
+        mask=canvas[y : ys.max() + 1, x : xs.max() + 1].astype(bool),
+        outline_px=np.zeros((0, 2)),
+        score=1.0,
+    )
+
+
+@pytest.mark.parametrize(("radius_px", "thick_px"), [(250, 30), (200, 120)])
+def test_a_ring_of_turns_is_a_heap_of_wire(radius_px: int, thick_px: int) -> None:
+    shape = shape_of(ring(radius_px, thick_px))
+    inner, outer = radius_px - thick_px / 2, radius_px + thick_px / 2
+    assert shape.hole_share == pytest.approx((inner / outer) ** 2, rel=0.06)  # two circles
+    assert heap_p(shape) > 0.95
+    assert heap_form().value is Form.WIRE
+
+
+def test_a_bar_is_no_heap_unless_banded() -> None:
+    shape = shape_of(bar(600, 80))
+    assert shape.hole_share == 0.0
+    assert heap_p(shape, banded=0.1) < 0.05
+    assert heap_p(shape, banded=0.65) > 0.95
+
+
+def test_a_look_that_tells_nothing_leaves_how_common_strands_are() -> None:
+    blind = judge_form(shape_of(bar(900, 6)), width_mm=2.0, groove_p=0.5)
+    assert blind.value is Form.WIRE
+    assert blind.p[Form.STRANDED] == pytest.approx(STRANDED_SHARE, abs=0.02)
