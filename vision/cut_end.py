@@ -48,9 +48,9 @@ RAYS = 32
 MIN_RAY_SUPPORT = 0.4
 """Share of rays that must meet an edge: touching neighbours hide some."""
 
-CUT_HEIGHT_MM = 10.0
-"""The cut face may stand this much above the reference's face unless they were held
-level; taken as evenly likely from 0 (JCGM 100, 4.3.7)."""
+CUT_LEVEL_U_MM = 3.0
+"""Standard uncertainty of how level the cut face lies with the reference's face, which the
+photo is to be taken with. Assumed for things held level by eye; no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -203,12 +203,8 @@ def _in_mm(ends: StrandEnds, scale: Scale) -> Measurement:
     on_plane = scale.to_mm(cross)
     across = np.linalg.norm(on_plane[0] - on_plane[1]), np.linalg.norm(on_plane[2] - on_plane[3])
     seen_mm = float(max(across))
-    if scale.camera_mm is not None:
-        lift = CUT_HEIGHT_MM / 2 / scale.camera_mm[2]
-        spread = CUT_HEIGHT_MM / sqrt(12) / scale.camera_mm[2]
-    else:
-        lift, spread = 0.02, 0.02
-    value = seen_mm * (1 - lift)
+    spread = CUT_LEVEL_U_MM / scale.camera_mm[2] if scale.camera_mm is not None else 0.02
+    value = seen_mm
     away = scale.u_away_rel_per_mm * float(np.linalg.norm(on_plane.mean(axis=0)))
     parts = {
         "edges": ends.u_px / ends.diameter_px * value,
