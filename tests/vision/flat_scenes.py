@@ -222,10 +222,15 @@ def card_photo(
     printed = card_print(rng, face, n, fine)
     wall = np.median(printed.reshape(-1, 3), axis=0) * 0.6 + 0.05
     for z_mm in np.linspace(0, thickness_mm, 4)[:-1]:
-        alpha = onto(cover, fine, float(z_mm), cv2.BORDER_CONSTANT)[..., None]
-        scene = scene * (1 - alpha) + alpha * wall.astype(np.float32)
-    alpha = onto(cover, fine, thickness_mm, cv2.BORDER_CONSTANT)[..., None]
-    scene = scene * (1 - alpha) + alpha * onto(printed, fine, thickness_mm, cv2.BORDER_REPLICATE)
+        alpha = onto(cover, fine, float(z_mm), cv2.BORDER_CONSTANT)
+        x, y, w, h = cv2.boundingRect((alpha > 0).astype(np.uint8))
+        part, share = scene[y : y + h, x : x + w], alpha[y : y + h, x : x + w, None]
+        part += share * (wall.astype(np.float32) - part)
+    alpha = onto(cover, fine, thickness_mm, cv2.BORDER_CONSTANT)
+    x, y, w, h = cv2.boundingRect((alpha > 0).astype(np.uint8))
+    part, share = scene[y : y + h, x : x + w], alpha[y : y + h, x : x + w, None]
+    face_seen = onto(printed, fine, thickness_mm, cv2.BORDER_REPLICATE)
+    part += share * (face_seen[y : y + h, x : x + w] - part)
     if cover_mm is not None:
         x0, y0, x1, y1 = cover_mm
         quad = (
