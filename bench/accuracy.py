@@ -95,6 +95,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
             "truth": true,
             "scaled": seen.scale is not None,
             "problems": [p.code for p in seen.problems],
+            "whole_reference": _whole(truth),
             "tilt_deg": truth.get("tilt_deg"),
             "camera_height_mm": truth.get("camera_height_mm"),
         }
@@ -126,6 +127,15 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
         if index not in taken
     ]
     return rows
+
+
+def _whole(truth: dict[str, Any]) -> bool:
+    """Whether the photo shows a reference that its rim doesn't cut."""
+    if not truth["references"]:
+        return False
+    outline = np.array(truth["references"][0]["outline_px"])
+    size = (truth["width_px"] - 1, truth["height_px"] - 1)
+    return bool((outline >= 0).all() and (outline <= size).all())
 
 
 def _match(
@@ -246,8 +256,8 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
         )
     )
     share(
-        "scale found where a reference is",
-        [r for r in pieces if r["reference"] != "auto"],
+        "scale found where a whole reference is",
+        [r for r in pieces if r["whole_reference"]],
         lambda r: r["scaled"],
     )
     for kind in ("wire", "tube", "stranded"):

@@ -34,8 +34,9 @@ MIN_SIDE_SUPPORT = 0.55
 # A card's side wall is 0.76 mm high and may be as bright as the face or dark with
 # shadow, so that the edge found is the upper or the lower one: taken as 0.1 mm (k = 1).
 U_EDGE_MM = 0.10
-# A contact shadow pulls all four sides outward alike: 0.0 to 0.2 mm on drawn cards.
-U_ALL_EDGES_MM = 0.06
+# A contact shadow pulls all four sides outward alike: 0.0 to 0.2 mm on drawn cards; at 0.06
+# the interval held 88 % of 39 rendered cards.
+U_ALL_EDGES_MM = 0.10
 MAX_COST = 8.0  # weighted squared misfit; two degrees of freedom are left
 # Of drawn cards the roundest three corners reach 0.63 and more, square things stay
 # under 0.5 but for chance.
