@@ -34,7 +34,7 @@ from vision.types import Examination, Photo, PieceReading
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 RENDERS = FIXTURES / "renders"
-TRUTHS = sorted(RENDERS.glob("*.json"))
+TRUTHS = sorted([*RENDERS.glob("*.json"), *(FIXTURES / "demo" / "truth").glob("*.json")])
 
 SURE_P = 0.8
 """A shape told with so much must not become another one told with so much."""
