@@ -28,7 +28,7 @@ from vision.pieces import (
 from vision.quality import judge_quality
 from vision.scale import detect_scale
 from vision.strands import StrandReading, bounded_by_bundle, read_strands, straightened
-from vision.surface import SurfaceModel, load_surface_model, surface_map, why_no_model
+from vision.surface import SurfaceModel, load_surface_model, model_fault, surface_map
 from vision.types import (
     Examination,
     FloatArray,
@@ -100,7 +100,7 @@ def examine(
     _, gates = judge_quality(photo, region=regions[0] if regions else None, scale=scale)
     problems.extend(gates)
     return Examination(
-        photo=_with_note(photo, why_no_model()),
+        photo=_with_note(photo, model_fault()),
         scale=scale,
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),

@@ -136,6 +136,16 @@ def why_no_model() -> str | None:
     return _loaded()[1]
 
 
+def model_fault() -> str | None:
+    """Return what is wrong with the model that ships; None where none ships or it is well.
+
+    A version without a model judges finish by colour alone and is whole; only a model
+    that is there and can't be used is worth a word to the person.
+    """
+    ships = resources.files("models").joinpath(MODEL_FILE).is_file()
+    return why_no_model() if ships else None
+
+
 def surface_map(
     photo: Photo,
     *,

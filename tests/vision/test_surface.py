@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.errors import ContractError
+from vision import surface
 from vision.surface import (
     MULTIPLE_PX,
     WHITE_TARGET,
@@ -27,6 +28,7 @@ from vision.surface import (
     familiarity,
     load_surface_model,
     mean_p,
+    model_fault,
     plan_view,
     planes_on,
     predict,
@@ -363,3 +365,19 @@ def test_a_file_that_is_no_network_is_refused_in_words(folder: Path) -> None:
 def test_there_is_a_model_or_a_reason() -> None:
     assert (load_surface_model() is None) == (why_no_model() is not None)
     assert load_surface_model() is load_surface_model()
+
+
+@pytest.mark.parametrize("shipped", [None, b"no network"])
+def test_only_a_model_that_is_there_and_fails_is_a_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shipped: bytes | None
+) -> None:
+    if shipped is not None:
+        (tmp_path / "surface.onnx").write_bytes(shipped)
+        (tmp_path / "surface.toml").write_text(metadata_for(shipped), encoding="utf-8")
+    monkeypatch.setattr(surface.resources, "files", lambda _: tmp_path)
+    surface._loaded.cache_clear()
+    try:
+        assert why_no_model() is not None
+        assert (model_fault() is not None) == (shipped is not None)
+    finally:
+        surface._loaded.cache_clear()
