@@ -18,9 +18,9 @@ COPPER = np.array([0.75, 0.45, 0.33])
 def drawn_face(
     layers: int, *, strand_px: float, seed: int, gap: float = 0.03, blur_px: float = 0.9
 ) -> np.ndarray:
-    """Draw the cut face of a concentric lay at four times the size, then shrink it."""
+    """Draw the cut face of a concentric lay at several times the size, then shrink it."""
     rng = np.random.default_rng(seed)
-    fine = 4
+    fine = 4 if strand_px < 50 else 2  # big discs need no finer stairs
     d = strand_px * fine
     side = int(d * (2 * layers + 1) * 1.5)
     image = np.full((side, side, 3), rng.uniform(0.02, 0.08))
