@@ -217,6 +217,15 @@ def measure_cut_end(photo: Photo, region: Region, scale: Scale) -> tuple[Measure
     inside[y - y0 : y - y0 + h, x - x0 : x - x0 + w] = region.mask
     inside = cv2.dilate(inside, np.ones((2 * pad + 1, 2 * pad + 1), np.uint8))
     ends = detect_strand_ends(crop, inside=inside.astype(bool))
+    if ends.spacing_px is None and ends.count > 1:
+        # Several discs that don't lie packed are no strands side by side: on renders the
+        # true ends were then 3 to 4 px and whole clumps of them were taken for one.
+        raise PhotoError(
+            "the ends on the cut face are too fine to be told apart",
+            code="strand_too_small",
+            fix="Go closer, or fan the strands out and photograph one of them.",
+            where=photo.name,
+        )
     if ends.diameter_px < MIN_DIAMETER_PX:
         raise PhotoError(
             f"a strand is only {ends.diameter_px:.0f} px wide",
