@@ -43,6 +43,9 @@ class CentreLine:
         radius_px: Typical half-width of the mask across the line.
         radii_px: ``(n,)`` half-width of the mask at each point.
         step_px: Distance from point to point.
+        path_share: Share of the mask's thinned middle that the line follows; about 1
+            for a single limb, less for a cross, a ring or a tangle.
+        eyes: Holes of the mask that are wider than the piece.
     """
 
     points_px: FloatArray
@@ -50,6 +53,8 @@ class CentreLine:
     radius_px: float
     radii_px: FloatArray
     step_px: float
+    path_share: float = 1.0
+    eyes: int = 0
 
     @property
     def normals(self) -> FloatArray:
@@ -80,7 +85,8 @@ def centre_line(
     small, factor = _reduced(padded)
     solid = _closed(small)
     distance = cv2.distanceTransform(solid, cv2.DIST_L2, 5)
-    path = _longest_path(_thinned(solid))
+    thin = _thinned(solid)
+    path = _longest_path(thin)
     if len(path) < 3:
         return None
     radii = distance[path[:, 1], path[:, 0]].astype(np.float64)
@@ -102,7 +108,16 @@ def centre_line(
         radius_px=radius * factor,
         radii_px=(radii - 0.5) * factor,
         step_px=spacing * factor,
+        path_share=len(path) / cv2.countNonZero(thin),
+        eyes=_eyes(solid, radius),
     )
+
+
+def _eyes(solid: NDArray[np.uint8], radius: float) -> int:
+    """Return how many holes are larger than the piece is wide, squared."""
+    _, _, stats, _ = cv2.connectedComponentsWithStats(1 - solid, connectivity=4)
+    areas = np.sort(stats[1:, cv2.CC_STAT_AREA])[:-1]  # the largest is outside
+    return int(np.sum(areas > (2 * radius) ** 2))
 
 
 def _reduced(mask: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:

@@ -4,7 +4,8 @@
 
 Profiles are drawn afresh for every step by ``edge_profiles.py`` (no photo is used);
 a GPU makes it minutes. Prints errors on profiles of seeds it never trained on. Needs
-torch and numpy. The network itself is run with numpy by ``vision/edge_net.py``.
+torch and numpy. ``edge_tune.py`` then tunes it on photos; ``vision/edge_net.py`` runs
+it with numpy.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ def hide_some(batch: Batch, g: torch.Generator) -> Tensor:
     hide = torch.rand((n, 2), generator=g, device=device) < 0.06
     left = (at > batch.edges[:, :1] - room[:, :1]) | ~hide[:, :1]
     right = (at < batch.edges[:, 1:] + room[:, 1:]) | ~hide[:, 1:]
-    return (left & right).float()
+    return (left & right).float() * batch.known
 
 
 def loss_of(logits: Tensor, edges: Tensor) -> Tensor:
@@ -97,9 +98,8 @@ def report(net: EdgeNet, device: str, batches: int) -> None:
     errors, widths, kinds = [], [], []
     for k in range(batches):
         b = draw_batch(1024, device=device, seed=VALIDATION_SEED + k)
-        known = torch.ones_like(b.profiles[:, 0])
         with torch.no_grad():
-            got = found(net(inputs(b.profiles, known, b.width_px)))
+            got = found(net(inputs(b.profiles, b.known, b.width_px)))
         true = b.edges[:, 1] - b.edges[:, 0]
         errors.append(((got[:, 1] - got[:, 0] - true) / true * 100).cpu())
         widths.append((true / (SAMPLES - 1) * 2 * WINDOW_WIDTHS * b.width_px).cpu())
@@ -116,6 +116,29 @@ def report(net: EdgeNet, device: str, batches: int) -> None:
                 )
 
 
+def convolutions(net: EdgeNet) -> list[nn.Conv1d]:
+    """Return the layers that have weights, in order."""
+    return [layer for layer in net.layers if isinstance(layer, nn.Conv1d)]
+
+
+def save_weights(net: EdgeNet, path: Path) -> None:
+    """Write the weights as ``vision/edge_net.py`` reads them."""
+    weights = {"dilations": np.array([*DILATIONS, 1])}
+    for k, conv in enumerate(convolutions(net)):
+        weights[f"w{k}"] = conv.weight.detach().cpu().numpy().astype(np.float32)
+        weights[f"b{k}"] = conv.bias.detach().cpu().numpy().astype(np.float32)
+    np.savez_compressed(path, **weights)
+
+
+def load_weights(net: EdgeNet, path: Path) -> None:
+    """Set the weights from a file of :func:`save_weights`."""
+    with np.load(path, allow_pickle=False) as stored, torch.no_grad():
+        for k, conv in enumerate(convolutions(net)):
+            conv.weight.copy_(torch.from_numpy(stored[f"w{k}"]))
+            if conv.bias is not None:
+                conv.bias.copy_(torch.from_numpy(stored[f"b{k}"]))
+
+
 def main() -> None:
     """Train, write the weights, report."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -123,7 +146,6 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=240)
     parser.add_argument("--batch", type=int, default=1024)
     parser.add_argument("--channels", type=int, default=40)
-    parser.add_argument("--start", type=Path, default=None)
     arguments = parser.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(1)
@@ -153,13 +175,7 @@ def main() -> None:
             print(f"{spent:5.0f} s  step {step}  loss {loss.item():.4f}", flush=True)
     torch.save(net.state_dict(), arguments.out.with_suffix(".pt"))
     print(f"trained {step} steps of {arguments.batch} on {device}")
-    weights = {}
-    convs = [layer for layer in net.layers if isinstance(layer, nn.Conv1d)]
-    for k, conv in enumerate(convs):
-        weights[f"w{k}"] = conv.weight.detach().cpu().numpy().astype(np.float32)
-        weights[f"b{k}"] = conv.bias.detach().cpu().numpy().astype(np.float32)
-    weights["dilations"] = np.array([*DILATIONS, 1])
-    np.savez_compressed(arguments.out, **weights)
+    save_weights(net, arguments.out)
     report(net, device, 16 if device == "cuda" else 4)
 
 

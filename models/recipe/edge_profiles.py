@@ -6,7 +6,7 @@ takes its light from what the wire leaves free of the sky. Then lens blur, clipp
 tone curve, sharpening, chroma subsampling and noise. All in units of the radius,
 many pieces at once; the true edges are at -1 and 1 by construction.
 
-Needs torch; used by ``edge_net.py`` only.
+Needs torch; used by ``edge_net.py`` and ``edge_tune.py``.
 """
 
 from __future__ import annotations
@@ -34,12 +34,14 @@ class Batch:
         edges: ``(n, 2)`` true edges in samples.
         width_px: ``(n,)`` the EXPECTED width (what the window was laid out for), px.
         kind: ``(n,)`` 0 copper, 1 tarnished, 2 white metal, 3 coated or green.
+        known: ``(n, SAMPLES)`` 1 where the photo shows the profile.
     """
 
     profiles: Tensor
     edges: Tensor
     width_px: Tensor
     kind: Tensor
+    known: Tensor
 
 
 class Draw:
@@ -190,9 +192,19 @@ def metal(d: Draw) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     return reflect[rows, pick], diffuse[rows, pick], rough[rows, pick], pick
 
 
-def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:  # noqa: PLR0915
+def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:
     """Return ``n`` random profiles with their true edges."""
     d = Draw(n, device, seed)
+    code, width_px, kind = draw_codes(d)
+    edges = torch.tensor([[-0.5, 0.5]], device=device).repeat(n, 1)
+    return lay_out(
+        d, code, reach_widths=REACH / 2, edges_widths=edges, width_px=width_px, kind=kind
+    )
+
+
+def draw_codes(d: Draw) -> tuple[Tensor, Tensor, Tensor]:  # noqa: PLR0915
+    """Return ``(n, FINE, 3)`` codes over ``REACH`` radii to both sides, widths in px, kinds."""
+    n, device = d.n, d.device
     s = torch.linspace(-REACH, REACH, FINE, device=device)[None, :]
     view = torch.deg2rad((d.normal() * 9).clamp(-28, 28))
     env = environment(d, view)
@@ -322,8 +334,10 @@ def _plain_shadow(d: Draw, s: Tensor) -> Tensor:
     return factor.unsqueeze(-1)
 
 
-def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch:
-    n, device = d.n, d.device
+def _photographed(
+    d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor
+) -> tuple[Tensor, Tensor, Tensor]:
+    device = d.device
     far = scene[:, : FINE // 8].mean(dim=(1, 2)) + scene[:, -FINE // 8 :].mean(dim=(1, 2))
     bright = torch.quantile(scene.mean(dim=2), 0.97, dim=1)
     level = (albedo.mean(dim=1) ** 0.5 * d.uniform(0.35, 1.1)).clamp(0.02, 0.92)
@@ -345,7 +359,7 @@ def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch
     # One pixel is 1 / step_px fine cells wide.
     box = torch.sinc(f * (1 / step_px)[:, None, None])
     blurred = torch.fft.irfft(torch.fft.rfft(light, dim=1) * gauss(sigma_px) * box, n=FINE, dim=1)
-    code = _coded(blurred.clamp(0, 1))
+    code = coded(blurred.clamp(0, 1))
     bend = torch.exp(d.normal(1, 1) * 0.12)
     contrast = d.uniform(-0.05, 0.18, 1, 1)
     code = code**bend
@@ -362,18 +376,48 @@ def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch
     )
     code = luma + chroma
 
-    # The window as a first guess of centre and width lays it out.
-    first = d.chance(0.3)  # the second look is laid out by the first's answer
-    guess = torch.exp(d.normal() * (0.04 + 0.10 * first)).clamp(0.7, 1.4)
-    shift = d.normal() * (0.04 + 0.10 * first)
+    return code, width_px, kind
+
+
+def lay_out(
+    d: Draw,
+    code: Tensor,
+    *,
+    reach_widths: float,
+    edges_widths: Tensor,
+    width_px: Tensor,
+    kind: Tensor,
+    known: Tensor | None = None,
+) -> Batch:
+    """Cut profiles as a first look at an outline, or a second at the first, would.
+
+    Args:
+        d: Random numbers.
+        code: ``(n, m, 3)`` sRGB codes, 0 to 1, from ``-reach_widths`` to ``reach_widths``.
+        reach_widths: How far the codes go, in true widths.
+        edges_widths: ``(n, 2)`` true edges in true widths.
+        width_px: ``(n,)`` true width.
+        kind: Handed on.
+        known: ``(n, m)`` 1 where the code was in the photo.
+    """
+    fine, device = code.shape[1], code.device
+    # Half of the outlines are off by anything, evenly: or the answer follows them.
+    first = d.chance(0.5)
+    low, high = torch.where(first > 0, 0.5, 0.85), torch.where(first > 0, 1.6, 1.2)
+    guess = low * (high / low) ** d.uniform(0, 1)
+    shift = (d.normal() * torch.where(first > 0, 0.07, 0.02)).clamp(-0.2, 0.2)
+    window = WINDOW_WIDTHS * guess
     samples = torch.linspace(-1, 1, SAMPLES, device=device)[None, :]
-    at = samples * (2 * WINDOW_WIDTHS * guess)[:, None] + shift[:, None]
-    per_sample = 2 * WINDOW_WIDTHS * guess * width_px / (SAMPLES - 1)  # px
+    at = samples * window[:, None] + shift[:, None]
+    per_sample = 2 * window * width_px / (SAMPLES - 1)  # px
     # Area means where a sample is wider than a pixel.
-    soft = torch.fft.irfft(
-        torch.fft.rfft(code, dim=1) * gauss((0.4 * per_sample).clamp(max=6)), n=FINE, dim=1
-    )
-    picked = lookup(soft, (at + REACH) / (2 * REACH) * (FINE - 1)).transpose(1, 2)
+    soft_px = (0.4 * per_sample * (per_sample > 1)).clamp(max=6)
+    soft = softened(code, soft_px / (2 * reach_widths / (fine - 1) * width_px))
+    position = (at + reach_widths) / (2 * reach_widths) * (fine - 1)
+    picked = lookup(soft, position).transpose(1, 2)
+    seen = ((position >= 0) & (position <= fine - 1)).float()
+    if known is not None:
+        seen = seen * (lookup(known.unsqueeze(-1), position)[..., 0] > 0.99).float()
     noise = d.normal(3, SAMPLES)
     length = (1.0 / per_sample).clamp(0.3, 12)
     g = torch.fft.rfftfreq(SAMPLES, device=device)[None, None, :]
@@ -384,23 +428,31 @@ def _photographed(d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor) -> Batch
     )
     noise = noise / noise.std(dim=2, keepdim=True).clamp_min(1e-6)
     picked = picked + noise * d.log_uniform(0.0006, 0.006)[:, None, None]
-    edges = (
-        torch.stack([-torch.ones(n, device=device), torch.ones(n, device=device)], dim=1)
-        - shift[:, None]
-    ) / (2 * WINDOW_WIDTHS * guess)[:, None]
+    edges = (edges_widths - shift[:, None]) / window[:, None]
     return Batch(
-        profiles=_decoded(picked.clamp(0, 1)),
+        profiles=decoded(picked.clamp(0, 1)) * seen.unsqueeze(1),
         edges=(edges + 1) / 2 * (SAMPLES - 1),
         width_px=width_px * guess,
         kind=kind,
+        known=seen,
     )
 
 
-def _coded(light: Tensor) -> Tensor:
+def softened(code: Tensor, sigma: Tensor) -> Tensor:
+    """Return ``(n, m, c)`` blurred along m by a Gaussian of ``(n,)`` sigmas, in samples."""
+    count = code.shape[1]
+    f = torch.fft.rfftfreq(count, device=code.device)[None, :, None]
+    shape = torch.exp(-2 * (pi * f * sigma[:, None, None]) ** 2)
+    return torch.fft.irfft(torch.fft.rfft(code, dim=1) * shape, n=count, dim=1)
+
+
+def coded(light: Tensor) -> Tensor:
+    """Linear light to sRGB codes, 0 to 1."""
     return torch.where(
         light <= 0.0031308, 12.92 * light, 1.055 * light.clamp_min(1e-6) ** (1 / 2.4) - 0.055
     )
 
 
-def _decoded(code: Tensor) -> Tensor:
+def decoded(code: Tensor) -> Tensor:
+    """sRGB codes, 0 to 1, to linear light."""
     return torch.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
