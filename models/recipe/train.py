@@ -48,6 +48,9 @@ TARNISH_SHARE = 2.0
 FREQUENCY_POWER = 0.35
 """A class's weight in the cross entropy falls with this power of its area share."""
 
+CHECKED_VIEWS = 24
+"""Looked at for a line of the log, at most twice as many; the figures at the end see all."""
+
 FAMILIAR_BATCHES = 24
 STRANGE_QUANTILE = 0.99
 _ORDER = list(Surface)
@@ -251,7 +254,9 @@ def _say(
     steps = max(1, progress.steps - progress.said)
     hits = torch.zeros((CLASSES, CLASSES), dtype=torch.int64)
     errors: list[float] = []
-    for view, (logits, tarnish, _) in _answers(kept, views[:: max(1, len(views) // CHECKED_VIEWS)], device):
+    for view, (logits, tarnish, _) in _answers(
+        kept, views[:: max(1, len(views) // CHECKED_VIEWS)], device
+    ):
         truth = view.classes.argmax(axis=0)
         known = view.known > 0.5
         found = logits.argmax(dim=0).cpu().numpy()
