@@ -86,15 +86,18 @@ def test_no_photo_trips_the_program() -> None:
 
 
 def test_most_pieces_are_found() -> None:
-    assert share(["found" in r for r in pieces()]) >= 0.7
+    assert share(["found" in r for r in pieces()]) >= 0.7  # 0.79 on 2026-11-25
 
 
 def test_most_references_are_found() -> None:
-    assert share([r["scaled"] for r in pieces() if r["reference"] != "auto"]) >= 0.8
+    assert share([r["scaled"] for r in pieces() if r["reference"] != "auto"]) >= 0.85  # 0.92
 
 
-def test_tubes_have_the_diameter_they_were_made_with() -> None:
-    assert float(np.median(errors_of("tube"))) < 0.03
+@pytest.mark.parametrize(("form", "most"), [("tube", 0.02), ("wire", 0.08)])  # 0.8 and 4 %
+def test_diameters_are_those_the_pieces_were_made_with(form: str, most: float) -> None:
+    errors = errors_of(form)
+    assert len(errors) >= 4
+    assert float(np.median(errors)) < most
 
 
 def test_most_diameters_lie_in_their_95_percent_interval() -> None:
@@ -103,16 +106,18 @@ def test_most_diameters_lie_in_their_95_percent_interval() -> None:
         <= r["truth"]["diameter_mm"]
         <= r["found"]["diameter"]["high95"]
         for r in found()
-        if r["found"]["diameter"] and r["found"]["form"] == r["truth"]["form"] == "tube"
+        if r["found"]["diameter"] and r["truth"]["diameter_mm"]
     ]
-    assert share(inside) >= 0.6
+    assert len(inside) >= 10
+    assert share(inside) >= 0.85  # 14 of 15
 
 
-def test_where_the_grade_is_decided_it_is_rarely_wrong() -> None:
+def test_where_the_grade_is_decided_it_is_rarely_wrong_and_never_where_sure() -> None:
     decided = [r for r in found() if r["grade"]["suggested"] and not r["grade"]["borderline"]]
-    assert len(decided) >= 8
-    wrong = [r["photo"] for r in decided if r["grade"]["suggested"] != r["true_grade"]]
-    assert len(wrong) <= 2, wrong
+    assert len(decided) >= 10  # 16
+    wrong = [r for r in decided if r["grade"]["suggested"] != r["true_grade"]]
+    assert len(wrong) <= 3, [r["photo"] for r in wrong]  # 2
+    assert not [r["photo"] for r in wrong if r["grade"]["confidence"] >= 0.95]
 
 
 def test_fittings_raise_no_false_alarm() -> None:
