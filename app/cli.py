@@ -32,6 +32,9 @@ EXIT_INTERRUPTED = 130
 
 DEBUG_VARIABLE = "CUPROSCOPE_DEBUG"
 
+CHECK_BAR_MM = 50.0
+"""Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
+
 _EPILOG = """\
 reference keys
   auto        the printed sheet, else a bank card (default)
@@ -96,6 +99,12 @@ def _parser() -> argparse.ArgumentParser:
     grade.add_argument("photos", nargs="*", metavar="PHOTO", help="photo, folder or pattern")
     grade.add_argument(
         "--reference", default="auto", metavar="KEY", help="what lies beside the piece"
+    )
+    grade.add_argument(
+        "--check-bar",
+        type=_check_bar_mm,
+        metavar="MM",
+        help="measured length of the printed sheet's 50 mm bar",
     )
     grade.add_argument(
         "--form",
@@ -186,7 +195,21 @@ def _request(arguments: argparse.Namespace) -> Request:
         reference=_reference(arguments.reference),
         form=arguments.form,
         facts=facts_from(arguments.facts),
+        print_scale=1.0 if arguments.check_bar is None else arguments.check_bar / CHECK_BAR_MM,
     )
+
+
+def _check_bar_mm(text: str) -> float:
+    """Read the measured bar; a printer that is off by a tenth was set to fit the page."""
+    try:
+        length_mm = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no length in mm") from None
+    if not 0.9 * CHECK_BAR_MM <= length_mm <= 1.1 * CHECK_BAR_MM:
+        raise argparse.ArgumentTypeError(
+            f"{text} mm: the bar should be near {CHECK_BAR_MM:g} mm; print the sheet at 100 %"
+        )
+    return length_mm
 
 
 def _reference(key: str) -> str:

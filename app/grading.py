@@ -119,7 +119,11 @@ def _graded(photo: Photo, request: Request) -> Result:
     from vision.examine import examine
 
     examination = examine(
-        photo, reference=request.reference, form=request.form, facts=request.facts
+        photo,
+        reference=request.reference,
+        form=request.form,
+        facts=request.facts,
+        print_scale=request.print_scale,
     )
     problems = tuple(replace(p, text=_sentence(p.text)) for p in examination.problems)
     examination = replace(examination, problems=problems)

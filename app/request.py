@@ -22,9 +22,12 @@ class Request:
         reference: Key of the reference object beside the piece.
         form: Form that the person states, or ``cut_end``; None lets the photo tell.
         facts: What else the person states.
+        print_scale: Printed over nominal length of the sheet's check bar; 1 where
+            nobody measured it.
     """
 
     sheet: RuleSheet
     reference: str = "auto"
     form: str | None = None
     facts: Facts = field(default_factory=Facts)
+    print_scale: float = 1.0

@@ -61,7 +61,12 @@ class _Widths:
 
 
 def examine(
-    photo: Photo, *, reference: str = "auto", form: str | None = None, facts: Facts | None = None
+    photo: Photo,
+    *,
+    reference: str = "auto",
+    form: str | None = None,
+    facts: Facts | None = None,
+    print_scale: float = 1.0,
 ) -> Examination:
     """Return what can be told from one photo.
 
@@ -71,13 +76,15 @@ def examine(
         form: Form the person states (a :class:`rules.findings.Form` value or
             ``cut_end``), None to let the photo tell.
         facts: What else the person states; handed on with each piece.
+        print_scale: Measured over nominal length of the printed sheet's check bar;
+            anything but 1 counts as measured.
 
     Raises:
         ContractError: ``form`` is not one of the known words.
     """
     stated = _stated_form(form)
     problems: list[Problem] = []
-    scale = _scale(photo, reference, problems)
+    scale = _scale(photo, reference, problems, print_scale=print_scale)
     outlines = scale.outlines_px if scale is not None else ()
     model = load_surface_model()
     regions = _regions(photo, outlines, model, scale)
@@ -119,9 +126,11 @@ def _stated_form(form: str | None) -> Form | None:
         raise ContractError(f"{form!r} is not a form; known are {known}", where="form") from None
 
 
-def _scale(photo: Photo, reference: str, problems: list[Problem]) -> Scale | None:
+def _scale(
+    photo: Photo, reference: str, problems: list[Problem], *, print_scale: float
+) -> Scale | None:
     try:
-        return detect_scale(photo, reference)
+        return detect_scale(photo, reference, print_scale=print_scale)
     except PhotoError as fault:
         problems.append(Problem(code=fault.code, text=fault.message, fix=fault.fix))
         return None

@@ -198,7 +198,7 @@ def _draw_text(page: Canvas, geometry: SheetGeometry) -> None:
         "1. Print at 100 % (actual size) on plain matte white paper. Lay it flat.",
         "2. Lay one piece on the white area below, clear of markers and print.",
         "3. Photograph straight down in soft daylight, no flash, all four markers in view.",
-        "4. Once per printer: measure the bar at the foot. If it is not 50 mm, tell the tool.",
+        "4. Once per printer: measure the bar at the foot. If it is not 50 mm: --check-bar MM.",
         "Let cut or hot metal cool. Old solder dust holds lead: wash your hands. Never burn",
         "insulation. Local rules on buying and selling scrap come first.",
     )

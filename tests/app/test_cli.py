@@ -561,3 +561,18 @@ def test_problems_are_told_with_their_fix() -> None:
     from app.json_lines import _problem
 
     assert _problem(Problem(code="a", text="b", fix="c")) == {"code": "a", "text": "b", "fix": "c"}
+
+
+def test_the_measured_check_bar_reaches_the_examination(
+    seen: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    photo = write_photo(tmp_path, "a.jpg")
+    assert main(["grade", str(photo), "--reference", "sheet", "--check-bar", "49.6"]) == 0
+    assert seen[0]["print_scale"] == pytest.approx(0.992)
+
+
+@pytest.mark.parametrize("bar", ["40", "56", "nan", "long"])
+def test_an_impossible_check_bar_is_wrong_usage(bar: str, tmp_path: Path) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["grade", str(tmp_path), "--check-bar", bar])
+    assert stop.value.code == 2
