@@ -183,9 +183,10 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=15)
     parser.add_argument("--variants", type=int, default=4)
     parser.add_argument("--start", type=Path)
+    parser.add_argument("--threads", type=int, default=2)
     options = parser.parse_args()
     torch.manual_seed(1)
-    torch.set_num_threads(1)
+    torch.set_num_threads(options.threads)
     with ProcessPoolExecutor(2) as pool:
         photos = list(pool.map(_read, _jobs(options.photos, options.variants), chunksize=4))
         held = list(pool.map(_read, _jobs([options.check], 1))) if options.check else []
