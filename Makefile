@@ -32,12 +32,14 @@ $(BIN)/python:
 
 $(VENV)/.installed-run: requirements.lock pyproject.toml | $(BIN)/python
 	$(PIP) install --quiet --require-hashes -r requirements.lock
-	$(PIP) install --quiet --no-deps --no-build-isolation -e .
+	@# setuptools warns of every editable install; it is meant here.
+	PYTHONWARNINGS=ignore $(PIP) install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 
 $(VENV)/.installed-dev: requirements-dev.lock pyproject.toml | $(BIN)/python
 	$(PIP) install --quiet --require-hashes -r requirements-dev.lock
-	$(PIP) install --quiet --no-deps --no-build-isolation -e .
+	@# setuptools warns of every editable install; it is meant here.
+	PYTHONWARNINGS=ignore $(PIP) install --quiet --no-deps --no-build-isolation -e .
 	@touch $@ $(VENV)/.installed-run
 
 COMPILE := CUSTOM_COMPILE_COMMAND="make lock" $(BIN)/pip-compile --quiet --upgrade \
