@@ -27,7 +27,7 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/mypy
 
 $(BIN)/python:
-	@test -n "$(PYTHON)" || { echo "Python 3.11 or later is needed: https://www.python.org"; exit 1; }
+	@test -n "$(PYTHON)" || { echo "Python 3.11 or later is needed; install it first"; exit 1; }
 	$(PYTHON) -m venv $(VENV)
 
 $(VENV)/.installed-run: requirements.lock pyproject.toml | $(BIN)/python

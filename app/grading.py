@@ -86,16 +86,6 @@ def grade_photo(path: Path, request: Request) -> Result:
         return _unreadable(name, fault)
 
 
-def grade_bytes(data: bytes, request: Request, *, name: str) -> Result:
-    """Return all that can be told of a photo's bytes, as :func:`grade_photo` does."""
-    from vision.photo import load_photo
-
-    try:
-        return _graded(load_photo(data, name=name), request)
-    except Exception as fault:
-        return _unreadable(name, fault)
-
-
 def grade_typed(typed: Sequence[TypedPiece], request: Request, *, name: str) -> Result:
     """Return the grades of findings typed by hand."""
     pieces = tuple(
