@@ -144,7 +144,6 @@ def _match(
     """Pair each true piece with the found one of the highest overlap."""
     import cv2
 
-    fx, fy = numbers.shape[1] / width_px, numbers.shape[0] / height_px
     found: dict[int, tuple[int, float]] = {}
     for index, piece in enumerate(pieces):
         x, y, w, h = piece.region.box_px
@@ -158,7 +157,6 @@ def _match(
             iou = float((own & small).sum() / (own | small).sum())
             if iou >= MATCH_IOU and iou > found.get(int(number), (0, 0.0))[1]:
                 found[int(number)] = (index, iou)
-    del fx, fy
     return found
 
 

@@ -200,13 +200,10 @@ def _refined(
     soft = cv2.resize(foreground[y0:y1, x0:x1] * grown, size, interpolation=cv2.INTER_LINEAR)
     radius = max(2, round(1.5 * factor / step))
     snapped = guided_filter(soft, crop, radius_px=radius)
-    binary = (snapped > 0.5).astype(np.uint8)
-    full_size = (right - left, bottom - top)
     if step > 1:
-        full = cv2.resize(snapped, full_size, interpolation=cv2.INTER_LINEAR) > 0.5
-    else:
-        full = binary.astype(bool)
-    full = _largest(full)
+        full_size = (right - left, bottom - top)
+        snapped = cv2.resize(snapped, full_size, interpolation=cv2.INTER_LINEAR)
+    full = _largest(snapped > 0.5)
     contours, _ = cv2.findContours(full.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         return None

@@ -33,6 +33,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.recipe.optics import LEVELS
 from rules.errors import PhotoError
 from vision.appearance import (
     FEATURES,
@@ -81,19 +82,6 @@ HIDDEN = 40
 MEMBERS = 3
 PRIOR = np.array([0.20, 0.22, 0.11, 0.21, 0.13, 0.13])
 
-# Tarnish level to film thickness, weight of the diffuse brown, metallic share: the
-# same anchors as models/recipe/optics.py, jittered below.
-LEVELS = np.array(
-    [
-        [0.00, 0.0, 0.00, 1.00],
-        [0.12, 5.5, 0.02, 0.98],
-        [0.25, 11.0, 0.12, 0.92],
-        [0.38, 16.0, 0.38, 0.78],
-        [0.50, 22.0, 0.65, 0.60],
-        [0.75, 30.0, 1.00, 0.35],
-        [1.00, 30.0, 1.00, 0.22],
-    ]
-)
 _NM = np.arange(0.0, 171.0)
 _CU2O = np.clip(film_colours(_NM, oxide="cu2o").linear_rgb, 0.015, 1)
 _CUO = np.clip(film_colours(_NM, oxide="cuo").linear_rgb, 0.015, 1)

@@ -146,7 +146,7 @@ def metal_colour(name: str) -> Array:
 
 # Tarnish level to look, by interpolation between rows:
 # level, film nm of Cu2O, weight of the diffuse brown over the film, metallic share.
-_LEVELS = np.array(
+LEVELS = np.array(
     [
         [0.00, 0.0, 0.00, 1.00],
         [0.12, 5.5, 0.02, 0.98],
@@ -166,9 +166,9 @@ def tarnish_look(level: Array) -> tuple[Array, Array]:
     0.25 a light orange film, 0.5 the dull penny (red-brown cuprite over film),
     0.75 dark brown, 1 black-brown.
     """
-    film = film_colour(np.interp(level, _LEVELS[:, 0], _LEVELS[:, 1]), spread=0.35)
-    weight = np.interp(level, _LEVELS[:, 0], _LEVELS[:, 2])[..., None]
-    metallic = np.interp(level, _LEVELS[:, 0], _LEVELS[:, 3])
+    film = film_colour(np.interp(level, LEVELS[:, 0], LEVELS[:, 1]), spread=0.35)
+    weight = np.interp(level, LEVELS[:, 0], LEVELS[:, 2])[..., None]
+    metallic = np.interp(level, LEVELS[:, 0], LEVELS[:, 3])
     dark = np.clip((level - 0.5) / 0.25, 0, 1)[..., None]
     black = np.clip((level - 0.75) / 0.25, 0, 1)[..., None]
     brown = CUPRITE_BROWN * 1.6 * (1 - dark) + DARK_BROWN * 1.3 * dark
