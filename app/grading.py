@@ -83,7 +83,7 @@ def grade_photo(path: Path, request: Request) -> Result:
     try:
         return _graded(load_photo_file(path), request)
     except Exception as fault:
-        return _unreadable(name, fault)
+        return unreadable(name, fault)
 
 
 def grade_typed(typed: Sequence[TypedPiece], request: Request, *, name: str) -> Result:
@@ -115,6 +115,11 @@ def _graded(photo: Photo, request: Request) -> Result:
         facts=request.facts,
         print_scale=request.print_scale,
     )
+    return grade_examination(examination, request)
+
+
+def grade_examination(examination: Examination, request: Request) -> Result:
+    """Return the grades of a photo that was examined already."""
     problems = tuple(replace(p, text=_sentence(p.text)) for p in examination.problems)
     examination = replace(examination, problems=problems)
     pieces = tuple(
@@ -127,7 +132,7 @@ def _graded(photo: Photo, request: Request) -> Result:
     )
     measurable = examination.scale is not None and pieces and all(map(_is_measured, pieces))
     return Result(
-        name=photo.name,
+        name=examination.photo.name,
         outcome=Outcome.GRADED if measurable else Outcome.NOT_MEASURABLE,
         pieces=pieces,
         problems=problems,
@@ -151,7 +156,8 @@ def _cautions(pieces: Sequence[GradedPiece]) -> tuple[str, ...]:
     return tuple(sorted(dict.fromkeys(told), key=lambda text: text == SELLING))
 
 
-def _unreadable(name: str, fault: Exception) -> Result:
+def unreadable(name: str, fault: Exception) -> Result:
+    """Return the result of a photo that could not be read, with what to do about it."""
     from vision.types import Problem
 
     if isinstance(fault, PhotoError):
