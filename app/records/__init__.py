@@ -1,0 +1,50 @@
+"""The record store: every graded piece with photos, own calls and what buyers paid."""
+
+from app.records.errors import (
+    BadArchiveError,
+    NewerStoreError,
+    NoSuchRecordError,
+    PhotoLostError,
+    RecordsError,
+)
+from app.records.stamp import stamp_of
+from app.records.store import Records, open_records
+from app.records.types import (
+    CONFIRMED,
+    Buyer,
+    NewPhoto,
+    NewPiece,
+    Outcome,
+    OwnCall,
+    PhotoRole,
+    PiecePhoto,
+    PieceRecord,
+    Place,
+    SheetStamp,
+    new_pieces_of,
+    place_of,
+)
+
+__all__ = [
+    "CONFIRMED",
+    "BadArchiveError",
+    "Buyer",
+    "NewPhoto",
+    "NewPiece",
+    "NewerStoreError",
+    "NoSuchRecordError",
+    "Outcome",
+    "OwnCall",
+    "PhotoLostError",
+    "PhotoRole",
+    "PiecePhoto",
+    "PieceRecord",
+    "Place",
+    "Records",
+    "RecordsError",
+    "SheetStamp",
+    "new_pieces_of",
+    "open_records",
+    "place_of",
+    "stamp_of",
+]

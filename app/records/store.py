@@ -1,0 +1,759 @@
+"""The record store: what was graded, what people said, what buyers paid.
+
+    records = open_records()                 # the user's data folder
+    piece = records.save_piece(NewPiece(...))
+    records.record_own_call(piece.id, grade="no1", blind=True)
+
+Every method is one short transaction of its own and gives plain values back, so one
+``Records`` may be shared by all threads (and several processes may use one folder).
+What is told done is on the disk; what fails left everything as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from decimal import Decimal
+from math import isfinite
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Engine, Select, delete, func, or_, select
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session, joinedload, selectinload, sessionmaker
+
+from app.records.codec import (
+    findings_from_json,
+    findings_to_json,
+    grading_from_json,
+    grading_to_json,
+    place_from_json,
+    place_to_json,
+)
+from app.records.database import (
+    database_url,
+    default_folder,
+    files_set_aside,
+    open_database,
+    writing_engine,
+)
+from app.records.errors import NoSuchRecordError, RecordsError
+from app.records.models import (
+    WORD_LENGTH,
+    Base,
+    BuyerRow,
+    MetaRow,
+    OutcomeRow,
+    OwnCallRow,
+    PhotoRow,
+    PiecePhotoRow,
+    PieceRow,
+    TagRow,
+    new_id,
+    now_utc,
+)
+from app.records.photos import EncodedPhoto, PhotoFolder, encode_photo, small_picture
+from app.records.stamp import stamp_of
+from app.records.text import many_lines, name_key, one_line, word
+from app.records.types import (
+    CONFIRMED,
+    Buyer,
+    NewPhoto,
+    NewPiece,
+    Outcome,
+    OwnCall,
+    PhotoRole,
+    PiecePhoto,
+    PieceRecord,
+    SheetStamp,
+)
+from rules.engine import Grading
+from rules.findings import Findings
+from rules.table import RuleSheet
+
+Row = TypeVar("Row", bound=Base)
+
+LARGEST_PAID = Decimal("1e12")
+THUMBNAIL_PX = 320
+
+_GONE = "It was deleted, perhaps in another window. Go back to the list."
+
+
+def open_records(folder: Path | None = None, *, url: str | None = None) -> Records:
+    """Return the records in a folder, made or brought up to date where needed.
+
+    Args:
+        folder: Holds the photos, and the database unless ``url`` names another; None
+            takes ``CUPROSCOPE_DATA`` or the user's data folder.
+        url: SQLAlchemy address of another database.
+
+    Raises:
+        RecordsError: They can't be opened; ``fix`` says what to do. A damaged file is
+            no error: it is set aside and ``Records.messages`` says so.
+    """
+    folder = default_folder() if folder is None else folder
+    engine, messages = open_database(database_url(folder, url), folder=folder)
+    records = Records(engine, folder=folder, messages=messages)
+    try:
+        records.sweep()
+    except RecordsError:
+        records.close()
+        raise
+    return records
+
+
+class Records:
+    """An open record store; see :func:`open_records`.
+
+    Attributes:
+        folder: The folder of the photos (and of the database, unless it has another).
+        messages: What the person should be told once, e.g. that a damaged file was set
+            aside; mostly empty.
+    """
+
+    def __init__(self, engine: Engine, *, folder: Path, messages: tuple[str, ...] = ()) -> None:
+        self.folder = folder
+        self.messages = messages
+        self.photos = PhotoFolder(folder / "photos")
+        self._engine = engine
+        self._reading = sessionmaker(engine)
+        self._writing = sessionmaker(writing_engine(engine), expire_on_commit=False)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Records:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- transactions -----------------------------------------------------------
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """A session that reads; for tables beside these too.
+
+        Raises:
+            RecordsError: The database failed.
+        """
+        with _told(), self._reading() as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """A session that alone may write; committed at the end, undone by any exception.
+
+        Keep it short: other writers wait. Raises RecordsError as :meth:`reading`.
+        """
+        with _told(), self._writing.begin() as session:
+            # SQLite has taken the right to write with BEGIN IMMEDIATE; elsewhere this row is it.
+            session.execute(select(MetaRow.value).where(MetaRow.key == "lock").with_for_update())
+            yield session
+
+    # -- pieces -----------------------------------------------------------------
+
+    def save_piece(self, piece: NewPiece) -> PieceRecord:
+        """Record one graded piece with its photos."""
+        return self.save_pieces([piece])[0]
+
+    def save_pieces(self, pieces: Sequence[NewPiece]) -> tuple[PieceRecord, ...]:
+        """Record several pieces, all or none; a photo they share is stored once."""
+        encoded = _Encoder()
+        for piece in pieces:
+            for photo in piece.photos:
+                encoded.add(photo)
+        with self.writing() as session:
+            rows = [_new_piece_row(piece) for piece in pieces]
+            for piece, row in zip(pieces, rows, strict=True):
+                session.add(row)
+                for position, photo in enumerate(piece.photos):
+                    self._attach(session, row, photo, encoded.of(photo), position)
+            session.flush()
+            ids = [row.id for row in rows]
+        return tuple(self.piece(piece_id) for piece_id in ids)
+
+    def piece(self, piece_id: str) -> PieceRecord:
+        """Return one piece, whole; raises NoSuchRecordError."""
+        with self.reading() as session:
+            row = session.scalars(_whole_pieces().where(PieceRow.id == piece_id)).one_or_none()
+            if row is None:
+                raise NoSuchRecordError("there is no such piece", fix=_GONE, where=piece_id)
+            return _piece_record(row)
+
+    def pieces(
+        self,
+        *,
+        tag: str | None = None,
+        buyer_id: str | None = None,
+        suggested: str | None = None,
+        containing: str | None = None,
+        since_utc: datetime | None = None,
+        limit: int | None = None,
+        offset: int = 0,
+    ) -> tuple[PieceRecord, ...]:
+        """Return the pieces that agree with all that is said, newest first.
+
+        Args:
+            tag: With this tag.
+            buyer_id: With an outcome at this buyer.
+            suggested: Suggested grade.
+            containing: Text in the name or the notes, upper or lower case.
+            since_utc: Recorded then or later.
+            limit: At most so many.
+            offset: Leave out so many of the newest.
+        """
+        query = _matching(
+            _whole_pieces(),
+            tag=tag,
+            buyer_id=buyer_id,
+            suggested=suggested,
+            containing=containing,
+            since_utc=since_utc,
+        ).order_by(PieceRow.created_utc.desc(), PieceRow.id)
+        if limit is not None:
+            query = query.limit(limit)
+        with self.reading() as session:
+            return tuple(_piece_record(row) for row in session.scalars(query.offset(offset)))
+
+    def count(
+        self,
+        *,
+        tag: str | None = None,
+        buyer_id: str | None = None,
+        suggested: str | None = None,
+        containing: str | None = None,
+        since_utc: datetime | None = None,
+    ) -> int:
+        """Return how many pieces :meth:`pieces` would give."""
+        query = _matching(
+            select(func.count()).select_from(PieceRow),
+            tag=tag,
+            buyer_id=buyer_id,
+            suggested=suggested,
+            containing=containing,
+            since_utc=since_utc,
+        )
+        with self.reading() as session:
+            return int(session.scalar(query) or 0)
+
+    def nearest_confirmed(self, tarnish_level: float, *, most: int = 3) -> tuple[PieceRecord, ...]:
+        """Return the confirmed pieces of the nearest tarnish level, nearest first."""
+        query = (
+            _matching(_whole_pieces(), tag=CONFIRMED)
+            .where(PieceRow.tarnish_level.is_not(None))
+            .order_by(func.abs(PieceRow.tarnish_level - tarnish_level), PieceRow.created_utc.desc())
+            .limit(most)
+        )
+        with self.reading() as session:
+            return tuple(_piece_record(row) for row in session.scalars(query))
+
+    def regrade(
+        self, piece_id: str, *, findings: Findings, grading: Grading, sheet: RuleSheet
+    ) -> PieceRecord:
+        """Replace what is known of a piece: measured again, pooled, or by another sheet."""
+        with self._changing(piece_id) as (_, row):
+            _set_grading(row, findings, grading, sheet)
+        return self.piece(piece_id)
+
+    def add_photo(
+        self,
+        piece_id: str,
+        photo: NewPhoto,
+        *,
+        findings: Findings | None = None,
+        grading: Grading | None = None,
+        sheet: RuleSheet | None = None,
+    ) -> PieceRecord:
+        """Add a photo to a piece and, where given, what all photos together now say.
+
+        ``findings``, ``grading`` and ``sheet`` come together (see ``rules/pooled.py``).
+        """
+        together = (findings, grading, sheet)
+        if any(part is None for part in together) and any(part is not None for part in together):
+            raise ValueError("findings, grading and sheet come together")
+        encoded = _Encoder()
+        encoded.add(photo)
+        with self._changing(piece_id) as (session, row):
+            position = 1 + max((old.position for old in row.photos), default=-1)
+            self._attach(session, row, photo, encoded.of(photo), position)
+            if findings is not None and grading is not None and sheet is not None:
+                _set_grading(row, findings, grading, sheet)
+        return self.piece(piece_id)
+
+    def rename(self, piece_id: str, name: str) -> None:
+        """Give a piece another name."""
+        with self._changing(piece_id) as (_, row):
+            row.name = one_line(name)
+
+    def set_notes(self, piece_id: str, notes: str) -> None:
+        """Replace a piece's notes (plain text, at most 10,000 letters)."""
+        with self._changing(piece_id) as (_, row):
+            row.notes = many_lines(notes)
+
+    def set_tags(self, piece_id: str, tags: Iterable[str]) -> None:
+        """Replace a piece's tags; they are kept in small letters."""
+        wanted = _tags(tags)
+        with self._changing(piece_id) as (_, row):
+            row.tags[:] = [tag for tag in row.tags if tag.tag in wanted]
+            have = {tag.tag for tag in row.tags}
+            row.tags.extend(TagRow(tag=tag) for tag in wanted if tag not in have)
+
+    def add_tag(self, piece_id: str, tag: str) -> None:
+        """Put one tag on a piece, e.g. ``CONFIRMED``."""
+        wanted = _tags([tag])
+        with self._changing(piece_id) as (_, row):
+            have = {old.tag for old in row.tags}
+            row.tags.extend(TagRow(tag=new) for new in wanted if new not in have)
+
+    def remove_tag(self, piece_id: str, tag: str) -> None:
+        """Take one tag off a piece."""
+        with self._changing(piece_id) as (_, row):
+            row.tags[:] = [old for old in row.tags if old.tag != word(tag)]
+
+    def tags(self) -> tuple[tuple[str, int], ...]:
+        """Return every tag with the number of pieces that have it, by name."""
+        query = select(TagRow.tag, func.count()).group_by(TagRow.tag).order_by(TagRow.tag)
+        with self.reading() as session:
+            return tuple((tag, int(number)) for tag, number in session.execute(query))
+
+    # -- what people and buyers said ---------------------------------------------
+
+    def record_own_call(
+        self,
+        piece_id: str,
+        *,
+        grade: str,
+        blind: bool,
+        who: str = "",
+        tarnish_level: float | None = None,
+    ) -> OwnCall:
+        """Record what a person says of a piece; ``blind`` if they had not seen ours yet."""
+        if tarnish_level is not None and not 0 <= tarnish_level <= 1:
+            raise RecordsError("a tarnish level is between 0 and 1", where="own call")
+        call = OwnCallRow(
+            grade=_grade_id(grade), blind=blind, who=one_line(who), tarnish_level=tarnish_level
+        )
+        with self._changing(piece_id) as (session, row):
+            row.own_calls.append(call)
+            session.flush()
+            return _own_call(call)
+
+    def record_outcome(
+        self,
+        piece_id: str,
+        *,
+        buyer_id: str,
+        grade: str | None = None,
+        paid: Decimal | None = None,
+        currency: str | None = None,
+        weight_kg: float | None = None,
+        note: str = "",
+        told_utc: datetime | None = None,
+    ) -> Outcome:
+        """Record what a buyer made of a piece: the grade, the money, or both."""
+        if grade is None and paid is None:
+            raise RecordsError("say what the buyer graded it or paid", where="outcome")
+        if paid is not None and not (paid.is_finite() and 0 <= paid <= LARGEST_PAID):
+            raise RecordsError("what was paid must be an amount of at least 0", where="outcome")
+        currency = _currency(currency, paid)
+        if weight_kg is not None and not (isfinite(weight_kg) and weight_kg > 0):
+            raise RecordsError("a weight must be more than 0 kg", where="outcome")
+        outcome = OutcomeRow(
+            buyer_id=buyer_id,
+            grade=None if grade is None else _grade_id(grade),
+            paid=paid,
+            currency=currency,
+            weight_kg=weight_kg,
+            note=many_lines(note),
+            told_utc=told_utc or now_utc(),
+        )
+        with self._changing(piece_id) as (session, row):
+            _row(session, BuyerRow, buyer_id, "buyer")
+            row.outcomes.append(outcome)
+            session.flush()
+            return _outcome(outcome)
+
+    def remove_outcome(self, outcome_id: str) -> None:
+        """Take an outcome back."""
+        with self.writing() as session:
+            outcome = _row(session, OutcomeRow, outcome_id, "outcome")
+            _row(session, PieceRow, outcome.piece_id, "piece").updated_utc = now_utc()
+            session.delete(outcome)
+
+    # -- buyers -------------------------------------------------------------------
+
+    def buyers(self) -> tuple[Buyer, ...]:
+        """Return all buyers by name."""
+        with self.reading() as session:
+            rows = session.scalars(select(BuyerRow).order_by(BuyerRow.name_key))
+            return tuple(map(_buyer, rows))
+
+    def buyer(self, buyer_id: str) -> Buyer:
+        """Return one buyer; raises NoSuchRecordError."""
+        with self.reading() as session:
+            return _buyer(_row(session, BuyerRow, buyer_id, "buyer"))
+
+    def add_buyer(self, name: str, *, notes: str = "") -> Buyer:
+        """Return the buyer of this name, new or the one there is."""
+        name, key = one_line(name), name_key(name)
+        if not key:
+            raise RecordsError("a buyer needs a name", where="buyer")
+        with self.writing() as session:
+            row = session.scalars(select(BuyerRow).where(BuyerRow.name_key == key)).one_or_none()
+            if row is None:
+                row = BuyerRow(name=name, name_key=key, notes=many_lines(notes))
+                session.add(row)
+                session.flush()
+            return _buyer(row)
+
+    def change_buyer(
+        self, buyer_id: str, *, name: str | None = None, notes: str | None = None
+    ) -> Buyer:
+        """Give a buyer another name or notes; a name that another one has is refused."""
+        with self.writing() as session:
+            row = _row(session, BuyerRow, buyer_id, "buyer")
+            if name is not None:
+                key = name_key(name)
+                taken = session.scalars(
+                    select(BuyerRow.id).where(BuyerRow.name_key == key, BuyerRow.id != buyer_id)
+                ).first()
+                if taken is not None or not key:
+                    raise RecordsError("another buyer has that name, or it is empty", where="buyer")
+                row.name, row.name_key = one_line(name), key
+            if notes is not None:
+                row.notes = many_lines(notes)
+            return _buyer(row)
+
+    def remove_buyer(self, buyer_id: str) -> None:
+        """Remove a buyer; one that outcomes point to is refused."""
+        with self.writing() as session:
+            row = _row(session, BuyerRow, buyer_id, "buyer")
+            used = session.scalar(
+                select(func.count()).select_from(OutcomeRow).where(OutcomeRow.buyer_id == buyer_id)
+            )
+            if used:
+                raise RecordsError(
+                    f"{used} outcomes name this buyer",
+                    fix="Take those outcomes back first.",
+                    where=row.name,
+                )
+            session.delete(row)
+
+    # -- photos -------------------------------------------------------------------
+
+    def photo_bytes(self, sha256: str) -> bytes:
+        """Return a stored photo (JPEG or PNG); its hash was checked.
+
+        Raises:
+            NoSuchRecordError: No photo of that hash is recorded.
+            PhotoLostError: Its file is missing or was changed.
+        """
+        with self.reading() as session:
+            kind = _row(session, PhotoRow, sha256, "photo").kind
+        return self.photos.get(sha256, kind)
+
+    def thumbnail(self, sha256: str, *, longest_px: int = THUMBNAIL_PX) -> bytes:
+        """Return a small JPEG of a stored photo; raises as :meth:`photo_bytes`."""
+        return small_picture(self.photo_bytes(sha256), longest_px=longest_px)
+
+    # -- deleting -----------------------------------------------------------------
+
+    def delete_piece(self, piece_id: str) -> None:
+        """Delete a piece with all that hangs on it, and the photos nobody else uses."""
+        with self.writing() as session:
+            row = _row(session, PieceRow, piece_id, "piece")
+            hashes = {photo.photo_sha256 for photo in row.photos}
+            session.delete(row)
+        self._forget_photos(hashes)
+
+    def delete_everything(self, *, also_set_aside: bool = False) -> None:
+        """Delete all pieces, buyers, photos, practice and whatever else is in the tables.
+
+        ``also_set_aside`` removes damaged files that were set aside, too.
+        """
+        with self.writing() as session:
+            for table in reversed(Base.metadata.sorted_tables):
+                if table.name != MetaRow.__tablename__:
+                    session.execute(delete(table))
+        # Rows first: a kill in between leaves files that no row knows; the sweep finds them.
+        with self.writing() as session:
+            self.photos.sweep(_known(session), older_than_s=0)
+        if self._engine.dialect.name == "sqlite":
+            with _told(), self._engine.connect() as connection:
+                raw = connection.connection.dbapi_connection
+                if raw is not None:  # VACUUM runs outside any transaction
+                    raw.execute("VACUUM")
+                    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        if also_set_aside:
+            for path in self.set_aside_files():
+                path.unlink(missing_ok=True)
+
+    def set_aside_files(self) -> tuple[Path, ...]:
+        """Return damaged database files that were set aside."""
+        if self._engine.dialect.name != "sqlite":
+            return ()
+        return files_set_aside(Path(str(self._engine.url.database)))
+
+    def sweep(self) -> int:
+        """Remove photo files that a kill left behind; done at opening, too."""
+        with self.writing() as session:
+            return self.photos.sweep(_known(session))
+
+    # -- inside -------------------------------------------------------------------
+
+    @contextmanager
+    def _changing(self, piece_id: str) -> Iterator[tuple[Session, PieceRow]]:
+        with self.writing() as session:
+            row = _row(session, PieceRow, piece_id, "piece")
+            yield session, row
+            row.updated_utc = now_utc()
+
+    def _attach(
+        self,
+        session: Session,
+        row: PieceRow,
+        photo: NewPhoto,
+        encoded: EncodedPhoto,
+        position: int,
+    ) -> None:
+        self.keep_photo(session, encoded)
+        row.photos.append(
+            PiecePhotoRow(
+                photo_sha256=encoded.sha256,
+                position=position,
+                name=one_line(photo.name),
+                role=str(photo.role),
+                place=None if photo.place is None else place_to_json(photo.place),
+                findings=None if photo.findings is None else findings_to_json(photo.findings),
+                reference=None if photo.reference is None else photo.reference[:WORD_LENGTH],
+            )
+        )
+
+    def keep_photo(self, session: Session, encoded: EncodedPhoto) -> None:
+        """Store a photo inside a :meth:`writing` session: its file first, then its row."""
+        try:
+            self.photos.put(encoded)
+        except OSError as fault:
+            raise RecordsError(
+                f"the photo can't be stored ({fault.strerror or fault})",
+                fix="Check that the disk is not full and the folder may be written to.",
+                where=str(self.photos.folder),
+            ) from fault
+        if session.get(PhotoRow, encoded.sha256) is None:
+            session.add(
+                PhotoRow(
+                    sha256=encoded.sha256,
+                    kind=encoded.kind,
+                    width_px=encoded.width_px,
+                    height_px=encoded.height_px,
+                    added_utc=now_utc(),
+                )
+            )
+            session.flush()
+
+    def _forget_photos(self, hashes: set[str]) -> None:
+        """Remove photos that no piece uses; asked again while nobody else can write."""
+        if not hashes:
+            return
+        with self.writing() as session:
+            unused = session.scalars(
+                select(PhotoRow).where(
+                    PhotoRow.sha256.in_(hashes),
+                    PhotoRow.sha256.not_in(select(PiecePhotoRow.photo_sha256)),
+                )
+            ).all()
+            for photo in unused:
+                session.delete(photo)
+            session.flush()
+            for photo in unused:
+                self.photos.remove(photo.sha256, photo.kind)
+
+
+class _Encoder:
+    """Encodes each picture once, however many pieces are on it."""
+
+    def __init__(self) -> None:
+        self._done: dict[tuple[int, bool], EncodedPhoto] = {}
+
+    def add(self, photo: NewPhoto) -> None:
+        key = id(photo.rgb), photo.lossless
+        if key not in self._done:
+            self._done[key] = encode_photo(photo.rgb, lossless=photo.lossless)
+
+    def of(self, photo: NewPhoto) -> EncodedPhoto:
+        return self._done[id(photo.rgb), photo.lossless]
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """Turn what a database raises into our own error."""
+    try:
+        yield
+    except SQLAlchemyError as fault:
+        raise RecordsError(
+            f"the records' database failed ({type(fault).__name__})",
+            fix="Try again; if it stays, restart the program: a damaged file is set aside then.",
+        ) from fault
+
+
+def _row(session: Session, kind: type[Row], key: str, words: str) -> Row:
+    row = session.get(kind, key)
+    if row is None:
+        raise NoSuchRecordError(f"there is no such {words}", fix=_GONE, where=str(key)[:80])
+    return row
+
+
+def _whole_pieces() -> Select[PieceRow]:
+    return select(PieceRow).options(
+        selectinload(PieceRow.photos).options(joinedload(PiecePhotoRow.photo)),
+        selectinload(PieceRow.own_calls),
+        selectinload(PieceRow.outcomes).options(joinedload(OutcomeRow.buyer)),
+        selectinload(PieceRow.tags),
+    )
+
+
+def _matching(
+    query: Select[Any],
+    *,
+    tag: str | None = None,
+    buyer_id: str | None = None,
+    suggested: str | None = None,
+    containing: str | None = None,
+    since_utc: datetime | None = None,
+) -> Select[Any]:
+    if tag is not None:
+        query = query.where(PieceRow.tags.any(TagRow.tag == word(tag)))
+    if buyer_id is not None:
+        query = query.where(PieceRow.outcomes.any(OutcomeRow.buyer_id == buyer_id))
+    if suggested is not None:
+        query = query.where(PieceRow.suggested == suggested)
+    if containing and containing.strip():
+        wanted = containing.strip()
+        query = query.where(
+            or_(
+                PieceRow.name.icontains(wanted, autoescape=True),
+                PieceRow.notes.icontains(wanted, autoescape=True),
+            )
+        )
+    if since_utc is not None:
+        query = query.where(PieceRow.created_utc >= since_utc)
+    return query
+
+
+def _known(session: Session) -> set[str]:
+    return set(session.scalars(select(PhotoRow.sha256)))
+
+
+def _new_piece_row(piece: NewPiece) -> PieceRow:
+    moment = now_utc()
+    row = PieceRow(
+        id=new_id(),
+        created_utc=moment,
+        updated_utc=moment,
+        name=one_line(piece.name),
+        notes=many_lines(piece.notes),
+        tags=[TagRow(tag=tag) for tag in _tags(piece.tags)],
+    )
+    _set_grading(row, piece.findings, piece.grading, piece.sheet)
+    return row
+
+
+def _set_grading(row: PieceRow, findings: Findings, grading: Grading, sheet: RuleSheet) -> None:
+    stamp = stamp_of(sheet)
+    row.findings, row.grading = findings_to_json(findings), grading_to_json(grading)
+    row.sheet_id, row.sheet_title, row.sheet_hash = stamp.id, stamp.title, stamp.hash
+    repeat_what_is_found(row, findings, grading)
+
+
+def repeat_what_is_found(row: PieceRow, findings: Findings, grading: Grading) -> None:
+    """Set the columns that repeat the JSON."""
+    row.suggested, row.form = grading.suggested, str(findings.form.value)
+    finish = findings.finish
+    row.tarnish_level = None if finish is None else float(finish.tarnish_level.value)
+
+
+def _tags(tags: Iterable[str]) -> list[str]:
+    return sorted({tag for tag in map(word, tags) if tag})
+
+
+def _grade_id(grade: str) -> str:
+    grade = one_line(grade, longest=WORD_LENGTH)
+    if not grade:
+        raise RecordsError("a grade needs a name", where="grade")
+    return grade
+
+
+def _currency(currency: str | None, paid: Decimal | None) -> str | None:
+    if paid is None:
+        return None
+    code = (currency or "").strip().upper()
+    if len(code) != 3 or not (code.isascii() and code.isalpha()):
+        raise RecordsError("an amount needs its currency, three letters like USD", where="outcome")
+    return code
+
+
+# -- rows to plain values ---------------------------------------------------------
+
+
+def _piece_record(row: PieceRow) -> PieceRecord:
+    return PieceRecord(
+        id=row.id,
+        created_utc=row.created_utc,
+        updated_utc=row.updated_utc,
+        name=row.name,
+        findings=findings_from_json(row.findings),
+        grading=grading_from_json(row.grading),
+        sheet=SheetStamp(id=row.sheet_id, title=row.sheet_title, hash=row.sheet_hash),
+        notes=row.notes,
+        tags=tuple(tag.tag for tag in row.tags),
+        photos=tuple(map(_piece_photo, row.photos)),
+        own_calls=tuple(map(_own_call, row.own_calls)),
+        outcomes=tuple(map(_outcome, row.outcomes)),
+    )
+
+
+def _piece_photo(row: PiecePhotoRow) -> PiecePhoto:
+    return PiecePhoto(
+        id=row.id,
+        sha256=row.photo_sha256,
+        width_px=row.photo.width_px,
+        height_px=row.photo.height_px,
+        name=row.name,
+        role=PhotoRole(row.role),
+        place=None if row.place is None else place_from_json(row.place),
+        findings=None if row.findings is None else findings_from_json(row.findings),
+        reference=row.reference,
+        added_utc=row.added_utc,
+    )
+
+
+def _own_call(row: OwnCallRow) -> OwnCall:
+    return OwnCall(
+        id=row.id,
+        grade=row.grade,
+        blind=row.blind,
+        who=row.who,
+        tarnish_level=row.tarnish_level,
+        called_utc=row.called_utc,
+    )
+
+
+def _outcome(row: OutcomeRow) -> Outcome:
+    return Outcome(
+        id=row.id,
+        buyer_id=row.buyer_id,
+        buyer_name=row.buyer.name,
+        grade=row.grade,
+        paid=row.paid,
+        currency=row.currency,
+        weight_kg=row.weight_kg,
+        note=row.note,
+        told_utc=row.told_utc,
+    )
+
+
+def _buyer(row: BuyerRow) -> Buyer:
+    return Buyer(id=row.id, name=row.name, notes=row.notes, created_utc=row.created_utc)
