@@ -253,9 +253,7 @@ def masses(bin_: Bin) -> dict[str, Weight]:
 
 
 def _told_off(pieces: tuple[Piece, ...], whole: Weight) -> dict[str, Weight]:
-    known = [
-        p for p in pieces if p.weight is not None and p.weight.origin is WeightOrigin.SCALE
-    ]
+    known = [p for p in pieces if p.weight is not None and p.weight.origin is WeightOrigin.SCALE]
     known_kg = added([p.weight for p in known if p.weight is not None]).kg
     others = [p for p in pieces if p not in known]
     if known_kg > whole.kg or (not others and known_kg != whole.kg):
@@ -289,9 +287,7 @@ def _sizes(pieces: Iterable[Piece]) -> list[float]:
 
 
 def _with(load: Load, changed: Bin) -> Load:
-    return replace(
-        load, bins=tuple(changed if b.name == changed.name else b for b in load.bins)
-    )
+    return replace(load, bins=tuple(changed if b.name == changed.name else b for b in load.bins))
 
 
 def _sum(a: Weight, b: Weight) -> Weight:

@@ -173,7 +173,12 @@ def plan_pulls(
 
     everything = np.ones(len(pieces), dtype=bool)
     start = float(values(everything[None])[0])
-    doubtful = [i for i in range(len(pieces)) if p[i, label + 1 :].sum() > DOUBTFUL_P]
+    # What may cost the bin its label, and what is too good for it.
+    doubtful = [
+        i
+        for i in range(len(pieces))
+        if p[i, label + 1 :].sum() > DOUBTFUL_P or apart[i] > kg[i] * per_kg[label] + LEAST_GAIN
+    ]
     each = values(_each_without(everything, range(len(pieces)))) - start
     is_exact = len(doubtful) <= EXACT_UP_TO
     if is_exact:
@@ -210,9 +215,7 @@ def plan_pulls(
     )
 
 
-def grades_paid(
-    ranks: NDArray[np.intp], *, label: int, forgiven: int
-) -> NDArray[np.intp]:
+def grades_paid(ranks: NDArray[np.intp], *, label: int, forgiven: int) -> NDArray[np.intp]:
     """Return the rank a bin is paid as, for ``(draws, pieces)`` drawn ranks.
 
     The buyer's rule itself: what the exact chances are checked against.
@@ -264,7 +267,7 @@ def few_enough(right: Array, wrong: Array, kept: Flags, *, forgiven: int) -> Arr
 
 
 def _best_of_all(everything: Flags, doubtful: Sequence[int], values: Valued) -> Flags:
-    """Return the best of all combinations of doubtful pieces; of equals the one that pulls least."""
+    """Return the best of all combinations; of equals the one that pulls least."""
     numbers = np.arange(2 ** len(doubtful))
     kept = np.repeat(everything[None], len(numbers), axis=0)
     for bit, piece in enumerate(doubtful):

@@ -154,9 +154,7 @@ def wire_weight(*, diameter_mm: float, u_mm: float, length_mm: float, u_length_m
     return _with_rel(kg, u_rel, f"solid wire {diameter_mm:.2f} mm × {length_mm / 1000:.2f} m")
 
 
-def cable_weight(
-    *, bundle_mm: float, u_mm: float, length_mm: float, u_length_mm: float
-) -> Weight:
+def cable_weight(*, bundle_mm: float, u_mm: float, length_mm: float, u_length_mm: float) -> Weight:
     """Return the estimated weight of a bare stranded bundle from its outer diameter.
 
     The copper fills 68 to 86 % of the circle, rectangular: the largest part of the doubt.
@@ -176,7 +174,9 @@ def strands_weight(
     _positive(strands=strands, strand_mm=strand_mm, length_mm=length_mm)
     kg = strands * pi / 4 * strand_mm**2 * length_mm * 1e-9 * CONDUCTOR_KG_PER_M3 * LAY
     u_rel = _root(2 * u_mm / strand_mm, u_length_mm / length_mm, DENSITY_U_REL, U_LAY_REL)
-    return _with_rel(kg, u_rel, f"{strands} strands of {strand_mm:.2f} mm × {length_mm / 1000:.2f} m")
+    return _with_rel(
+        kg, u_rel, f"{strands} strands of {strand_mm:.2f} mm × {length_mm / 1000:.2f} m"
+    )
 
 
 LAY, U_LAY_REL = 1.02, 0.006
@@ -272,9 +272,7 @@ def length_from_outline_mm(
     if len(outline_mm) < 3:
         raise LoadError("an outline needs three points", where="length")
     following = [*outline_mm[1:], outline_mm[0]]
-    twice = sum(
-        x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(outline_mm, following, strict=True)
-    )
+    twice = sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(outline_mm, following, strict=True))
     _positive(diameter_mm=diameter_mm)
     length = abs(twice) / 2 / diameter_mm
     if length < diameter_mm:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import chain, combinations, product
+from itertools import chain, combinations, pairwise, product
 
 import numpy as np
 import pytest
@@ -37,7 +37,9 @@ def bins(draw: st.DrawFn, most: int = 5) -> list[RiskPiece]:
     return made
 
 
-def every_outcome(pieces: list[RiskPiece], *, label: int, forgiven: int) -> tuple[list[float], float]:
+def every_outcome(
+    pieces: list[RiskPiece], *, label: int, forgiven: int
+) -> tuple[list[float], float]:
     """The chances by going through every outcome: 4 to the power of the pieces."""
     chances = [0.0] * len(PER_KG)
     for ranks in product(range(len(PER_KG)), repeat=len(pieces)):
@@ -151,10 +153,8 @@ def test_a_large_bin_is_searched_as_well_as_all_combinations_would() -> None:
 @settings(max_examples=30, deadline=None)
 @given(bins(), st.integers(0, 3))
 def test_a_more_forgiving_buyer_never_pays_less(pieces: list[RiskPiece], label: int) -> None:
-    pays = [
-        bin_risk(pieces, label=label, per_kg=PER_KG, forgiven=k).expected for k in range(4)
-    ]
-    assert all(a <= b + 1e-9 for a, b in zip(pays, pays[1:], strict=False))
+    pays = [bin_risk(pieces, label=label, per_kg=PER_KG, forgiven=k).expected for k in range(4)]
+    assert all(a <= b + 1e-9 for a, b in pairwise(pays))
 
 
 def test_a_label_beyond_the_grades_is_refused() -> None:

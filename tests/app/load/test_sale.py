@@ -1,0 +1,252 @@
+"""What a sale brings: a load sheet worked by hand, simulation, every way to split."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.load.bins import Bin
+from app.load.sale import (
+    Offer,
+    chance_better,
+    compare,
+    hold,
+    offer_of,
+    pulls_for,
+    split,
+)
+from app.load.units import LoadError, MassUnit, kg_from
+from tests.app.load.loads import DAY, buyer, kg, load, piece, terms
+
+PRICES = {"bare_bright": "9.00", "no1": "8.00", "no2": "6.00", "set_aside": "1.00"}
+
+
+def test_a_load_sheet_worked_by_hand() -> None:
+    # Bin "bright": 41.30 lb at 4.105 = 169.5365 -> 169.54
+    # Bin "ones":   88.75 lb at 3.900 = 346.125  -> 346.13 (half away from zero)
+    # Bin "twos":   12.10 lb at 3.333 = 40.3293  -> 40.33
+    # Sum of the rounded lines: 556.00. Travel 18.50.
+    who = buyer(travel=Decimal("18.50"))
+    told = terms(who, {"bare_bright": "4.105", "no1": "3.900", "no2": "3.333"}, per=MassUnit.LB)
+    bins = [
+        Bin(name=name, grade=grade, weighed=kg(str(kg_from(Decimal(lb), MassUnit.LB))))
+        for name, grade, lb in (
+            ("bright", "bare_bright", "41.30"),
+            ("ones", "no1", "88.75"),
+            ("twos", "no2", "12.10"),
+        )
+    ]
+    offer = offer_of(told, load(*bins))
+    assert [str(line.amount) for line in offer.lines] == ["169.54", "346.13", "40.33"]
+    assert offer.labelled == Decimal("556.00")
+    assert offer.expected == pytest.approx(555.99, abs=0.01)
+    assert offer.net == pytest.approx(537.49, abs=0.01)
+    assert offer.kg == kg_from(Decimal("142.15"), MassUnit.LB)
+
+
+def test_a_deduction_comes_off_the_weight() -> None:
+    # 10 kg, 2 % off: 9.8 kg at 8.00 is 78.40.
+    offer = offer_of(
+        terms(buyer(deduction=Decimal("0.02")), PRICES),
+        load(Bin(name="A", grade="no1", weighed=kg("10"))),
+    )
+    assert offer.lines[0].paid_kg == Decimal("9.80")
+    assert offer.labelled == Decimal("78.40")
+    assert offer.expected == pytest.approx(78.40)
+
+
+def test_expected_pay_counts_the_chance_of_a_downgrade() -> None:
+    # 10 kg in two pieces, one of them No. 2 with 0.25: 10 * (0.75 * 8 + 0.25 * 6) = 75.
+    b = Bin(name="A", grade="no1", pieces=(piece("a", "6"), piece("b", "4", no1=0.75, no2=0.25)))
+    offer = offer_of(terms(buyer(), PRICES), load(b))
+    assert offer.labelled == Decimal("80.00")
+    assert offer.expected == pytest.approx(75.0)
+    assert offer.lines[0].risk.p_downgrade == pytest.approx(0.25)
+    # 80 with 0.75, 60 with 0.25: standard deviation 20 * sqrt(0.1875) = 8.660.
+    assert offer.u == pytest.approx(8.660, abs=0.15)
+    assert (offer.low95, offer.high95) == (60.0, 80.0)
+    # Pulled, the doubtful piece brings at least No. 2: 6 * 8 + 4 * 6 = 72 < 75: it stays.
+    assert pulls_for(terms(buyer(), PRICES), b).pulls == ()
+
+
+def test_a_piece_too_good_for_its_bin_comes_out() -> None:
+    b = Bin(name="A", grade="no2", pieces=(piece("a", "6", no2=1.0), piece("b", "4", no1=1.0)))
+    plan = pulls_for(terms(buyer(), PRICES), b)
+    assert [pull.id for pull in plan.pulls] == ["b"]
+    assert plan.gain == pytest.approx(4 * (8 - 6))
+
+
+def test_draws_agree_with_the_exact_expectation_and_cover_the_truth() -> None:
+    rng = np.random.default_rng(4)
+    bins = []
+    for name in ("A", "B"):
+        pieces = []
+        for number in range(12):
+            p = rng.dirichlet((0.2, 9.0, 1.0, 0.2))
+            chances = dict(zip(PRICES, map(float, p), strict=True))
+            pieces.append(piece(f"{name}{number}", f"{rng.uniform(0.2, 2):.2f}", **chances))
+        bins.append(Bin(name=name, grade="no1", pieces=tuple(pieces), weighed=kg("14", 0.2)))
+    offer = offer_of(terms(buyer(forgiven=1), PRICES), load(*bins), draws=40_000)
+    # The mean of 40,000 draws is good to u / 200; four of those.
+    assert abs(offer.draws.mean() - offer.expected) < 4 * offer.u / 200
+    inside = (offer.draws >= offer.low95) & (offer.draws <= offer.high95)
+    assert 0.94 < inside.mean() <= 1.0
+
+
+def test_weights_doubt_alone_gives_a_normal_interval() -> None:
+    # 100 kg +- 0.5 at 8.00: 800 +- 4, so 792.2 to 807.8.
+    offer = offer_of(
+        terms(buyer(), PRICES),
+        load(Bin(name="A", grade="no1", weighed=kg("100", 0.5))),
+        draws=20_000,
+    )
+    assert offer.u == pytest.approx(4.0, rel=0.03)
+    assert offer.low95 == pytest.approx(792.16, abs=0.5)
+    assert offer.high95 == pytest.approx(807.84, abs=0.5)
+
+
+def test_the_same_draws_serve_every_buyer() -> None:
+    # B pays a hundredth more for everything: surely better, although the pays overlap widely.
+    b = Bin(
+        name="A", grade="no1", pieces=tuple(piece(f"p{i}", "2", no1=0.7, no2=0.3) for i in range(4))
+    )
+    a, c = compare(
+        [
+            terms(buyer("A"), PRICES),
+            terms(buyer("B"), {g: str(Decimal(p) * Decimal("1.01")) for g, p in PRICES.items()}),
+        ],
+        load(b),
+    )
+    assert a.buyer.name == "B"
+    assert chance_better(a, c) == 1.0
+    assert a.low95 < c.high95
+
+
+def test_travel_and_least_weight_decide_between_buyers() -> None:
+    near = terms(buyer("near"), {"no1": "7.80"})
+    far = terms(buyer("far", travel=Decimal(30)), {"no1": "8.00"})
+    picky = terms(buyer("picky", least_kg=Decimal(500)), {"no1": "9.00"})
+    hundred = load(Bin(name="A", grade="no1", weighed=kg("100")))
+    # near 780; far 800 - 30 = 770; picky takes no less than 500 kg.
+    told = compare([near, far, picky], hundred)
+    assert [offer.buyer.name for offer in told] == ["near", "far", "picky"]
+    assert told[2].refused is not None
+    # With 200 kg: near 1560, far 1570.
+    twice = load(Bin(name="A", grade="no1", weighed=kg("200")))
+    assert compare([near, far], twice)[0].buyer.name == "far"
+
+
+def test_stale_and_missing_prices_are_told() -> None:
+    old = terms(buyer(), {"no1": "8.00"}, day=DAY - timedelta(days=30))
+    offer = offer_of(
+        old,
+        load(
+            Bin(name="A", grade="no1", weighed=kg("10")),
+            Bin(name="B", grade="no2", weighed=kg("5")),
+        ),
+    )
+    assert [price.grade for price in offer.stale] == ["no1"]
+    assert offer.unpriced == ("no2",)
+
+
+def test_what_can_not_be_compared_is_refused() -> None:
+    here, there = terms(buyer("A"), PRICES), terms(buyer("B", currency="CAD"), PRICES)
+    with pytest.raises(LoadError, match="CAD and USD"):
+        compare([here, there], load())
+    with pytest.raises(LoadError, match="weigh"):
+        offer_of(here, load(Bin(name="A", grade="no1", pieces=(piece("a"),))))
+
+
+# ----------------------------------------------------------------------- split
+
+
+def by_hand(told: list, bins: list[Bin]) -> float:  # type: ignore[type-arg]
+    """The best of every way to give each bin to a buyer, or to keep it home."""
+    best = 0.0
+    for chosen in product([None, *range(len(told))], repeat=len(bins)):
+        net = 0.0
+        for index, one in enumerate(told):
+            given = [b for b, to in zip(bins, chosen, strict=True) if to == index]
+            if not given:
+                continue
+            offer: Offer = offer_of(one, load(*given), draws=10)
+            net += -1e9 if offer.refused else offer.net
+        best = max(best, net)
+    return best
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 80), st.sampled_from(list(PRICES))), min_size=1, max_size=4),
+    st.lists(
+        st.tuples(
+            st.integers(0, 60),
+            st.integers(0, 60),
+            st.lists(st.integers(1, 12), min_size=4, max_size=4),
+        ),
+        min_size=1,
+        max_size=3,
+    ),
+)
+def test_no_other_way_to_split_leaves_more(
+    weights: list[tuple[int, str]], shops: list[tuple[int, int, list[int]]]
+) -> None:
+    bins = [Bin(name=f"b{i}", grade=g, weighed=kg(str(w))) for i, (w, g) in enumerate(weights)]
+    told = [
+        terms(
+            buyer(f"s{i}", travel=Decimal(travel), least_kg=Decimal(least)),
+            [
+                *((grade, str(p), "0") for grade, p in zip(PRICES, prices, strict=True)),
+                ("no1", str(prices[1] + 2), "50"),  # a step by weight
+            ],
+        )
+        for i, (travel, least, prices) in enumerate(shops)
+    ]
+    found = split(told, load(*bins))
+    assert found.net == pytest.approx(by_hand(told, bins), abs=1e-6)
+    given = [name for names in found.bins_of.values() for name in names]
+    assert sorted([*given, *found.kept_home]) == sorted(b.name for b in bins)
+    assert found.gain >= -1e-9
+
+
+def test_a_split_pays_when_each_buyer_is_better_at_one_grade() -> None:
+    # A: 100 kg No. 1 at 8 + 50 kg No. 2 at 5 = 1050; B: 7 and 6 = 1000, trip 20.
+    # Dealt out they bring 800 and 300, less 20 for the trip: 1080.
+    a = terms(buyer("A"), {"no1": "8", "no2": "5"})
+    b = terms(buyer("B", travel=Decimal(20)), {"no1": "7", "no2": "6"})
+    bins = load(
+        Bin(name="ones", grade="no1", weighed=kg("100")),
+        Bin(name="twos", grade="no2", weighed=kg("50")),
+    )
+    found = split([a, b], bins)
+    assert found.bins_of == {"A": ("ones",), "B": ("twos",)}
+    assert found.net == pytest.approx(1080)
+    assert (found.best_buyer, found.gain) == ("A", pytest.approx(30))
+
+
+def test_too_many_bins_to_try_every_way_is_told() -> None:
+    bins = [Bin(name=str(i), grade="no1", weighed=kg("1")) for i in range(11)]
+    with pytest.raises(LoadError, match="together"):
+        split([terms(buyer(), PRICES)], load(*bins))
+
+
+# ------------------------------------------------------------------------ hold
+
+
+def test_waiting_for_a_step_worked_by_hand() -> None:
+    # 80 kg now, 10 kg a week, 8.00, from 100 kg 8.50, trip 25.
+    told = terms(buyer(travel=Decimal(25)), [("no1", "8.00", "0"), ("no1", "8.50", "100")])
+    now = load(Bin(name="A", grade="no1", weighed=kg("80")))
+    rows = hold(told, now, kg_a_week={"no1": Decimal(10)}, weeks=2)
+    # One week: once 90 * 8 - 25 = 695; twice (640 - 25) + (80 - 25) = 670; gain 25.
+    assert (rows[0].go_once, rows[0].go_twice, rows[0].gain) == (695.0, 670.0, 25.0)
+    # Two weeks: once 100 * 8.5 - 25 = 825; twice 615 + (160 - 25) = 750; gain 75,
+    # which a fall of 75 / 640 = 11.7 % of what lies there would eat.
+    assert (rows[1].go_once, rows[1].gain) == (825.0, 75.0)
+    assert rows[1].fall_share == pytest.approx(75 / 640)
