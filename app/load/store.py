@@ -1,0 +1,547 @@
+"""Loads, buyers' terms, prices and tickets in the record store.
+
+Each method is one transaction: killed at any moment, the load is as before or as after.
+An edit reads the load, changes the value and writes the rows that differ, all while
+nobody else can write, so two windows never undo each other's work.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from app.load.bins import Bin, Load, Piece
+from app.load.buyers import Buyer
+from app.load.prices import Price, PriceBook
+from app.load.sale import terms_of
+from app.load.tables import (
+    CODE_LENGTH,
+    LoadBinRow,
+    LoadBuyerRow,
+    LoadPieceRow,
+    LoadPriceRow,
+    LoadRow,
+    LoadTicketRow,
+)
+from app.load.ticket import (
+    PaidLine,
+    Ticket,
+    next_code,
+    outcomes,
+    settle,
+    without_sold,
+    write_ticket,
+)
+from app.load.units import LoadError, MassUnit
+from app.load.weights import Weight
+from app.records.codec import plain, read_json
+from app.records.models import NAME_LENGTH, BuyerRow, OutcomeRow, PieceRow, new_id
+from app.records.stamp import stamp_of
+from app.records.text import many_lines, name_key, one_line
+from app.records.times import now_utc
+
+if TYPE_CHECKING:
+    from app.records.store import Records
+
+BUYER_SCHEMA = "cuproscope.load.buyer/1"
+PIECE_SCHEMA = "cuproscope.load.piece/1"
+WEIGHT_SCHEMA = "cuproscope.load.weight/1"
+TICKET_SCHEMA = "cuproscope.load.ticket/1"
+
+DEFAULT_LOAD = "load"
+"""Name of the load where the person names none."""
+
+
+class LoadStore:
+    """The loads of one record store.
+
+    Attributes:
+        records: The records beside them.
+    """
+
+    def __init__(self, records: Records) -> None:
+        self.records = records
+
+    # -- buyers and prices --------------------------------------------------------
+
+    def buyers(self) -> tuple[Buyer, ...]:
+        """Return all buyers with terms, by name."""
+        with self.records.reading() as session:
+            rows = session.execute(
+                select(LoadBuyerRow, BuyerRow)
+                .join(BuyerRow, BuyerRow.id == LoadBuyerRow.buyer_id)
+                .order_by(BuyerRow.name_key)
+            ).all()
+            return tuple(_buyer(terms, row) for terms, row in rows)
+
+    def buyer(self, name: str) -> Buyer:
+        """Return one buyer by name, however it is written."""
+        key = name_key(name)
+        for buyer in self.buyers():
+            if name_key(buyer.name) == key:
+                return buyer
+        known = ", ".join(buyer.name for buyer in self.buyers()) or "none yet"
+        raise LoadError(f"no buyer {name!r}; there are: {known}", where="buyer")
+
+    def save_buyer(self, buyer: Buyer) -> Buyer:
+        """Keep a buyer's terms, new or changed.
+
+        Raises:
+            LoadError: Prices of another currency are on their list.
+        """
+        with self.records.writing() as session:
+            return self._save_buyer(session, buyer)
+
+    def save_buyers(self, buyers: Iterable[Buyer], prices: Iterable[Price]) -> None:
+        """Keep several buyers and their prices, all or none."""
+        with self.records.writing() as session:
+            for buyer in buyers:
+                self._save_buyer(session, buyer)
+            self._add_prices(session, prices)
+
+    def remove_buyer(self, name: str) -> None:
+        """Remove a buyer's terms and prices; the buyer too, if no outcome names them."""
+        with self.records.writing() as session:
+            row = _buyer_row(session, name)
+            self._remove_buyer(session, row)
+
+    def book(self) -> PriceBook:
+        """Return every price that was written down."""
+        with self.records.reading() as session:
+            return _book(session)
+
+    def add_prices(self, prices: Iterable[Price]) -> None:
+        """Write prices down, all or none; what was there stays as history.
+
+        Raises:
+            LoadError: No such buyer, or another currency than theirs.
+        """
+        with self.records.writing() as session:
+            self._add_prices(session, prices)
+
+    # -- loads --------------------------------------------------------------------
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of all loads, oldest first."""
+        with self.records.reading() as session:
+            query = select(LoadRow.name).order_by(LoadRow.created_utc, LoadRow.id)
+            return tuple(session.scalars(query))
+
+    def load(self, name: str = DEFAULT_LOAD) -> Load:
+        """Return a load; one that is not there yet is empty."""
+        with self.records.reading() as session:
+            row = _load_row(session, name)
+            return Load(name=one_line(name)) if row is None else _load(session, row)
+
+    def edit(self, name: str, change: Callable[[Load], Load]) -> Load:
+        """Change a load; it is made if it is not there yet.
+
+        Args:
+            name: Which load.
+            change: Gives the changed load; what it raises leaves everything as it was.
+        """
+        with self.records.writing() as session:
+            row = _load_row(session, name)
+            if row is None:
+                row = _new_load(session, name)
+            before = _load(session, row)
+            after = change(before)
+            _write(session, row, before, after)
+            return after
+
+    def remove(self, name: str) -> None:
+        """Remove a load with all its bins; tickets and records stay."""
+        with self.records.writing() as session:
+            row = _load_row(session, name)
+            if row is None:
+                raise LoadError(f"no load {name!r}", where="load")
+            session.delete(row)
+
+    # -- tickets ------------------------------------------------------------------
+
+    def tickets(self) -> tuple[Ticket, ...]:
+        """Return all tickets, oldest first."""
+        with self.records.reading() as session:
+            rows = session.scalars(
+                select(LoadTicketRow).order_by(LoadTicketRow.written_utc, LoadTicketRow.id)
+            )
+            return tuple(_ticket(row) for row in rows)
+
+    def ticket(self, code: str) -> Ticket:
+        """Return one ticket by its code."""
+        with self.records.reading() as session:
+            return _ticket(_ticket_row(session, code))
+
+    def write_ticket(
+        self, name: str, buyer_name: str, *, day: date, unit: MassUnit, bins: Sequence[str] = ()
+    ) -> Ticket:
+        """Write a ticket for a load, or for some of its bins, at one buyer, and keep it.
+
+        Raises:
+            LoadError: Nothing to sell, a bin without a weight, no such buyer.
+        """
+        buyer = self.buyer(buyer_name)
+        with self.records.writing() as session:
+            row = _load_row(session, name)
+            load = Load(name=name) if row is None else _load(session, row)
+            if bins:
+                load = replace(load, bins=tuple(load.bin(one) for one in dict.fromkeys(bins)))
+            terms = terms_of(buyer, _book(session), on=day)
+            taken = tuple(session.scalars(select(LoadTicketRow.code)))
+            ticket, _ = write_ticket(
+                terms,
+                load,
+                code=next_code(day, taken),
+                unit=unit,
+                sheet_hash=stamp_of(terms.sheet).hash,
+            )
+            session.add(
+                LoadTicketRow(
+                    code=ticket.code,
+                    buyer_id=_buyer_row(session, buyer.name).id,
+                    body=_text(ticket, TICKET_SCHEMA),
+                )
+            )
+            return ticket
+
+    def settle(
+        self,
+        code: str,
+        lines: Sequence[PaidLine],
+        *,
+        day: date,
+        note: str = "",
+        keep_bins: bool = False,
+    ) -> Ticket:
+        """Keep what was paid for a ticket; its bins leave the load, in the same transaction.
+
+        The buyer's outcome of each recorded piece is recorded with it, for the second
+        opinion.
+
+        Args:
+            code: Which ticket.
+            lines: What was paid; bins that are not named were paid as on the ticket.
+            day: When.
+            note: In the person's own words.
+            keep_bins: Leave the bins in the load.
+        """
+        with self.records.writing() as session:
+            row = _ticket_row(session, code)
+            ticket = settle(_ticket(row), lines, day=day, note=many_lines(note))
+            if row.buyer_id is not None:
+                _record_outcomes(session, row.buyer_id, ticket)
+            row.body, row.settled_utc = _text(ticket, TICKET_SCHEMA), now_utc()
+            load_row = None if keep_bins else _load_row(session, ticket.load)
+            if load_row is not None:
+                before = _load(session, load_row)
+                _write(session, load_row, before, without_sold(before, ticket))
+            return ticket
+
+    def remove_ticket(self, code: str) -> None:
+        """Remove a ticket that was not settled."""
+        with self.records.writing() as session:
+            row = _ticket_row(session, code)
+            if row.settled_utc is not None:
+                raise LoadError("is settled: it stays, as what was paid", where=code)
+            session.delete(row)
+
+    # -- several at once, for the demo ----------------------------------------------
+
+    def put_all(
+        self, *, buyers: Sequence[Buyer], prices: Sequence[Price], loads: Sequence[Load]
+    ) -> None:
+        """Keep buyers, prices and loads, all or none."""
+        with self.records.writing() as session:
+            for buyer in buyers:
+                self._save_buyer(session, buyer)
+            self._add_prices(session, prices)
+            for load in loads:
+                row = _load_row(session, load.name)
+                if row is None:
+                    row = _new_load(session, load.name)
+                _write(session, row, _load(session, row), load)
+
+    def remove_all(self, *, buyers: Sequence[str], loads: Sequence[str]) -> None:
+        """Remove buyers, loads and the loads' tickets, all or none; missing ones are passed."""
+        keys = {name_key(name) for name in loads}
+        with self.records.writing() as session:
+            for row in session.scalars(select(LoadTicketRow)).all():
+                if name_key(_ticket(row).load) in keys:
+                    session.delete(row)
+            for name in loads:
+                load_row = _load_row(session, name)
+                if load_row is not None:
+                    session.delete(load_row)
+            session.flush()
+            for name in buyers:
+                buyer_row = session.scalars(
+                    select(BuyerRow).where(BuyerRow.name_key == name_key(name))
+                ).one_or_none()
+                if buyer_row is not None:
+                    self._remove_buyer(session, buyer_row)
+
+    # -- inside -------------------------------------------------------------------
+
+    def _save_buyer(self, session: Session, buyer: Buyer) -> Buyer:
+        name = one_line(buyer.name)
+        key = name_key(name)
+        row = session.scalars(select(BuyerRow).where(BuyerRow.name_key == key)).one_or_none()
+        if row is None:
+            row = BuyerRow(name=name, name_key=key, notes="")
+            session.add(row)
+            session.flush()
+        buyer = replace(buyer, name=row.name, note=many_lines(buyer.note))
+        others = session.scalars(
+            select(LoadPriceRow.currency).where(
+                LoadPriceRow.buyer_id == row.id, LoadPriceRow.currency != buyer.currency
+            )
+        ).first()
+        if others is not None:
+            raise LoadError(
+                f"has prices in {others}; remove this buyer first to change the currency",
+                where=buyer.name,
+            )
+        terms = session.get(LoadBuyerRow, row.id)
+        text = _text(buyer, BUYER_SCHEMA)
+        if terms is None:
+            session.add(LoadBuyerRow(buyer_id=row.id, body=text))
+        else:
+            terms.body, terms.updated_utc = text, now_utc()
+        session.flush()
+        return buyer
+
+    def _remove_buyer(self, session: Session, row: BuyerRow) -> None:
+        session.execute(delete(LoadPriceRow).where(LoadPriceRow.buyer_id == row.id))
+        session.execute(delete(LoadBuyerRow).where(LoadBuyerRow.buyer_id == row.id))
+        used = session.scalars(select(OutcomeRow.id).where(OutcomeRow.buyer_id == row.id)).first()
+        if used is None:
+            session.delete(row)
+        session.flush()
+
+    def _add_prices(self, session: Session, prices: Iterable[Price]) -> None:
+        for price in prices:
+            row = _buyer_row(session, price.buyer)
+            terms = session.get(LoadBuyerRow, row.id)
+            if terms is None:
+                raise LoadError("say how they buy first (load buyer)", where=row.name)
+            buyer = _buyer(terms, row)
+            if buyer.currency != price.currency:
+                raise LoadError(f"pays in {buyer.currency}, not {price.currency}", where=buyer.name)
+            session.add(
+                LoadPriceRow(
+                    buyer_id=row.id,
+                    grade=one_line(price.grade, longest=60),
+                    amount=price.amount,
+                    per=str(price.per),
+                    currency=price.currency,
+                    day=price.day.isoformat(),
+                    from_kg=price.from_kg,
+                )
+            )
+            session.flush()
+
+
+# ------------------------------------------------------------------- rows to values
+
+
+def _text(value: object, schema: str) -> str:
+    return json.dumps({"schema": schema, **plain(value)}, allow_nan=False, separators=(",", ":"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Weighed:
+    """A bin's reading as it is kept."""
+
+    weight: Weight
+
+
+def _buyer(terms: LoadBuyerRow, row: BuyerRow) -> Buyer:
+    # The name is the records' one: renamed there, it is renamed here.
+    return replace(read_json(terms.body, Buyer, BUYER_SCHEMA), name=row.name)
+
+
+def _buyer_row(session: Session, name: str) -> BuyerRow:
+    query = select(BuyerRow).where(BuyerRow.name_key == name_key(name))
+    row = session.scalars(query).one_or_none()
+    if row is None:
+        raise LoadError(f"no buyer {name!r}", where="buyer")
+    return row
+
+
+def _book(session: Session) -> PriceBook:
+    rows = session.execute(
+        select(LoadPriceRow, BuyerRow.name)
+        .join(BuyerRow, BuyerRow.id == LoadPriceRow.buyer_id)
+        .order_by(LoadPriceRow.added_utc, LoadPriceRow.id)
+    ).all()
+    return PriceBook(
+        prices=tuple(
+            Price(
+                buyer=name,
+                grade=row.grade,
+                amount=row.amount,
+                per=MassUnit(row.per),
+                currency=row.currency,
+                day=date.fromisoformat(row.day),
+                from_kg=row.from_kg,
+            )
+            for row, name in rows
+        )
+    )
+
+
+def _load_row(session: Session, name: str) -> LoadRow | None:
+    query = select(LoadRow).where(LoadRow.name_key == name_key(name))
+    return session.scalars(query).one_or_none()
+
+
+def _new_load(session: Session, name: str) -> LoadRow:
+    key = name_key(name)
+    if not key:
+        raise LoadError("a load needs a name", where="load")
+    row = LoadRow(id=new_id(), name=one_line(name), name_key=key)
+    session.add(row)
+    session.flush()
+    return row
+
+
+def _load(session: Session, row: LoadRow) -> Load:
+    bins = session.scalars(
+        select(LoadBinRow)
+        .where(LoadBinRow.load_id == row.id)
+        .order_by(LoadBinRow.position, LoadBinRow.id)
+    ).all()
+    pieces: dict[str, list[Piece]] = {bin_row.id: [] for bin_row in bins}
+    query = (
+        select(LoadPieceRow)
+        .where(LoadPieceRow.bin_id.in_(list(pieces)))
+        .order_by(LoadPieceRow.position, LoadPieceRow.id)
+    )
+    for piece_row in session.scalars(query):
+        piece = read_json(piece_row.body, Piece, PIECE_SCHEMA)
+        pieces[piece_row.bin_id].append(replace(piece, record=piece_row.piece_id))
+    return Load(
+        name=row.name,
+        bins=tuple(
+            Bin(
+                name=bin_row.name,
+                grade=bin_row.grade,
+                pieces=tuple(pieces[bin_row.id]),
+                weighed=None
+                if bin_row.weighed is None
+                else read_json(bin_row.weighed, _Weighed, WEIGHT_SCHEMA).weight,
+            )
+            for bin_row in bins
+        ),
+    )
+
+
+def _write(session: Session, row: LoadRow, before: Load, after: Load) -> None:
+    """Write the rows in which two loads differ."""
+    bin_rows = {
+        bin_row.name: bin_row
+        for bin_row in session.scalars(select(LoadBinRow).where(LoadBinRow.load_id == row.id))
+    }
+    _write_bins(session, row, bin_rows, after)
+    inside = [bin_row.id for bin_row in bin_rows.values()]
+    query = select(LoadPieceRow).where(LoadPieceRow.bin_id.in_(inside))
+    piece_rows = {piece_row.code: piece_row for piece_row in session.scalars(query)}
+    old = {piece.id: piece for piece in before.pieces}
+    for b in after.bins:
+        for position, piece in enumerate(b.pieces):
+            piece_row = piece_rows.get(piece.id)
+            if piece_row is None:
+                piece_row = LoadPieceRow(id=new_id(), code=piece.id[:CODE_LENGTH])
+                session.add(piece_row)
+            if old.get(piece.id) != piece or piece_row.body is None:
+                piece_row.body = _text(replace(piece, record=None), PIECE_SCHEMA)
+                known = piece.record and session.get(PieceRow, piece.record) is not None
+                piece_row.piece_id = piece.record if known else None
+            _set(piece_row, position=position, bin_id=bin_rows[b.name].id)
+    kept = {piece.id for piece in after.pieces}
+    for code, piece_row in piece_rows.items():
+        if code not in kept:
+            session.delete(piece_row)
+    session.flush()
+    names = {b.name for b in after.bins}
+    for name, bin_row in bin_rows.items():
+        if name not in names:
+            session.delete(bin_row)
+    row.updated_utc = now_utc()
+    session.flush()
+
+
+def _write_bins(
+    session: Session, row: LoadRow, bin_rows: dict[str, LoadBinRow], after: Load
+) -> None:
+    """Write the bins of a load into ``bin_rows``, adding new ones to it."""
+    for position, b in enumerate(after.bins):
+        if len(b.name) > NAME_LENGTH or one_line(b.name) != b.name:
+            raise LoadError("is no name for a bin: one line, no odd characters", where=b.name)
+        weighed = None if b.weighed is None else _text(_Weighed(weight=b.weighed), WEIGHT_SCHEMA)
+        bin_row = bin_rows.get(b.name)
+        if bin_row is None:
+            bin_row = LoadBinRow(id=new_id(), load_id=row.id, name=b.name)
+            session.add(bin_row)
+            bin_rows[b.name] = bin_row
+        _set(bin_row, position=position, grade=b.grade, weighed=weighed)
+    session.flush()
+
+
+def _set(row: object, **values: object) -> None:
+    """Set what differs, so that an unchanged row is not written again."""
+    for name, value in values.items():
+        if getattr(row, name) != value:
+            setattr(row, name, value)
+
+
+def _ticket(row: LoadTicketRow) -> Ticket:
+    return read_json(row.body, Ticket, TICKET_SCHEMA)
+
+
+def _ticket_row(session: Session, code: str) -> LoadTicketRow:
+    query = (
+        select(LoadTicketRow)
+        .where(LoadTicketRow.code == code)
+        .order_by(LoadTicketRow.written_utc.desc())
+    )
+    row = session.scalars(query).first()
+    if row is None:
+        raise LoadError(f"no ticket {code!r} (load list tickets)", where="ticket")
+    return row
+
+
+def _record_outcomes(session: Session, buyer_id: str, ticket: Ticket) -> None:
+    from rules.sheet import load_sheet, sheet_names
+
+    # The order of grades of a shipped sheet; a buyer's own sheet keeps its base's grades.
+    grades = next(
+        (
+            sheet.grade_ids
+            for sheet in map(load_sheet, sheet_names())
+            if {line.grade for line in ticket.lines} <= set(sheet.grade_ids)
+        ),
+        (),
+    )
+    rank = {grade: index for index, grade in enumerate(grades)}
+    for outcome in outcomes(ticket, rank=rank):
+        if session.get(PieceRow, outcome.record) is None:
+            continue
+        session.add(
+            OutcomeRow(
+                piece_id=outcome.record,
+                buyer_id=buyer_id,
+                grade=outcome.grade,
+                paid=outcome.paid,
+                currency=ticket.currency,
+                weight_kg=float(outcome.kg) or None,
+                note=outcome.note,
+            )
+        )
+    session.flush()
