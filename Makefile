@@ -1,3 +1,4 @@
+# make app    install what it takes to run, and open the pages
 # make demo   install what it takes to run, and grade the demo photos
 # make test   install what it takes to work on it, and check everything
 # make lint   only style and types
@@ -11,7 +12,10 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
 
-.PHONY: demo test lint lock clean
+.PHONY: app demo test lint lock clean
+
+app: $(VENV)/.installed-run
+	$(BIN)/cuproscope app
 
 demo: $(VENV)/.installed-run
 	$(BIN)/cuproscope grade fixtures/demo --overlay out/demo || test $$? -eq 4

@@ -1,4 +1,4 @@
-"""The command line: ``cuproscope grade PHOTO...`` and ``cuproscope sheet OUT.pdf``.
+"""The command line: ``cuproscope grade PHOTO...``, ``sheet OUT.pdf`` and ``app``.
 
 Thin: it checks what was typed, calls :mod:`app.grading`, and prints. Exit codes: 0 all
 graded; 2 wrong usage; 3 at least one photo could not be read; 4 all read, but at least
@@ -138,6 +138,20 @@ def _parser() -> argparse.ArgumentParser:
     sheet.add_argument("--paper", choices=("a4", "letter"), default="a4")
     _add_debug(sheet)
     sheet.set_defaults(run=_sheet)
+
+    pages = commands.add_parser(
+        "app",
+        help="open the pages: grade, second opinion, practice, records",
+        description="Serve the pages to this machine's browser; nothing leaves the machine.",
+    )
+    pages.add_argument(
+        "--lan",
+        action="store_true",
+        help="let phones on the home network in, each with a one-time code",
+    )
+    pages.add_argument("--port", type=_port, metavar="PORT", help="listen on this port")
+    _add_debug(pages)
+    pages.set_defaults(run=_app)
     return parser
 
 
@@ -327,6 +341,21 @@ def _sheet(arguments: argparse.Namespace) -> int:
     except OSError as fault:
         raise CuproscopeError(f"can't be written: {fault}", where=str(arguments.out)) from fault
     print(f"{arguments.out}: print at 100 %, then check that the bar is 50.0 mm long.")
+    return EXIT_OK
+
+
+def _port(text: str) -> int:
+    """Read a port; those under 1024 belong to the system, 0 takes any that is free."""
+    number = int(text) if text.isascii() and text.isdigit() else -1
+    if number != 0 and not 1024 <= number <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port from 1024 to 65535")
+    return number
+
+
+def _app(arguments: argparse.Namespace) -> int:
+    from app.web.serve import serve
+
+    serve(lan=arguments.lan, port=arguments.port)
     return EXIT_OK
 
 

@@ -122,6 +122,16 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
     return np.concatenate([marked, panel], axis=0)
 
 
+def draw_marks(examination: Examination) -> Image:
+    """Return the photo with everything that was found, without a panel of words.
+
+    Returns:
+        ``(height, width, 3)`` uint8, RGB, its long side 700 to 1600 px.
+    """
+    shown, factor = _shown(examination.photo.rgb)
+    return _marked(shown, examination, factor)
+
+
 def simple_outline(outline_px: FloatArray, *, tolerance_px: float = 1.0) -> FloatArray:
     """Return an outline with fewer points, nowhere further off than told; ``(n, 2)``.
 

@@ -1,0 +1,1 @@
+"""The pages: a thin layer over ``app.grading``, ``app.records`` and ``app.practice``."""

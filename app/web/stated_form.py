@@ -1,0 +1,92 @@
+"""The questions about a piece, asked on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from app.web.stated import (
+    CUT_ENDS,
+    FORMS,
+    MAGNETS,
+    NO,
+    NOT_SAID,
+    QUESTIONS,
+    REFERENCES,
+    YES,
+    Stated,
+    coins,
+    shipped_sheet,
+)
+from rules.sheet import sheet_names
+
+
+def ask_stated(before: Stated) -> Stated:
+    """Show the questions with the answers given before, and return the answers now."""
+    left, right = st.columns(2, gap="large")
+    with left:
+        reference = _pick("What lies beside the piece?", list(REFERENCES), before.reference)
+        coin, marker_mm = before.coin, before.marker_mm
+        if REFERENCES[reference] == "coin":
+            coin = _coin(before.coin)
+        elif REFERENCES[reference] == "marker":
+            marker_mm = st.number_input(
+                "Width of the marker's black square, mm",
+                min_value=5.0,
+                max_value=300.0,
+                value=before.marker_mm,
+                step=1.0,
+                key="marker-mm",
+            )
+        form = _pick("What is it?", list(FORMS), before.form)
+        names = list(sheet_names())
+        sheet = st.selectbox(
+            "Graded by which sheet?",
+            names,
+            index=names.index(before.sheet) if before.sheet in names else 0,
+            format_func=lambda name: shipped_sheet(name).title,
+            key="sheet",
+        )
+    with right:
+        magnet = _pick("What does a magnet do?", list(MAGNETS), before.magnet)
+        cut_end = _pick("A fresh cut or file mark shows", list(CUT_ENDS), before.cut_end)
+        answers = dict(before.yes_no)
+        yes_no = tuple(
+            (name, _pick(question, [NOT_SAID, YES, NO], answers.get(name, NOT_SAID)))
+            for name, question in QUESTIONS.items()
+        )
+    return Stated(
+        reference=reference,
+        coin=coin,
+        marker_mm=marker_mm,
+        form=form,
+        magnet=magnet,
+        cut_end=cut_end,
+        yes_no=yes_no,
+        sheet=sheet,
+    )
+
+
+def _coin(before: str | None) -> str:
+    known = coins()
+    keys = list(known.values())
+    names = {key: name for name, key in known.items()}
+    return st.selectbox(
+        "Which coin?",
+        keys,
+        index=keys.index(before) if before in keys else 0,
+        format_func=names.__getitem__,
+        key="coin",
+    )
+
+
+def _pick(question: str, words: Sequence[str], before: str) -> str:
+    chosen = st.pills(
+        question,
+        list(words),
+        default=before if before in words else words[0],
+        required=True,
+        key=f"said-{question}",
+    )
+    return chosen if chosen is not None else words[0]

@@ -1,0 +1,167 @@
+"""The answer to one piece as a page shows it: text with marks, all of it escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from app.grading import GradedPiece, Result
+from app.report import FAR_MARGIN
+from app.words import (
+    SURE_P,
+    confidence_words,
+    finish_words,
+    flag_words,
+    form_words,
+    grade_words,
+    size_words,
+)
+from rules.engine import Grading
+from rules.reasons import Reason
+from rules.sheet import RuleSheet
+
+ON, OFF = '<i class="on"></i>', "<i></i>"
+LEAST_SHOWN = 0.005
+
+
+def verdict(piece: GradedPiece, sheet: RuleSheet) -> str:
+    """Return the grade in large words, how sure it is, and what would settle it."""
+    grading = piece.grading
+    parts = [
+        f"<h2>{escape(grade_words(grading, sheet))}</h2>",
+        _steps(grading, sheet),
+        f"<p><strong>{escape(_certainty(grading))}</strong></p>",
+        bar(grading.confidence, what="How sure"),
+    ]
+    if grading.settle:
+        parts.append(
+            '<div class="ask"><strong>? One check would settle it</strong>'
+            f"<p>{escape(sentence(grading.settle))}</p></div>"
+        )
+    return _block(parts)
+
+
+def why(piece: GradedPiece, sheet: RuleSheet) -> str:
+    """Return the reasons with their margins, and what would lift the piece."""
+    grading = piece.grading
+    parts = ["<h3>Because</h3>", _list(map(reason_words, grading.reasons))]
+    if grading.lifts:
+        lifts = [
+            f"{sentence(lift.action)} Then: {sheet.title_of(lift.to)} (about {lift.minutes:g} min)."
+            for lift in grading.lifts
+        ]
+        parts += ["<h3>↑ What would lift it</h3>", _list(lifts)]
+    return _block(parts)
+
+
+def chances(piece: GradedPiece, sheet: RuleSheet) -> str:
+    """Return how likely each grade is."""
+    return _block(["<h3>All grades</h3>", probabilities(piece.grading, sheet)])
+
+
+def seen(piece: GradedPiece) -> str:
+    """Return what was seen and measured of a piece."""
+    findings = piece.findings
+    parts = ["<h3>What was seen</h3>"]
+    rows = [("Form", form_words(findings)), ("Size", size_words(findings) or "not measured")]
+    rows += [("Finish", finish_words(findings) or "not judged")]
+    flags = flag_words(findings)
+    rows += [("Also", ", ".join(flags))] if flags else []
+    parts.append(_table(rows))
+    if piece.reading is not None and piece.reading.notes:
+        parts.append(_list(map(sentence, piece.reading.notes)))
+    return _block(parts)
+
+
+def probabilities(grading: Grading, sheet: RuleSheet) -> str:
+    """Return every grade with its probability, as a figure and as a bar."""
+    rows = []
+    for grade in sheet.grade_ids:
+        p = grading.p.get(grade, 0.0)
+        figure = "under 1 %" if p < LEAST_SHOWN else f"{100 * min(p, 0.99):.0f} %"
+        rows.append(
+            f"<tr><td>{escape(sheet.title_of(grade))}</td>"
+            f'<td class="figure">{figure}</td>'
+            f'<td class="wide">{bar(p, what=sheet.title_of(grade))}</td></tr>'
+        )
+    return f"<table>{''.join(rows)}</table>"
+
+
+def reason_words(reason: Reason) -> str:
+    """Return one reason with what it saw, its limit and how far off that is."""
+    text = sentence(reason.text)
+    if reason.margin is None:
+        return text
+    far = abs(reason.margin)
+    size = "far" if far > FAR_MARGIN else f"{far:.1f} times the uncertainty"
+    side = "inside" if reason.margin >= 0 else "past"
+    return f"{text} ({size[:1].upper()}{size[1:]} {side} the limit.)"
+
+
+def cautions(texts: Iterable[str]) -> str:
+    """Return what can hurt, as a list under one word."""
+    return _block(["<h3>⚠ Mind</h3>", _list(texts)])
+
+
+def measured_by(result: Result) -> str:
+    """Return where the millimetres come from and how good they are."""
+    scale = result.examination.scale if result.examination is not None else None
+    if scale is None:
+        text = "No scale was found, so nothing was measured in millimetres."
+    else:
+        text = (
+            f"Scale from {scale.reference}: {1 / scale.mm_per_px:.1f} pixels a millimetre, "
+            f"good to {200 * scale.u_rel:.1f} % (95 %)."
+        )
+    return _block([f'<p class="soft">{escape(text)}</p>'])
+
+
+def bar(share: float, *, what: str) -> str:
+    """Return a bar; its figure always stands beside it in words."""
+    percent = round(100 * min(max(share, 0.0), 1.0))
+    return (
+        f'<div class="bar" role="img" aria-label="{escape(what)}: {percent} %">'
+        f'<i style="width:{percent}%"></i></div>'
+    )
+
+
+def sentence(text: str) -> str:
+    """Return a text that begins with a capital and ends with a stop."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?", ")")) else ".")
+
+
+def _certainty(grading: Grading) -> str:
+    told = confidence_words(grading)
+    sign = "?" if grading.borderline or grading.suggested is None else "✓"
+    if sign == "✓" and grading.confidence < SURE_P:
+        sign = "≈"
+    return f"{sign} {told[:1].upper()}{told[1:]}"
+
+
+def _steps(grading: Grading, sheet: RuleSheet) -> str:
+    """Show where the grade stands among all of them: the best has every mark full."""
+    ids: Sequence[str] = sheet.grade_ids
+    best = max(ids, key=lambda grade: grading.p.get(grade, 0.0))
+    rank, count = ids.index(best) + 1, len(ids)
+    marks = ON * (count - rank + 1) + OFF * (rank - 1)
+    return (
+        f'<p class="step" role="img" aria-label="Rank {rank} of {count}, 1 is paid best">'
+        f"{marks}</p>"
+    )
+
+
+def _table(rows: Iterable[tuple[str, str]]) -> str:
+    cells = "".join(
+        f'<tr><th scope="row">{escape(name)}</th><td>{escape(text)}</td></tr>'
+        for name, text in rows
+    )
+    return f"<table>{cells}</table>"
+
+
+def _list(texts: Iterable[str]) -> str:
+    return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in texts) + "</ul>"
+
+
+def _block(parts: Iterable[str]) -> str:
+    return f'<div class="cu">{"".join(parts)}</div>'
