@@ -19,6 +19,7 @@ from vision.edges import MAX_PROFILES, EdgeLine, fit_edge, intersect, sample_lin
 from vision.markers import robust_white
 from vision.plane import Lens, Plane, fit_plane, lens_of
 from vision.quads import find_quads
+from vision.reduced import reduced
 from vision.references import (
     CARD_HEIGHT_MM,
     CARD_RADIUS_MM,
@@ -108,7 +109,7 @@ def detect_card(photo: Photo) -> Card:
     ratio = max(photo.rgb.shape[:2]) / SEARCH_LONG_SIDE_PX
     cards: list[Card] = []
     passed = -np.inf
-    for rough, score in _proposals(photo.rgb, ratio):
+    for rough, score in _proposals(photo.rgb):
         if score < passed - ENOUGH_BETTER:
             break
         card = _measure(photo.rgb, rough, lens=lens, rough_u_px=1.2 * max(ratio, 1.0))
@@ -134,15 +135,11 @@ def detect_card(photo: Photo) -> Card:
     return card
 
 
-def _proposals(rgb: Image, ratio: float) -> list[tuple[FloatArray, float]]:
+def _proposals(rgb: Image) -> list[tuple[FloatArray, float]]:
     """Candidate corners in photo pixels, long side first, clockwise, and their scores."""
-    # A whole divisor takes the resizer's fast path.
-    step = max(1, int(ratio + 0.25))
-    height, width = (side // step * step for side in rgb.shape[:2])
-    size = (width // step, height // step)
-    small = cv2.resize(rgb[:height, :width], size, interpolation=cv2.INTER_AREA)
+    small, ratio = reduced(rgb, SEARCH_LONG_SIDE_PX)
     return [
-        (_ordered((quad.corners_px + 0.5) * step - 0.5), quad.score)
+        (_ordered((quad.corners_px + 0.5) * ratio - 0.5), quad.score)
         for quad in find_quads(small, aspect=CARD_WIDTH_MM / CARD_HEIGHT_MM)
     ]
 

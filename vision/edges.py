@@ -10,9 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.colour import to_linear
 from vision.types import Float32Array, FloatArray, Image
 
 PROFILE_STEP_PX = 0.5
@@ -61,13 +63,6 @@ class EdgeLine:
     blur_px: float
 
 
-@lru_cache(maxsize=1)
-def _linear_table() -> Float32Array:
-    code = np.arange(256) / 255.0
-    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
-    return linear.astype(np.float32)
-
-
 def sample_linear(rgb: Image, x: FloatArray, y: FloatArray) -> Float32Array:
     """Read linear light between the pixels, decoding before interpolating.
 
@@ -82,15 +77,24 @@ def sample_linear(rgb: Image, x: FloatArray, y: FloatArray) -> Float32Array:
     height, width = rgb.shape[:2]
     x = np.clip(x, 0, width - 1.001)
     y = np.clip(y, 0, height - 1.001)
-    column, row = x.astype(np.intp), y.astype(np.intp)
-    fx = (x - column).astype(np.float32)[..., None]
-    fy = (y - row).astype(np.float32)[..., None]
-    table = _linear_table()
-    flat = rgb.reshape(-1, 3)
-    at = row * width + column
-    upper = table[flat[at]] * (1 - fx) + table[flat[at + 1]] * fx
-    lower = table[flat[at + width]] * (1 - fx) + table[flat[at + width + 1]] * fx
-    mixed: Float32Array = upper * (1 - fy) + lower * fy
+    if x.size == 0:
+        return np.zeros((*x.shape, 3), np.float32)
+    flat_x, flat_y = x.reshape(x.shape[0], -1), y.reshape(x.shape[0], -1)
+    column, row = np.floor(flat_x), np.floor(flat_y)
+    fx = (flat_x - column).astype(np.float32)[..., None]
+    fy = (flat_y - row).astype(np.float32)[..., None]
+    # Only the part in question, so that its whole numbers are exact in the maps.
+    left, top = int(column.min()), int(row.min())
+    part = rgb[top : int(row.max()) + 2, left : int(column.max()) + 2]
+    at = ((column - left).astype(np.float32), (row - top).astype(np.float32))
+
+    def corner(dx: int, dy: int) -> Float32Array:
+        codes = cv2.remap(part, at[0] + np.float32(dx), at[1] + np.float32(dy), cv2.INTER_NEAREST)
+        return to_linear(np.asarray(codes, dtype=np.uint8))
+
+    upper = corner(0, 0) * (1 - fx) + corner(1, 0) * fx
+    lower = corner(0, 1) * (1 - fx) + corner(1, 1) * fx
+    mixed: Float32Array = (upper * (1 - fy) + lower * fy).reshape(*x.shape, 3)
     return mixed
 
 

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from vision.ground import table_features
+from vision.reduced import reduced as reduced  # noqa: PLC0414 - others take it from here
 from vision.types import (
     Float32Array,
     FloatArray,
@@ -50,15 +51,6 @@ network alone as few false finds but 3 % fewer pieces."""
 Z_HALF = 4.5
 """Distance from the table, in its own spreads, where a pixel is as likely piece as
 table. At 3 wood grain comes through; at 6 dull pieces on wood are lost."""
-
-
-def reduced(rgb: Image, long_side_px: int) -> tuple[Image, float]:
-    """Return a copy at most ``long_side_px`` long and its factor (full px per px)."""
-    factor = max(rgb.shape[:2]) / long_side_px
-    if factor <= 1:
-        return rgb, 1.0
-    size = (round(rgb.shape[1] / factor), round(rgb.shape[0] / factor))
-    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), factor
 
 
 def reference_mask(

@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 
 from vision.colour import luminance, to_linear
+from vision.reduced import reduced
 from vision.types import FloatArray, Mask, Photo, Scale
 
 WORK_LONG_SIDE_PX = 256
@@ -105,12 +106,8 @@ def estimate_white(
 
 
 def _scene_white(photo: Photo, scale: Scale | None, exclude: Sequence[Mask]) -> WhiteEstimate:
-    factor = max(1.0, max(photo.rgb.shape[:2]) / WORK_LONG_SIDE_PX)
-    size = (max(1, round(photo.width_px / factor)), max(1, round(photo.height_px / factor)))
-    # Every stride-th pixel is enough for an average over a block of factor by factor.
-    stride = max(1, int(factor // 3))
-    thin = np.ascontiguousarray(photo.rgb[::stride, ::stride])
-    small = np.asarray(cv2.resize(thin, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
+    size = (small.shape[1], small.shape[0])
     usable = (small.max(axis=2) <= CLIPPED_CODE) & (small.max(axis=2) >= DARK_CODE)
     for mask in exclude:
         shrunk = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
