@@ -12,12 +12,15 @@ import json
 import types
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass
+from datetime import datetime
+from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from functools import cache
 from math import inf, isfinite
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from app.records.errors import RecordsError
+from app.records.times import time_from_text, time_to_text
 from app.records.types import Place
 from rules.engine import Grading
 from rules.errors import ContractError
@@ -53,7 +56,7 @@ def findings_from_json(text: str) -> Findings:
         RecordsError: It is not such a text, was written by a newer version, or holds
             values that no findings can have.
     """
-    return _read(text, Findings, FINDINGS_SCHEMA)
+    return read_json(text, Findings, FINDINGS_SCHEMA)
 
 
 def grading_to_json(grading: Grading) -> str:
@@ -63,7 +66,7 @@ def grading_to_json(grading: Grading) -> str:
 
 def grading_from_json(text: str) -> Grading:
     """Return the grading of :func:`grading_to_json`; raises RecordsError as for findings."""
-    return _read(text, Grading, GRADING_SCHEMA)
+    return read_json(text, Grading, GRADING_SCHEMA)
 
 
 def place_to_json(place: Place) -> str:
@@ -73,21 +76,25 @@ def place_to_json(place: Place) -> str:
 
 def place_from_json(text: str) -> Place:
     """Return the place of :func:`place_to_json`; raises RecordsError as for findings."""
-    return _read(text, Place, PLACE_SCHEMA)
+    return read_json(text, Place, PLACE_SCHEMA)
 
 
 def _written(value: Findings | Grading | Place, schema: str) -> str:
-    return json.dumps({"schema": schema, **_plain(value)}, allow_nan=False, separators=(",", ":"))
+    return json.dumps({"schema": schema, **plain(value)}, allow_nan=False, separators=(",", ":"))
 
 
-def _plain(value: object) -> Json:
+def plain(value: object) -> Json:  # noqa: PLR0911 (one return a kind reads best)
     """Return ``value`` as what JSON knows."""
     if is_dataclass(value):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
+    if isinstance(value, datetime):
+        return time_to_text(value)
+    if isinstance(value, Decimal):
+        return format(value, "f")
     if value is None or isinstance(value, bool | str):
         return str(value) if isinstance(value, StrEnum) else value
     if isinstance(value, int):
@@ -96,10 +103,11 @@ def _plain(value: object) -> Json:
     return number if isfinite(number) else _WORDS[number]
 
 
-def _read(text: str, kind: type[T], schema: str) -> T:
+def read_json(text: str, kind: type[T], schema: str, *, longest: int = MAX_CHARS) -> T:
+    """Return JSON text as a value of ``kind``, a dataclass; raises RecordsError."""
     where = schema.split("/", maxsplit=1)[0].rsplit(".", maxsplit=1)[-1]
-    if len(text) > MAX_CHARS:
-        raise RecordsError(f"longer than {MAX_CHARS} letters", where=where)
+    if len(text) > longest:
+        raise RecordsError(f"longer than {longest} letters", where=where)
     try:
         value = json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as fault:
@@ -114,7 +122,7 @@ def _read(text: str, kind: type[T], schema: str) -> T:
             where=where,
         )
     try:
-        return _typed(value, kind)  # type: ignore[no-any-return]
+        return typed(value, kind)  # type: ignore[no-any-return]
     except (TypeError, ValueError, ContractError) as fault:
         raise RecordsError(f"can't be read: {fault}", where=where) from fault
 
@@ -128,19 +136,19 @@ def _hints(kind: type) -> Mapping[str, Any]:
     return get_type_hints(kind)
 
 
-def _typed(value: Json, hint: Hint) -> Json:  # noqa: PLR0911 (one return a kind reads best)
+def typed(value: Json, hint: Hint) -> Json:  # noqa: PLR0911 (one return a kind reads best)
     """Return ``value`` as the type that ``hint`` asks for, or raise TypeError or ValueError."""
     origin: Hint = get_origin(hint)
     inside = get_args(hint)
     if origin in (Union, types.UnionType):
         (only,) = (arm for arm in inside if arm is not type(None))
-        return None if value is None else _typed(value, only)
+        return None if value is None else typed(value, only)
     if origin is tuple:
         return _tuple(value, inside)
     if origin is not None and issubclass(origin, Mapping):
         _expect(value, dict, "an object")
         key, item = inside
-        return {_typed(k, key): _typed(v, item) for k, v in value.items()}
+        return {typed(k, key): typed(v, item) for k, v in value.items()}
     if isinstance(hint, type) and is_dataclass(hint):
         return _dataclass(value, hint)
     if hint is float:
@@ -153,19 +161,35 @@ def _typed(value: Json, hint: Hint) -> Json:  # noqa: PLR0911 (one return a kind
         if isinstance(value, bool) or not isinstance(value, int):
             raise TypeError(f"{value!r:.40} is no whole number")
         return value
+    if hint is datetime:
+        _expect(value, str, "a time")
+        return time_from_text(value)
+    if hint is Decimal:
+        return _decimal(value)
     if isinstance(hint, type) and issubclass(hint, StrEnum):
         return hint(value)
     _expect(value, hint, hint.__name__)
     return value
 
 
+def _decimal(value: Json) -> Decimal:
+    _expect(value, str, "an amount")
+    try:
+        amount = Decimal(value)
+    except InvalidOperation:
+        raise ValueError(f"{value!r:.40} is no amount") from None
+    if not amount.is_finite() or len(value) > 40:
+        raise ValueError(f"{value!r:.40} is no amount")
+    return amount
+
+
 def _tuple(value: Json, inside: tuple[Any, ...]) -> tuple[Any, ...]:
     _expect(value, list, "a list")
     if len(inside) == 2 and inside[1] is Ellipsis:
-        return tuple(_typed(item, inside[0]) for item in value)
+        return tuple(typed(item, inside[0]) for item in value)
     if len(value) != len(inside):
         raise TypeError(f"{len(value)} values, not {len(inside)}")
-    return tuple(_typed(item, hint) for item, hint in zip(value, inside, strict=True))
+    return tuple(typed(item, hint) for item, hint in zip(value, inside, strict=True))
 
 
 def _dataclass(value: Json, kind: type) -> Json:
@@ -181,7 +205,7 @@ def _dataclass(value: Json, kind: type) -> Json:
     ]
     if missing:
         raise TypeError(f"{missing[0]} is missing")
-    return kind(**{name: _typed(item, hints[name]) for name, item in value.items()})
+    return kind(**{name: typed(item, hints[name]) for name, item in value.items()})
 
 
 def _expect(value: Json, kind: type, words: str) -> None:

@@ -34,6 +34,7 @@ WRITE = "cuproscope_write"
 """Execution option of connections that write."""
 
 MIGRATIONS = Path(__file__).with_name("migrations")
+_HEAD = b"SQLite format 3\0"
 _SIDECARS = ("-wal", "-shm", "-journal")
 
 
@@ -183,6 +184,9 @@ def _damage(path: Path) -> str | None:
 
     A file that is merely busy or may not be read is not damaged: that is raised.
     """
+    with path.open("rb") as file:
+        if file.read(len(_HEAD)) != _HEAD:  # SQLite would take a few stray bytes for an empty file
+            return "not a database any more"
     try:
         with closing(sqlite3.connect(path, timeout=BUSY_SECONDS)) as connection:
             (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()

@@ -9,13 +9,15 @@ gets its own migration; export, import and "delete everything" then know it.
 from __future__ import annotations
 
 import uuid
-from datetime import UTC, datetime
+from datetime import datetime
 from decimal import Decimal
 
 from sqlalchemy import ForeignKey, Index, MetaData, String, Text
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
+
+from app.records.times import now_utc, time_from_text, time_to_text
 
 ID_LENGTH = 32
 HASH_LENGTH = 64
@@ -24,29 +26,10 @@ NOTES_LENGTH = 10_000
 WORD_LENGTH = 60
 """Longest grade id, tag, role or key; what a person types is cut to these lengths."""
 
-_TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
-
 
 def new_id() -> str:
     """Return a fresh random id."""
     return uuid.uuid4().hex
-
-
-def now_utc() -> datetime:
-    """Return this moment, with its time zone."""
-    return datetime.now(UTC)
-
-
-def time_to_text(moment: datetime) -> str:
-    """Return a moment as text that sorts by time; a time without a zone is refused."""
-    if moment.tzinfo is None:
-        raise ValueError("a time needs its time zone")
-    return moment.astimezone(UTC).strftime(_TIME_FORMAT).rjust(27, "0")
-
-
-def time_from_text(text: str) -> datetime:
-    """Return the moment of :func:`time_to_text`; raises ValueError."""
-    return datetime.strptime(text, _TIME_FORMAT).replace(tzinfo=UTC)
 
 
 class UtcTime(TypeDecorator[datetime]):

@@ -23,6 +23,7 @@ from sqlalchemy import Engine, Select, delete, func, or_, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, joinedload, selectinload, sessionmaker
 
+from app.records import tables  # noqa: F401 (so that every table is known)
 from app.records.codec import (
     findings_from_json,
     findings_to_json,
@@ -51,11 +52,11 @@ from app.records.models import (
     PieceRow,
     TagRow,
     new_id,
-    now_utc,
 )
 from app.records.photos import EncodedPhoto, PhotoFolder, encode_photo, small_picture
 from app.records.stamp import stamp_of
 from app.records.text import many_lines, name_key, one_line, word
+from app.records.times import now_utc
 from app.records.types import (
     CONFIRMED,
     Buyer,
@@ -178,10 +179,10 @@ class Records:
     def piece(self, piece_id: str) -> PieceRecord:
         """Return one piece, whole; raises NoSuchRecordError."""
         with self.reading() as session:
-            row = session.scalars(_whole_pieces().where(PieceRow.id == piece_id)).one_or_none()
+            row = session.scalars(whole_pieces().where(PieceRow.id == piece_id)).one_or_none()
             if row is None:
                 raise NoSuchRecordError("there is no such piece", fix=_GONE, where=piece_id)
-            return _piece_record(row)
+            return piece_record(row)
 
     def pieces(
         self,
@@ -206,7 +207,7 @@ class Records:
             offset: Leave out so many of the newest.
         """
         query = _matching(
-            _whole_pieces(),
+            whole_pieces(),
             tag=tag,
             buyer_id=buyer_id,
             suggested=suggested,
@@ -216,7 +217,7 @@ class Records:
         if limit is not None:
             query = query.limit(limit)
         with self.reading() as session:
-            return tuple(_piece_record(row) for row in session.scalars(query.offset(offset)))
+            return tuple(piece_record(row) for row in session.scalars(query.offset(offset)))
 
     def count(
         self,
@@ -242,13 +243,13 @@ class Records:
     def nearest_confirmed(self, tarnish_level: float, *, most: int = 3) -> tuple[PieceRecord, ...]:
         """Return the confirmed pieces of the nearest tarnish level, nearest first."""
         query = (
-            _matching(_whole_pieces(), tag=CONFIRMED)
+            _matching(whole_pieces(), tag=CONFIRMED)
             .where(PieceRow.tarnish_level.is_not(None))
             .order_by(func.abs(PieceRow.tarnish_level - tarnish_level), PieceRow.created_utc.desc())
             .limit(most)
         )
         with self.reading() as session:
-            return tuple(_piece_record(row) for row in session.scalars(query))
+            return tuple(piece_record(row) for row in session.scalars(query))
 
     def regrade(
         self, piece_id: str, *, findings: Findings, grading: Grading, sheet: RuleSheet
@@ -606,7 +607,8 @@ def _row(session: Session, kind: type[Row], key: str, words: str) -> Row:
     return row
 
 
-def _whole_pieces() -> Select[PieceRow]:
+def whole_pieces() -> Select[PieceRow]:
+    """Return the query for pieces with all that hangs on them."""
     return select(PieceRow).options(
         selectinload(PieceRow.photos).options(joinedload(PiecePhotoRow.photo)),
         selectinload(PieceRow.own_calls),
@@ -698,7 +700,8 @@ def _currency(currency: str | None, paid: Decimal | None) -> str | None:
 # -- rows to plain values ---------------------------------------------------------
 
 
-def _piece_record(row: PieceRow) -> PieceRecord:
+def piece_record(row: PieceRow) -> PieceRecord:
+    """Return a row with all that hangs on it as a plain value."""
     return PieceRecord(
         id=row.id,
         created_utc=row.created_utc,

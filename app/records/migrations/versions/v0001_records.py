@@ -51,7 +51,7 @@ def upgrade() -> None:
         sa.Column("sheet_hash", sa.String(64), nullable=False),
         sa.Column("suggested", sa.String(60), nullable=True),
         sa.Column("form", sa.String(60), nullable=False),
-        sa.Column("tarnish_level", sa.Float(), nullable=True),
+        sa.Column("tarnish_level", sa.Double(), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_piece"),
     )
     op.create_index("ix_piece_created_utc", "piece", ["created_utc"])
@@ -83,7 +83,7 @@ def upgrade() -> None:
         sa.Column("grade", sa.String(60), nullable=False),
         sa.Column("blind", sa.Boolean(), nullable=False),
         sa.Column("who", sa.String(200), nullable=False),
-        sa.Column("tarnish_level", sa.Float(), nullable=True),
+        sa.Column("tarnish_level", sa.Double(), nullable=True),
         sa.Column("called_utc", sa.String(27), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_own_call"),
         _of_piece("own_call"),
@@ -97,7 +97,7 @@ def upgrade() -> None:
         sa.Column("grade", sa.String(60), nullable=True),
         sa.Column("paid", sa.String(40), nullable=True),
         sa.Column("currency", sa.String(3), nullable=True),
-        sa.Column("weight_kg", sa.Float(), nullable=True),
+        sa.Column("weight_kg", sa.Double(), nullable=True),
         sa.Column("note", sa.Text(), nullable=False),
         sa.Column("told_utc", sa.String(27), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_outcome"),

@@ -1,0 +1,11 @@
+"""Every module with tables in the records' database, so that none is forgotten.
+
+Export, import and "delete everything" go over all tables of ``Base``; a module that
+nobody imported has none there.
+"""
+
+from __future__ import annotations
+
+from app.records import models
+
+MODULES = (models,)

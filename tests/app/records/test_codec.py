@@ -1,0 +1,207 @@
+"""What is written as JSON reads back as it was, bit for bit; nonsense is refused."""
+
+from __future__ import annotations
+
+import json
+from math import inf
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.records.codec import (
+    findings_from_json,
+    findings_to_json,
+    grading_from_json,
+    grading_to_json,
+    place_from_json,
+    place_to_json,
+)
+from app.records.errors import RecordsError
+from app.records.types import Place
+from rules.engine import Grading
+from rules.findings import (
+    CutEnd,
+    Facts,
+    Findings,
+    Finish,
+    FinishFinding,
+    Flag,
+    Form,
+    FormFinding,
+    Magnet,
+    Measurement,
+    Origin,
+    Unit,
+)
+from rules.reasons import Reason
+from rules.table import Lift
+from tests.app.records.pieces import FINDINGS, GRADING
+
+numbers = st.floats(allow_nan=False, allow_infinity=False)
+shares = st.floats(0, 1)
+words = st.text(max_size=20)
+origins = st.sampled_from(Origin)
+
+
+@st.composite
+def measurements(draw: Any, unit: Unit = Unit.MILLIMETRE, smallest: float = 1e-12) -> Measurement:
+    value = draw(st.floats(smallest, 1e6))
+    low = draw(st.one_of(st.just(-inf), st.floats(-1e6, value)))
+    high = draw(st.one_of(st.just(inf), st.floats(value, 1e9)))
+    return Measurement(
+        value=value,
+        u=draw(st.floats(0, 1e6)),
+        unit=unit,
+        low95=low,
+        high95=high,
+        origin=draw(origins),
+        budget=draw(st.dictionaries(words, numbers, max_size=3)),
+    )
+
+
+def adding_to_one(draw: Any, kinds: Any) -> dict[Any, float]:
+    parts = np.array(draw(st.lists(st.floats(0.01, 1), min_size=len(kinds), max_size=len(kinds))))
+    return {kind: float(p) for kind, p in zip(kinds, parts / parts.sum(), strict=True)}
+
+
+@st.composite
+def finishes(draw: Any) -> FinishFinding:
+    return FinishFinding(
+        shares=adding_to_one(draw, list(Finish)),
+        u=draw(st.dictionaries(st.sampled_from(Finish), shares)),
+        tarnish_level=draw(measurements(unit=Unit.ONE, smallest=0.0)),
+        origin=draw(origins),
+    )
+
+
+maybe = st.sampled_from([None, True, False])
+flags = st.builds(Flag, p=shares, share=shares, origin=origins)
+
+
+@st.composite
+def any_findings(draw: Any) -> Findings:
+    return Findings(
+        form=FormFinding(p=adding_to_one(draw, list(Form)), stated=draw(st.booleans())),
+        finish=draw(st.none() | finishes()),
+        brass=draw(flags),
+        solder=draw(flags),
+        diameter=draw(st.none() | measurements()),
+        strand_diameter=draw(st.none() | measurements()),
+        facts=Facts(
+            magnet=draw(st.none() | st.sampled_from(Magnet)),
+            cut_end=draw(st.none() | st.sampled_from(CutEnd)),
+            motor_wire=draw(maybe),
+            oil=draw(maybe),
+            paint=draw(maybe),
+            enamel=draw(maybe),
+            insulation=draw(maybe),
+            weight_kg=draw(st.none() | st.floats(1e-9, 1e9)),
+        ),
+    )
+
+
+gradings = st.builds(
+    Grading,
+    suggested=st.none() | words,
+    confidence=shares,
+    p=st.dictionaries(words, shares, max_size=4),
+    borderline=st.booleans(),
+    settle=st.none() | words,
+    reasons=st.lists(
+        st.builds(Reason, row=words, text=words, margin=st.none() | numbers, p=shares), max_size=3
+    ).map(tuple),
+    lifts=st.lists(
+        st.builds(
+            Lift,
+            action=words,
+            to=words,
+            minutes=numbers,
+            clears=st.lists(words, max_size=2).map(tuple),
+        ),
+        max_size=2,
+    ).map(tuple),
+    deciding=st.none() | words,
+    assumed=st.lists(words, max_size=2).map(tuple),
+)
+
+boxes = st.tuples(st.integers(), st.integers(), st.integers(), st.integers())
+points = st.tuples(numbers, numbers)
+places = st.builds(
+    Place,
+    box_px=boxes,
+    outline_px=st.lists(points, max_size=4).map(tuple),
+    brass_boxes_px=st.lists(boxes, max_size=2).map(tuple),
+    solder_boxes_px=st.lists(boxes, max_size=2).map(tuple),
+    measured_lines_px=st.lists(st.tuples(points, points), max_size=2).map(tuple),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(any_findings())
+def test_findings_read_back_as_they_were(findings: Findings) -> None:
+    text = findings_to_json(findings)
+    again = findings_from_json(text)
+    assert again == findings
+    assert findings_to_json(again) == text
+    assert type(next(iter(again.form.p))) is Form
+    assert text.isascii()
+
+
+@settings(max_examples=40, deadline=None)
+@given(gradings)
+def test_gradings_read_back_as_they_were(grading: Grading) -> None:
+    assert grading_from_json(grading_to_json(grading)) == grading
+
+
+@settings(max_examples=40, deadline=None)
+@given(places)
+def test_places_read_back_as_they_were(place: Place) -> None:
+    assert place_from_json(place_to_json(place)) == place
+
+
+def test_what_the_engine_really_says_reads_back() -> None:
+    assert grading_from_json(grading_to_json(GRADING)) == GRADING
+
+
+def test_numpys_own_numbers_are_kept() -> None:
+    flag = Flag(p=np.float32(0.1), share=np.float64(0.2))  # type: ignore[arg-type]
+    findings = Findings(form=FINDINGS.form, finish=None, brass=flag, solder=flag)
+    assert findings_from_json(findings_to_json(findings)) == findings
+
+
+def test_a_field_that_came_later_takes_its_default() -> None:
+    text = json.loads(grading_to_json(GRADING))
+    del text["assumed"]
+    assert grading_from_json(json.dumps(text)).assumed == ()
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"schema": "cuproscope.record.findings/2"}, "findings/1"),
+        ({"brass": {"p": 2.0}}, "between 0 and 1"),
+        ({"brass": {"p": True}}, "no number"),
+        ({"brass": {"p": "0.5"}}, "no number"),
+        ({"brass": {}}, "p is missing"),
+        ({"brass": None}, "not an object"),
+        ({"form": {"p": {"ball": 1.0}}}, "ball"),
+        ({"diameter": {"value": 1.0, "u": 0.1, "unit": "mm"}}, "missing"),
+        ({"surprise": 1}, "unknown key"),
+        ({"facts": {"oil": 1}}, "bool"),
+    ],
+)
+def test_nonsense_is_refused(change: dict[str, object], told: str) -> None:
+    text = json.dumps(json.loads(findings_to_json(FINDINGS)) | change)
+    with pytest.raises(RecordsError, match=told):
+        findings_from_json(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{", "NaN", '{"schema": NaN}', "[" * 100_000, '"x"', "\ud800"]
+)
+def test_what_is_no_such_json_is_refused(text: str) -> None:
+    with pytest.raises(RecordsError):
+        findings_from_json(text)
