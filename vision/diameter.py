@@ -149,7 +149,9 @@ class Edges:
         )
 
 
-def measure_diameter(photo: Photo, region: Region, scale: Scale, *, form: Form) -> DiameterReading:
+def measure_diameter(
+    photo: Photo, region: Region, scale: Scale, *, form: Form, line: CentreLine | None = None
+) -> DiameterReading:
     """Return the outer diameter of a long piece, or why the photo can't tell.
 
     The region's outline only says where to look. Of a stranded piece this is the
@@ -160,10 +162,11 @@ def measure_diameter(photo: Photo, region: Region, scale: Scale, *, form: Form) 
         region: The piece; its mask may be off by a few pixels and have holes.
         scale: Of the same photo.
         form: Sheet has no diameter.
+        line: The piece's centre line where that is known already.
     """
     if form is Form.SHEET:
         return DiameterReading(diameter=None, width_px=float("nan"))
-    line = centre_line(region.mask, offset_px=(region.box_px[0], region.box_px[1]))
+    line = line or centre_line(region.mask, offset_px=region.box_px[:2])
     if line is None or line.length_px < MIN_LENGTH_WIDTHS * 2 * line.radius_px:
         return _refusal(_too_short())
     if is_wound(photo, line):

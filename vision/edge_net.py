@@ -62,9 +62,10 @@ def edge_logits(strip: Strip, *, width_px: float) -> Float32Array:
     x = _inputs(strip.profiles, width_px)
     layers = _layers()
     for number, (weights, bias, dilation) in enumerate(layers):
-        x = _convolved(x, weights, dilation) + bias
+        x = _convolved(x, weights, dilation)
+        x += bias
         if number < len(layers) - 1:
-            x = np.maximum(x, 0, out=x)
+            np.maximum(x, 0, out=x)
     return x
 
 
@@ -82,15 +83,22 @@ def _inputs(profiles: Float32Array, width_px: float) -> Float32Array:
 
 
 def _convolved(x: Float32Array, weights: Float32Array, dilation: int) -> Float32Array:
-    """Convolve ``(n, m, c)`` along m, zeros outside; one matrix product for all taps."""
+    """Convolve ``(n, m, c)`` along m, zeros outside.
+
+    All rows lie in one, with zeros between, so that each tap is one product of the whole
+    with no copy of it.
+    """
     n, m, channels = x.shape
     taps = len(weights) // channels
-    pad = dilation * (taps // 2)
-    padded = np.pad(x, ((0, 0), (pad, pad), (0, 0)))
-    columns = np.concatenate(
-        [padded[:, k * dilation : k * dilation + m] for k in range(taps)], axis=2
-    )
-    return np.asarray((columns.reshape(n * m, -1) @ weights).reshape(n, m, -1), dtype=np.float32)
+    gap = dilation * (taps // 2)
+    row = np.zeros((n * (m + gap) + 2 * gap, channels), np.float32)
+    length = n * (m + gap)
+    row[gap : gap + length].reshape(n, m + gap, channels)[:, :m] = x
+    out = row[:length] @ weights[:channels]
+    for tap in range(1, taps):
+        first = tap * dilation
+        out += row[first : first + length] @ weights[tap * channels : (tap + 1) * channels]
+    return np.ascontiguousarray(out.reshape(n, m + gap, -1)[:, :m])
 
 
 def log_probabilities(logits: Float32Array) -> FloatArray:

@@ -8,16 +8,16 @@ and the bound is what is said.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp, isfinite, sqrt
 
 import numpy as np
 
 from rules.findings import Measurement, Unit
-from vision.centreline import centre_line
+from vision.centreline import CentreLine, centre_line
 from vision.grooves import look_of, strand_log_odds
 from vision.lay import Lay, strand_from_bundle
-from vision.profiles import sample_profiles
+from vision.profiles import quickly_at
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
 
 SURE_LOG_ODDS = 3.0
@@ -46,7 +46,10 @@ FINEST_SHARE = 0.03
 
 STRIP_ACROSS_PX = 120
 STRIP_ALONG = 40
-"""Grooves are read on a strip this many pixels wide and this many widths long."""
+"""Grooves are read on a piece at most this many pixels wide and this many widths long ..."""
+
+HALF_ACROSS_WIDTHS = 0.6
+"""... on a strip that goes a little beyond it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,7 +69,11 @@ class StraightStrip:
 
 
 def straightened(
-    photo: Photo, region: Region, *, width_px: float | None = None
+    photo: Photo,
+    region: Region,
+    *,
+    width_px: float | None = None,
+    line: CentreLine | None = None,
 ) -> StraightStrip | None:
     """Return the middle of a long piece laid out straight, None where it is too short.
 
@@ -74,9 +81,9 @@ def straightened(
         photo: The photo.
         region: The piece.
         width_px: Its seen width in photo pixels where it was measured.
+        line: Its centre line where that is known already.
     """
-    x, y, _, _ = region.box_px
-    line = centre_line(region.mask, offset_px=(x, y))
+    line = line or centre_line(region.mask, offset_px=region.box_px[:2])
     if line is None or line.length_px < 4 * line.radius_px:
         return None
     width = width_px if width_px is not None and isfinite(width_px) else 2 * line.radius_px
@@ -90,16 +97,13 @@ def straightened(
         columns = [np.interp(along, index, column) for column in np.atleast_2d(values.T)]
         return np.asarray(np.stack(columns, axis=-1))
 
-    tangents = resampled(line.tangents)
-    laid = replace(
-        line,
-        points_px=resampled(line.points_px),
-        tangents=tangents / np.linalg.norm(tangents, axis=1, keepdims=True),
-        radii_px=resampled(line.radii_px)[:, 0],
-        step_px=step,
-    )
-    strip = sample_profiles(photo, laid, half_length_px=0.6 * width, step_px=step)
-    return StraightStrip(light=np.nan_to_num(strip.profiles), width_px=width / step, step_px=step)
+    normals = resampled(line.normals)
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    half = int(np.ceil(HALF_ACROSS_WIDTHS * width / step))
+    offsets = np.arange(-half, half + 1) * step
+    at = resampled(line.points_px)[:, None] + offsets[:, None] * normals[:, None]
+    light = quickly_at(photo, at, step_px=step)
+    return StraightStrip(light=light, width_px=width / step, step_px=step)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

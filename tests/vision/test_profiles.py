@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.vision.drawn_wire import DARK, Look, Straight, draw, encoded, photo_of
+from tests.vision.drawn_wire import Look, Straight, draw, encoded, photo_of
 from vision.centreline import centre_line
-from vision.profiles import averaged, edge_positions, linear_at, sample_at, sample_profiles
+from vision.profiles import averaged, linear_at, quickly_at, sample_at
 
 
 def test_values_between_pixels_are_linear_light() -> None:
@@ -34,26 +34,21 @@ def test_wide_steps_see_every_pixel() -> None:
     assert strip.profiles.mean() == pytest.approx(0.2 + 0.6 / 44, abs=0.004)
 
 
-@pytest.mark.parametrize("width", [10.0, 24.3, 61.0])
-@pytest.mark.parametrize("blur", [0.7, 1.4])
-def test_edges_of_a_plain_band(width: float, blur: float) -> None:
-    # No shading, no shadow: where the colour changes fastest is the edge by construction.
-    look = Look(flat=True, table=DARK, shadow=(0.0, 0.0), blur_px=blur, noise=0.004)
-    photo, region = draw(Straight(length=330, angle_deg=8, centre=(200, 130)), width, look, seed=3)
-    line = centre_line(region.mask, offset_px=region.box_px[:2])
-    assert line is not None
-    strip = averaged(sample_profiles(photo, line, half_length_px=width, step_px=0.5), 24)
-    edges = edge_positions(strip, radius_px=width / 2, blur_px=0.7)
-    found = np.nanmedian(edges[:, 1] - edges[:, 0])
-    # At 10 px and this blur the two edges begin to run into each other.
-    assert found == pytest.approx(width, abs=0.2 if width > 20 else 0.4)
+@pytest.mark.parametrize("step_px", [1.0, 1.7, 2.5, 5.0])
+def test_the_quick_look_shows_the_same_light(step_px: float) -> None:
+    photo, _ = draw(Straight(length=330, angle_deg=8, centre=(200, 130)), 61.0, Look(), seed=3)
+    x, y = np.meshgrid(np.arange(20, 380, step_px), np.arange(20, 240, step_px))
+    at = np.stack([x, y], axis=-1)
+    exact, quick = linear_at(photo, at), quickly_at(photo, at, step_px=step_px)
+    assert float(np.abs(quick.mean(axis=(0, 1)) / exact.mean(axis=(0, 1)) - 1).max()) < 0.01
+    assert np.corrcoef(exact.ravel(), quick.ravel())[0, 1] > 0.98
 
 
 def test_mean_along_the_piece_keeps_what_is_known() -> None:
     photo, region = draw(Straight(length=330, angle_deg=0, centre=(200, 20)), 20.0, Look(), seed=1)
     line = centre_line(region.mask, offset_px=region.box_px[:2])
     assert line is not None
-    strip = sample_profiles(photo, line, half_length_px=40)
+    strip = sample_at(photo, line, offsets_px=np.arange(-80, 81) * 0.5)
     mean = averaged(strip, 10)
     assert mean.profiles.shape == (10, len(strip.offsets_px), 3)
     known = np.isfinite(mean.profiles).all(axis=(0, 2))
