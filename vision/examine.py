@@ -14,6 +14,7 @@ import numpy as np
 
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
+from vision.centreline import CentreLine, centre_line
 from vision.diameter import DiameterReading, measure_diameter
 from vision.finish import judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
@@ -163,11 +164,12 @@ def _widths(
     if cut_end:
         return _cut_end_widths(photo, region, scale)
     shape = shape_of(region)
+    line = centre_line(region.mask, offset_px=region.box_px[:2])
     reading: DiameterReading | None = None
     if scale is not None and stated is not Form.SHEET:
-        reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE)
+        reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE, line=line)
     diameter = reading.diameter if reading is not None else None
-    strands = _strands(photo, region, reading)
+    strands = _strands(photo, region, reading, line)
     heap = heap_p(shape, banded=strands.banded if strands is not None else 0.0) > 0.5
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
@@ -209,10 +211,12 @@ def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
     return width_px * scale.mm_per_px if scale is not None else None
 
 
-def _strands(photo: Photo, region: Region, reading: DiameterReading | None) -> StrandReading | None:
+def _strands(
+    photo: Photo, region: Region, reading: DiameterReading | None, line: CentreLine | None
+) -> StrandReading | None:
     """Straighten the piece and read its surface for grooves."""
     seen_px = reading.width_px if reading is not None else None
-    strip = straightened(photo, region, width_px=seen_px)
+    strip = straightened(photo, region, width_px=seen_px, line=line)
     if strip is None:
         return None
     return read_strands(
