@@ -19,10 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.load.bins import Bin, Load, Piece, masses
-from app.load.buyers import Buyer, graded_by, sheet_of
+from app.load.buyers import Buyer, seen_by, sheet_of
 from app.load.prices import STALE_AFTER_DAYS, Price, PriceBook, price_for
 from app.load.risk import BinRisk, PullPlan, RiskPiece, bin_risk, grades_paid, plan_pulls
 from app.load.units import EXACT, LoadError, line_amount, total
+from rules.engine import Grading, grade
 from rules.table import RuleSheet
 
 Array = NDArray[np.float64]
@@ -53,21 +54,27 @@ class Terms:
         return sheet_of(self.buyer)
 
     @cached_property
-    def _graded(self) -> dict[str, Mapping[str, float]]:
+    def _graded(self) -> dict[str, Grading]:
         return {}
+
+    def grading_of(self, piece: Piece) -> Grading | None:
+        """Return a piece's grading by this buyer's rules, None for a lot without findings."""
+        if piece.findings is None:
+            return None
+        if piece.id not in self._graded:
+            seen = seen_by(self.buyer, piece.findings)
+            self._graded[piece.id] = grade(seen, self.sheet)
+        return self._graded[piece.id]
 
     def p_of(self, piece: Piece) -> Mapping[str, float]:
         """Return the chances of each grade by this buyer's rules.
 
         A lot without findings keeps the chances it was given, if the sheet knows its grades.
         """
-        if piece.findings is None:
-            known = set(self.sheet.grade_ids)
-            return piece.p if set(piece.p) <= known else {}
-        key = piece.id
-        if key not in self._graded:
-            self._graded[key] = graded_by(self.buyer, piece.findings).p
-        return self._graded[key]
+        grading = self.grading_of(piece)
+        if grading is not None:
+            return grading.p
+        return piece.p if set(piece.p) <= set(self.sheet.grade_ids) else {}
 
     def label_of(self, bin_: Bin) -> str:
         """Return the bin's grade as this buyer calls it.
@@ -455,8 +462,8 @@ def hold(
 
 def _labelled_pay(terms: Terms, kg_of: Mapping[str, Decimal]) -> float:
     paid = 0.0
-    for grade, kg in kg_of.items():
-        price = terms.per_kg(grade, kg)
+    for grade_id, kg in kg_of.items():
+        price = terms.per_kg(grade_id, kg)
         paid += 0.0 if price is None else float(EXACT.multiply(price, kg))
     return paid
 

@@ -105,9 +105,9 @@ class PaidLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settlement:
-    """What was paid for a ticket; its lines add up to ``paid`` exactly."""
+    """What was paid for a ticket, on ``day`` (ISO 8601); its lines add up to ``paid``."""
 
-    day: date
+    day: str
     lines: tuple[PaidLine, ...]
     note: str = ""
 
@@ -126,7 +126,7 @@ class Ticket:
         load: Name of the load.
         buyer: Name of the buyer.
         currency: ISO 4217 code.
-        day: When it was written.
+        day: When it was written, ISO 8601.
         sheet: Name of the rule sheet.
         sheet_title: What the sheet is.
         sheet_hash: Hash of all its rows and limits: which version of it.
@@ -144,7 +144,7 @@ class Ticket:
     load: str
     buyer: str
     currency: str
-    day: date
+    day: str
     sheet: str
     sheet_title: str
     sheet_hash: str
@@ -194,35 +194,37 @@ def write_ticket(
     if offer.refused is not None:
         raise LoadError(offer.refused, where=terms.buyer.name)
     currency = terms.buyer.currency
+    lines = tuple(
+        TicketLine(
+            bin=line.bin,
+            grade=line.grade,
+            title=terms.sheet.title_of(line.grade),
+            kg=line.kg,
+            u_kg=(weight.u_kg if (weight := load.bin(line.bin).weight) else 0.0),
+            paid_kg=line.paid_kg,
+            estimated=line.estimated,
+            price=None if line.price is None else line.price.amount,
+            per=unit if line.price is None else line.price.per,
+            amount=line.amount,
+            p_downgrade=line.risk.p_downgrade,
+            expected=_money(line.risk.expected, currency),
+            pieces=_pieces(terms, load.bin(line.bin), line.grade),
+        )
+        for line in offer.lines
+    )
     ticket = Ticket(
         code=code,
         load=load.name,
         buyer=terms.buyer.name,
         currency=currency,
-        day=terms.day,
+        day=terms.day.isoformat(),
         sheet=terms.sheet.name,
         sheet_title=terms.sheet.title,
         sheet_hash=sheet_hash,
         unit=unit,
-        lines=tuple(
-            TicketLine(
-                bin=line.bin,
-                grade=line.grade,
-                title=terms.sheet.title_of(line.grade),
-                kg=line.kg,
-                u_kg=(weight.u_kg if (weight := load.bin(line.bin).weight) else 0.0),
-                paid_kg=line.paid_kg,
-                estimated=line.estimated,
-                price=None if line.price is None else line.price.amount,
-                per=unit if line.price is None else line.price.per,
-                amount=line.amount,
-                p_downgrade=line.risk.p_downgrade,
-                expected=_money(line.risk.expected, currency),
-                pieces=_pieces(terms, load.bin(line.bin), line.grade),
-            )
-            for line in offer.lines
-        ),
-        expected=_money(offer.expected, currency),
+        lines=lines,
+        # The lines' own, so that the column adds up on paper too.
+        expected=total(line.expected for line in lines),
         low95=_money(offer.low95, currency),
         high95=_money(offer.high95, currency),
         travel=offer.travel,
@@ -260,7 +262,7 @@ def settle(ticket: Ticket, lines: Sequence[PaidLine], *, day: date, note: str = 
         told.get(line.bin, PaidLine(bin=line.bin, grade=line.grade, amount=line.amount))
         for line in ticket.lines
     )
-    return replace(ticket, settled=Settlement(day=day, lines=whole, note=note))
+    return replace(ticket, settled=Settlement(day=day.isoformat(), lines=whole, note=note))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

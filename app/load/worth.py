@@ -92,6 +92,8 @@ class Job:
         then: Probability of each grade of what rises.
         becomes: The parts.
         photo: SHA-256 of the piece's photo, None without one.
+        bin: Where the piece lies.
+        sells_brass: Whether the buyer names a price for brass.
     """
 
     piece: str
@@ -104,6 +106,8 @@ class Job:
     then: Mapping[str, float]
     becomes: Yield
     photo: str | None = None
+    bin: str = ""
+    sells_brass: bool = True
 
     @property
     def to(self) -> str:

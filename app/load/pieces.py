@@ -1,0 +1,108 @@
+"""From a graded photo, or findings typed by hand, to pieces of a load."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from app.load.bins import Piece
+from app.load.units import LoadError
+from app.load.weights import (
+    Weight,
+    WeightOrigin,
+    length_from_outline_mm,
+    of_normal,
+    weight_of_piece,
+)
+from rules.findings import Findings
+
+if TYPE_CHECKING:
+    from app.grading import GradedPiece, Result
+    from vision.types import Scale
+
+STATED_U_REL = 0.01
+"""Doubt of a weight that was stated without a scale's step: common practice, no source."""
+
+
+def pieces_of(
+    result: Result,
+    *,
+    sheet: str,
+    taken: Iterable[str],
+    records: Sequence[str | None] | None = None,
+    photos: Sequence[str | None] | None = None,
+) -> tuple[Piece, ...]:
+    """Return the pieces of a graded photo, each with its estimated weight where possible.
+
+    Args:
+        result: The graded photo, or typed findings.
+        sheet: Name of the rule sheet that graded it.
+        taken: Ids that are in use.
+        records: Ids of the pieces in the records, in the same order.
+        photos: Hashes of their photos there.
+    """
+    used = set(taken)
+    found = []
+    scale = None if result.examination is None else result.examination.scale
+    for index, graded in enumerate(result.pieces):
+        piece_id = next_id(used)
+        used.add(piece_id)
+        stem = result.name.rsplit(".", 1)[0]
+        name = graded.name or (stem if len(result.pieces) == 1 else f"{stem} {index + 1}")
+        found.append(
+            Piece(
+                id=piece_id,
+                name=name[:120],
+                p=_summing(graded.grading.p),
+                weight=weight_of(graded, scale),
+                findings=graded.findings,
+                lifts=graded.grading.lifts,
+                photo=None if photos is None else photos[index],
+                record=None if records is None else records[index],
+                sheet=sheet,
+                settle=graded.grading.settle,
+            )
+        )
+    return tuple(found)
+
+
+def weight_of(graded: GradedPiece, scale: Scale | None) -> Weight | None:
+    """Return a piece's weight: as stated, else estimated from its outline; None for neither."""
+    stated = stated_weight(graded.findings)
+    if stated is not None:
+        return stated
+    findings, reading = graded.findings, graded.reading
+    if reading is None or scale is None or findings.diameter is None:
+        return None
+    outline = [(float(x), float(y)) for x, y in scale.to_mm(reading.region.outline_px)]
+    try:
+        length, u = length_from_outline_mm(outline, diameter_mm=findings.diameter.value)
+    except LoadError:
+        return None
+    return weight_of_piece(
+        findings.form.value, diameter=findings.diameter, length_mm=length, u_length_mm=u
+    )
+
+
+def stated_weight(findings: Findings) -> Weight | None:
+    """Return the weight that the person stated, None where they stated none."""
+    kg = findings.facts.weight_kg
+    if kg is None:
+        return None
+    return of_normal(Decimal(repr(float(kg))), STATED_U_REL * kg, WeightOrigin.SCALE, "stated")
+
+
+def next_id(taken: Iterable[str]) -> str:
+    """Return a fresh short id: p1, p2, ..."""
+    used = set(taken)
+    number = len(used) + 1
+    while f"p{number}" in used:
+        number += 1
+    return f"p{number}"
+
+
+def _summing(p: Mapping[str, float]) -> dict[str, float]:
+    chances = {str(grade): float(chance) for grade, chance in p.items()}
+    whole = sum(chances.values())
+    return {grade: chance / whole for grade, chance in chances.items()}

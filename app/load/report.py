@@ -1,0 +1,286 @@
+"""Loads, plans and tickets for people to read: plain text, 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from datetime import date
+
+from app.load.bins import Bin, Load
+from app.load.buyers import Buyer, Stance
+from app.load.planning import Plan
+from app.load.prices import Price
+from app.load.sale import Offer
+from app.load.ticket import Ticket, differences
+from app.load.units import MassUnit, in_unit, mass_words, money_words
+from app.load.weights import Weight
+from app.load.worth import WORK_WORDS, Worth
+from app.report import COLUMNS, printable
+from rules.cautions import SELLING
+
+_SOON_LEVEL = 0.2
+"""A downgrade likelier than this is worth a line of its own."""
+
+
+def load_text(load: Load, *, unit: MassUnit) -> str:
+    """Return what lies in which bin."""
+    if not load.bins:
+        return f"{printable(load.name)}: nothing in it yet (cuproscope load add)\n"
+    lines = [f"{printable(load.name)}: {mass_words(load.kg, unit)}"]
+    for b in load.bins:
+        lines += ["", _bin_head(b, unit)]
+        for piece in b.pieces:
+            p = piece.p[piece.likely]
+            told = f"{piece.likely} {min(99, round(100 * p))} %"
+            weight = "no weight" if piece.weight is None else _weight(piece.weight, unit)
+            lines.append(
+                f"  {piece.id:<5}{printable(piece.name)[:36]:<37}{told:<17}{weight:>18}".rstrip()
+            )
+    return "\n".join(lines) + "\n"
+
+
+def _bin_head(b: Bin, unit: MassUnit) -> str:
+    weight = b.weight
+    told = "no weight yet" if weight is None else _weight(weight, unit)
+    count = f"{len(b.pieces)} piece{'' if len(b.pieces) == 1 else 's'}"
+    return f"{printable(b.name)} (sold as {b.grade}): {count}, {told}"
+
+
+def _weight(weight: Weight, unit: MassUnit) -> str:
+    if not weight.is_estimated:
+        return mass_words(weight.kg, unit)
+    low, high = (
+        in_unit(type(weight.kg)(repr(v)), unit) for v in (weight.low95_kg, weight.high95_kg)
+    )
+    return f"about {in_unit(weight.kg, unit):.2f} ({low:.2f} to {high:.2f}) {unit}"
+
+
+def buyers_text(buyers: Sequence[Buyer], *, unit: MassUnit) -> str:
+    """Return how each buyer buys."""
+    if not buyers:
+        return "No buyer yet (cuproscope load buyer NAME --currency USD)\n"
+    lines: list[str] = []
+    for buyer in buyers:
+        told = [f"pays in {buyer.currency}", f"sheet {buyer.sheet}"]
+        for name, own in buyer.limits.items():
+            value = "" if own.value is None else f" {own.value:g}"
+            edge = "" if own.at_limit is None else f" ({own.at_limit} on the limit)"
+            told.append(f"own {name}{value}{edge}")
+        told += ["solder is let pass"] if buyer.solder is Stance.PASSES else []
+        told += ["fittings are let pass"] if buyer.fittings is Stance.PASSES else []
+        told += [f"takes {100 * buyer.deduction:.4g} % off the weight"] if buyer.deduction else []
+        told += [f"from {mass_words(buyer.least_kg, unit)} on"] if buyer.least_kg else []
+        told += [f"trip {money_words(buyer.travel, buyer.currency)}"] if buyer.travel else []
+        told.append(
+            f"overlooks {buyer.forgiven} wrong in a bin"
+            if buyer.forgiven
+            else "one wrong piece pulls the bin down"
+        )
+        lines += [printable(buyer.name), *_wrapped("; ".join(told))]
+        lines += _wrapped(buyer.note) if buyer.note else []
+    return "\n".join(lines) + "\n"
+
+
+def prices_text(prices: Iterable[Price], *, today: date) -> str:
+    """Return price lines, stale ones marked."""
+    lines = []
+    for price in prices:
+        step = f" from {price.from_kg.normalize():f} kg" if price.from_kg else ""
+        stale = f"  STALE, {price.age_days(today)} days old" if price.is_stale(today) else ""
+        lines.append(
+            f"{printable(price.buyer)[:24]:<25}{price.grade:<13}"
+            f"{price.currency} {price.amount:f} a {price.per}{step}  {price.day}{stale}"
+        )
+    return "\n".join(lines) + "\n" if lines else "No price yet (cuproscope load price)\n"
+
+
+def tickets_text(tickets: Sequence[Ticket]) -> str:
+    """Return one line a ticket."""
+    lines = []
+    for ticket in tickets:
+        paid = (
+            "not settled"
+            if ticket.settled is None
+            else f"paid {money_words(ticket.settled.paid, ticket.currency)}"
+        )
+        lines.append(
+            f"{ticket.code:<14}{printable(ticket.buyer)[:24]:<25}"
+            f"{mass_words(ticket.kg, ticket.unit):>12}  expected "
+            f"{money_words(ticket.expected, ticket.currency)}, {paid}"
+        )
+    return "\n".join(lines) + "\n" if lines else "No ticket yet (cuproscope load ticket BUYER)\n"
+
+
+# ------------------------------------------------------------------------ plan
+
+
+def plan_text(plan: Plan, *, unit: MassUnit) -> str:
+    """Return the plan: buyers, pulls, the evening, from which weight on, waiting."""
+    lines = [*_buyers_part(plan), *_pulls_part(plan), *_evening_part(plan, unit)]
+    lines += [*_kinds_part(plan, unit), *_hold_part(plan, unit), "", *_wrapped(SELLING, first="")]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _buyers_part(plan: Plan) -> list[str]:
+    lines = _heading("Which buyer")
+    for offer in plan.offers:
+        lines += _offer(offer, plan.terms.day)
+    if plan.chance is not None and plan.offers[1].refused is None:
+        first, second = plan.offers[0].buyer.name, plan.offers[1].buyer.name
+        lines += _wrapped(
+            f"{first} leaves more than {second} with {min(99, round(100 * plan.chance))} % "
+            "(same load, same doubt)."
+        )
+    found = plan.split
+    if found is not None and found.gain > 0.005 and len(found.bins_of) > 1:
+        told = "; ".join(f"{', '.join(bins)} to {name}" for name, bins in found.bins_of.items())
+        currency = plan.terms.buyer.currency
+        lines += _wrapped(f"Split: {told}. That leaves {currency} {found.gain:,.2f} more.")
+    elif found is not None and len(plan.offers) > 1:
+        lines += _wrapped("Splitting the load between buyers does not pay.")
+    return lines
+
+
+def _offer(offer: Offer, day: date) -> list[str]:
+    currency = offer.buyer.currency
+    head = f"{printable(offer.buyer.name)[:30]:<31}"
+    if offer.refused is not None:
+        return [f"{head}{offer.refused}"]
+    lines = [
+        f"{head}{currency} {offer.net:>10,.2f} after travel; pays {offer.expected:,.2f}",
+        f"{'':<31}95 %: {offer.low95:,.2f} to {offer.high95:,.2f}; labels: {offer.labelled:,f}",
+    ]
+    for line in offer.lines:
+        if line.risk.p_downgrade >= _SOON_LEVEL:
+            lines += _wrapped(
+                f"{line.bin} is paid as less than {line.grade} with "
+                f"{min(99, round(100 * line.risk.p_downgrade))} %"
+            )
+    if offer.unpriced:
+        lines += _wrapped(f"names no price for {', '.join(offer.unpriced)}: counted as nothing")
+    if offer.stale:
+        oldest = max(price.age_days(day) for price in offer.stale)
+        lines += _wrapped(f"prices are up to {oldest} days old: ask before you go")
+    return lines
+
+
+def _pulls_part(plan: Plan) -> list[str]:
+    currency = plan.terms.buyer.currency
+    lines = _heading(f"What to pull before {printable(plan.terms.buyer.name)} sees it")
+    names = {piece.id: printable(piece.name or piece.id) for piece in plan.load.pieces}
+    pulled = False
+    for name, found in plan.pulls.items():
+        for number, pull in enumerate(found.pulls, start=1):
+            pulled = True
+            gain = f"{currency} {pull.gain:+,.2f}"
+            lines += _wrapped(
+                f"{number}. {pull.id} {names[pull.id]} out of {name}: {gain}, "
+                f"downgrade then {100 * pull.p_downgrade:.0f} %",
+            )
+        if found.pulls:
+            way = "" if found.is_exact else " (a good order; too many pieces to try all)"
+            lines += _wrapped(f"together {currency} {found.gain:+,.2f}{way}")
+    return lines if pulled else [*lines, "  Nothing: the bins are best as they are."]
+
+
+def _evening_part(plan: Plan, unit: MassUnit) -> list[str]:
+    evening, currency = plan.evening, plan.terms.buyer.currency
+    lines = _heading(
+        f"Worth the time: {evening.minutes:.0f} of {evening.limit_minutes:.0f} min, "
+        f"{currency} {evening.gain:,.2f}"
+    )
+    for number, worth in enumerate(evening.chosen, start=1):
+        lines += _job(number, worth, currency, unit)
+    if not evening.chosen:
+        lines.append(f"  No job pays {evening.hourly:g} {currency} an hour.")
+    for worth in evening.left_out[:5]:
+        an_hour = f"{worth.an_hour:,.0f} an hour" if worth.gain > 0 else "it costs"
+        why = "no time left" if worth.pays else an_hour
+        lines += _wrapped(f"leave {worth.job.piece} {worth.job.name}: {why}")
+    if plan.weightless:
+        lines += _wrapped(f"no weight, so not priced: {', '.join(plan.weightless[:6])}")
+    return lines
+
+
+def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> list[str]:
+    job = worth.job
+    mass = job.kg / float(unit.kg)
+    an_hour = f"{worth.an_hour:,.0f} an hour"
+    parts = job.becomes
+    becomes = [f"{100 * parts.rises:.0f} % to {job.to}"]
+    becomes += [f"{100 * parts.stays:.0f} % stays"] if parts.stays else []
+    becomes += [f"{100 * parts.brass:.0f} % as brass"] if parts.brass else []
+    becomes += [f"{100 * parts.waste:.0f} % thrown away"] if parts.waste else []
+    return [
+        *_wrapped(
+            f"{number}. {job.piece} {job.name} ({mass:.2f} {unit}, {job.bin}): {job.action}",
+        ),
+        *_wrapped(
+            f"{currency} {worth.gain:+,.2f} in {job.minutes:g} min, {an_hour}; "
+            f"{', '.join(becomes)}",
+            first="     ",
+        ),
+    ]
+
+
+def _kinds_part(plan: Plan, unit: MassUnit) -> list[str]:
+    if not plan.evening.hourly or not plan.kinds:
+        return []
+    lines = _heading(f"From which weight on a job pays {plan.evening.hourly:g} an hour")
+    per = float(unit.kg)
+    for kind, found in plan.kinds:
+        least = "never at these prices"
+        if found.least_kg is not None:
+            least = f"from {found.least_kg / per:.2f} {unit}"
+        lines.append(
+            f"  {WORK_WORDS[kind.work][:36]:<37}{kind.row:<17}"
+            f"{found.from_grade} to {found.to_grade}: {least}"
+        )
+    return lines
+
+
+def _hold_part(plan: Plan, unit: MassUnit) -> list[str]:
+    if not plan.holds:
+        return []
+    currency = plan.terms.buyer.currency
+    lines = _heading("Go now, or wait and go once")
+    best = max(plan.holds, key=lambda row: row.gain)
+    for row in plan.holds:
+        if row.weeks in (1, 2, 4, 8, 12) or row is best:
+            lines.append(
+                f"  {row.weeks:>2} weeks: {mass_words(row.kg, unit):>11}, waiting brings "
+                f"{currency} {row.gain:+,.2f}; eaten by a fall of {100 * row.fall_share:.1f} %"
+            )
+    return lines
+
+
+# --------------------------------------------------------------------- tickets
+
+
+def settled_text(ticket: Ticket) -> str:
+    """Return what a settled ticket brought against what it said, by grade."""
+    settled = ticket.settled
+    if settled is None:
+        return tickets_text([ticket])
+    lines = [f"{ticket.code}, {printable(ticket.buyer)}, paid {settled.day}"]
+    for one in differences(ticket):
+        lines.append(
+            f"  {printable(one.title)[:22]:<23}ticket {one.labelled:>10,f}  expected "
+            f"{one.expected:>10,f}  paid {one.paid:>10,f}  {one.difference:+,f}"
+        )
+    lines.append(
+        f"  {'together':<23}ticket {ticket.labelled:>10,f}  expected "
+        f"{ticket.expected:>10,f}  paid {settled.paid:>10,f}  "
+        f"{settled.paid - ticket.labelled:+,f}"
+    )
+    return "\n".join(lines) + "\n"
+
+
+def _heading(text: str) -> list[str]:
+    return ["", text, "-" * min(COLUMNS, len(text))]
+
+
+def _wrapped(text: str, *, first: str = "  ") -> list[str]:
+    return textwrap.wrap(
+        printable(text), COLUMNS, initial_indent=first, subsequent_indent=first + "  "
+    )
