@@ -7,7 +7,7 @@ unknown, and its whole doubt goes into the budget.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import hypot, isfinite, nan, radians, sin, sqrt
 
 import cv2
@@ -15,17 +15,28 @@ import numpy as np
 
 from rules.errors import PhotoError
 from vision.ground import table_features
+from vision.outlines import parted
 from vision.pieces import (
     MIN_AREA_SHARE,
+    SURFACES,
     WORK_LONG_SIDE_PX,
-    foreground_by_network,
     foreground_by_table,
-    reduced,
     reference_mask,
-    regions_from_foreground,
+    regions_from_labels,
 )
 from vision.plane import lens_of
-from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Region, Scale
+from vision.reduced import reduced
+from vision.types import (
+    Float32Array,
+    FloatArray,
+    Image,
+    Mask,
+    Photo,
+    Region,
+    Scale,
+    Surface,
+    SurfaceMap,
+)
 
 REFERENCE = "two points"
 
@@ -148,7 +159,7 @@ def region_at(
     point_px: tuple[float, float],
     *,
     reference_outlines_px: Sequence[FloatArray] = (),
-    foreground: Float32Array | None = None,
+    overview: SurfaceMap | None = None,
 ) -> Region:
     """Return the piece that the person tapped.
 
@@ -159,35 +170,56 @@ def region_at(
         photo: The photo.
         point_px: The tapped point, ``(x, y)`` in photo pixels.
         reference_outlines_px: What can't be a piece.
-        foreground: ``(h, w)`` over the whole photo, how likely a piece; None makes it.
+        overview: The surface network's map over the whole photo; None does without.
 
     Raises:
         PhotoError: ``nothing_there``: no bounded thing lies under the finger.
     """
     small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
-    reference = reference_mask(small.shape[:2], reference_outlines_px, factor)
-    if foreground is None:
-        features = table_features(small, reference)
-        network = foreground_by_network(features)
-        foreground = network if network is not None else foreground_by_table(features)
-    else:
-        foreground = np.asarray(
-            cv2.resize(foreground, small.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-        )
-    tap = _on_grid(point_px, factor, small.shape[:2])
+    shape = small.shape[:2]
+    reference = reference_mask(shape, reference_outlines_px, factor)
+    tap = _on_grid(point_px, factor, shape)
     if reference[tap]:
         raise _nothing("the tapped point lies on the reference")
+    for own in _candidates(small, reference, tap, overview):
+        region = _region(photo, own, factor, point_px)
+        if region is not None:
+            return region
+    raise _nothing("nothing that stands out from the table lies under the finger")
+
+
+def _candidates(
+    small: Image, reference: Mask, tap: tuple[int, int], overview: SurfaceMap | None
+) -> Iterator[Mask]:
+    """Yield what may be meant, the likeliest first, each only made when it is asked for."""
+    if overview is None:
+        foreground, gap = foreground_by_table(table_features(small, reference)), None
+    else:
+        foreground, gap = _maps_of(overview, small.shape[:2])
+        foreground = np.where(reference, np.float32(0), foreground)
+    labels = parted(foreground, gap)
+    if gap is not None and labels[tap]:
+        yield np.asarray(labels == labels[tap], dtype=bool)
     for threshold in THRESHOLDS:
         own = _component(foreground > threshold, tap)
         if own is not None and _is_piece(own):
-            region = _region(photo, own, factor, point_px)
-            if region is not None:
-                return region
-    own = _like_under_finger(small, tap, reference)
-    region = _region(photo, own, factor, point_px) if own is not None else None
-    if region is None:
-        raise _nothing("nothing that stands out from the table lies under the finger")
-    return region
+            yield own
+    cut = _like_under_finger(small, tap, reference)
+    if cut is not None:
+        yield cut
+
+
+def _maps_of(
+    overview: SurfaceMap, shape: tuple[int, ...]
+) -> tuple[Float32Array, Float32Array | None]:
+    """Return how likely a piece, and that another begins there, on the reduced photo."""
+    size = (shape[1], shape[0])
+    if overview.outline is not None:
+        piece, gap = (cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in overview.outline)
+        return np.asarray(piece, dtype=np.float32), np.asarray(gap, dtype=np.float32)
+    ground = overview.p[[SURFACES.index(Surface.TABLE), SURFACES.index(Surface.REFERENCE)]]
+    piece = cv2.resize(np.clip(1 - ground.sum(axis=0), 0, 1), size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(piece, dtype=np.float32), None
 
 
 def _nothing(message: str) -> PhotoError:
@@ -273,7 +305,9 @@ def _like_under_finger(small: Image, tap: tuple[int, int], reference: Mask) -> M
 
 def _region(photo: Photo, own: Mask, factor: float, point_px: tuple[float, float]) -> Region | None:
     """Return a mask of the reduced photo as a region, its outline snapped to the edges."""
-    found = regions_from_foreground(photo, own.astype(np.float32), factor)
+    found = regions_from_labels(
+        photo, own.astype(np.float32), own.astype(np.int32), least=MIN_AREA_SHARE / 4
+    )
     margin = (NEAR_TAP_PX + 2) * factor
     x, y = point_px
     for region in found:

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.web.places import pages
 from app.web.style import SHEET
-
-PLACES = ("Grade a piece", "Second opinion", "Practice", "Records")
 
 
 def run() -> None:
     """Show the page that was asked for, inside the frame."""
-    from app.web.grade_page import show as grade_page
-
     st.set_page_config(page_title="Cuproscope", page_icon="🟠", layout="wide")
-    pages = [
-        st.Page(grade_page, title="Grade a piece", icon=":material/crop_free:", default=True),
-    ]
-    chosen = st.navigation(pages, position="hidden")
+    known = pages()
+    chosen = st.navigation(list(known.values()), position="hidden")
     st.html(SHEET)
     with st.container(key="places", horizontal=True):
-        for page in pages:
+        for page in known.values():
             st.page_link(page)
     chosen.run()

@@ -12,6 +12,7 @@ from app.web.answers import Answer, Picture, answer, is_readable
 from app.web.correct import correct
 from app.web.demo import demo_bytes, demos
 from app.web.inbox import keep, tidy
+from app.web.plain import plain
 from app.web.save import save_part
 from app.web.settings import MAX_UPLOAD_MB
 from app.web.state import Visit, inbox_folder, visit
@@ -212,8 +213,3 @@ def _problems(problems: Iterable[Problem]) -> None:
         )
         if has_picture(problem.code):
             st.image(picture_of(problem.code), alt=alt_of(problem.code), width=420)
-
-
-def plain(text: str) -> str:
-    """Return text that Markdown shows as it is: no links, pictures, symbols or colours."""
-    return "".join(f"\\{c}" if c in "\\`*_{}[]()<>#+-!|~:$&^=" else c for c in text)

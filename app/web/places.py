@@ -1,0 +1,40 @@
+"""The pages there are, in the order of the bar, and the way from one to another."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import streamlit as st
+
+_KEY = "cuproscope-places"
+
+
+def pages() -> dict[str, Any]:
+    """Return the server's pages by what they are called."""
+    from app.web.grade_page import show as grade_page
+    from app.web.opinion_page import show as opinion_page
+    from app.web.records_page import show as records_page
+
+    known: list[tuple[str, str, Callable[[], None]]] = [
+        ("Grade a piece", ":material/crop_free:", grade_page),
+        ("Second opinion", ":material/balance:", opinion_page),
+        ("Records", ":material/inventory_2:", records_page),
+    ]
+    found = {
+        title: st.Page(
+            show,
+            title=title,
+            icon=icon,
+            default=number == 0,
+            url_path=None if number == 0 else title.lower().replace(" ", "-"),
+        )
+        for number, (title, icon, show) in enumerate(known)
+    }
+    st.session_state[_KEY] = found
+    return found
+
+
+def go(title: str) -> None:
+    """Go to a page."""
+    st.switch_page(st.session_state[_KEY][title])
