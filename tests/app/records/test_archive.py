@@ -5,15 +5,16 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import shutil
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from app.records import BadArchiveError, PhotoLostError, PieceRecord, Records
+from app.records import BadArchiveError, PhotoLostError, Records, open_records
 from app.records.archive import Imported, export_zip, import_zip
 from app.records.clean import is_bare_picture
 from tests.app.records.pieces import new_piece, photo
@@ -22,7 +23,7 @@ from tests.app.records.test_photos import phone_photo
 Content = dict[str, Any]
 
 
-def fill(records: Records) -> PieceRecord:
+def fill(records: Records) -> None:
     saved = records.save_piece(new_piece(1, 2, name="=HYPERLINK(1)", notes="ä\n\tb", tags=("x",)))
     records.save_piece(new_piece(2, name="second"))
     buyer = records.add_buyer("Yard", notes="Tuesdays")
@@ -30,7 +31,6 @@ def fill(records: Records) -> PieceRecord:
     records.record_outcome(
         saved.id, buyer_id=buyer.id, grade="no2", paid=Decimal("0.10"), currency="USD"
     )
-    return records.piece(saved.id)
 
 
 def everything(records: Records) -> tuple[object, ...]:
@@ -39,12 +39,26 @@ def everything(records: Records) -> tuple[object, ...]:
     return pieces, records.buyers(), photos
 
 
-@pytest.fixture
-def exported(records: Records, tmp_path: Path) -> Path:
-    fill(records)
-    told = export_zip(records, tmp_path / "out.zip")
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory, empty: Path) -> Path:
+    """A folder with records in ``data`` and their export in ``out.zip``, made once."""
+    folder = tmp_path_factory.mktemp("filled")
+    with open_records(Path(shutil.copytree(empty, folder / "data"))) as records:
+        fill(records)
+        told = export_zip(records, folder / "out.zip")
     assert (told.pieces, told.photos, told.lost_photos) == (2, 2, ())
-    return tmp_path / "out.zip"
+    return folder
+
+
+@pytest.fixture
+def records(filled: Path, tmp_path: Path) -> Iterator[Records]:
+    with open_records(Path(shutil.copytree(filled / "data", tmp_path / "data"))) as opened:
+        yield opened
+
+
+@pytest.fixture
+def exported(filled: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(filled / "out.zip", tmp_path / "out.zip"))
 
 
 def changed(path: Path, change: Callable[[Content], object], **files: bytes) -> Path:
@@ -123,7 +137,7 @@ def test_buyers_of_one_name_become_one(exported: Path, tmp_path: Path, other: Re
 def test_a_lost_photo_does_not_stop_the_rest(
     records: Records, tmp_path: Path, other: Records
 ) -> None:
-    saved = fill(records)
+    saved = records.pieces()[1]
     lost, kept = (p.sha256 for p in saved.photos)
     records.photos.path_of(lost, "jpeg").unlink()
     assert export_zip(records, tmp_path / "out.zip").lost_photos == (lost,)

@@ -193,10 +193,9 @@ open_records(Path(sys.argv[1]))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
-@pytest.mark.parametrize("at", ["CREATE TABLE outcome", "INSERT INTO alembic_version"])
-def test_killed_while_migrating_it_migrates_again(tmp_path: Path, at: str) -> None:
+def test_killed_while_migrating_it_migrates_again(tmp_path: Path) -> None:
     folder = tmp_path / "data"
-    command = [sys.executable, "-c", MIGRATING, str(folder), at]
+    command = [sys.executable, "-c", MIGRATING, str(folder), "INSERT INTO alembic_version"]
     assert subprocess.run(command, check=False).returncode == -9
     with open_records(folder) as records:
         assert records.save_piece(new_piece()).id and not records.messages
