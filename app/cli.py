@@ -1,4 +1,4 @@
-"""The command line: ``cuproscope grade PHOTO...``, ``sheet OUT.pdf`` and ``app``.
+"""The command line: ``cuproscope grade PHOTO...``, ``sheet OUT.pdf``, ``app`` and ``load``.
 
 Thin: it checks what was typed, calls :mod:`app.grading`, and prints. Exit codes: 0 all
 graded; 2 wrong usage; 3 at least one photo could not be read; 4 all read, but at least
@@ -17,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rules.errors import CuproscopeError, PhotoError
+from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
     from app.grading import Outcome, Result
@@ -68,8 +68,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except CuproscopeError as fault:
         if debug:
             logging.exception("stopped")
-        fix = f" {fault.fix}" if isinstance(fault, PhotoError) else ""
-        print(f"{parser.prog}: {fault}.{fix}".replace("..", "."), file=sys.stderr)
+        # Photos' and records' errors say what to do.
+        fix = getattr(fault, "fix", "")
+        print(f"{parser.prog}: {fault}. {fix}".replace("..", ".").rstrip(), file=sys.stderr)
         return EXIT_USAGE
     except BrokenPipeError:
         # Whoever read our output has gone; let the interpreter close a pipe that takes it.
@@ -152,6 +153,19 @@ def _parser() -> argparse.ArgumentParser:
     pages.add_argument("--port", type=_port, metavar="PORT", help="listen on this port")
     _add_debug(pages)
     pages.set_defaults(run=_app)
+
+    from app.load.cli import add_parser as add_load_parser
+
+    add_load_parser(commands)
+
+    completion = commands.add_parser(
+        "completion",
+        help="print the shell's completion script",
+        description='Print a completion script: eval "$(cuproscope completion bash)"',
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"))
+    _add_debug(completion)
+    completion.set_defaults(run=_completion)
     return parser
 
 
@@ -341,6 +355,13 @@ def _sheet(arguments: argparse.Namespace) -> int:
     except OSError as fault:
         raise CuproscopeError(f"can't be written: {fault}", where=str(arguments.out)) from fault
     print(f"{arguments.out}: print at 100 %, then check that the bar is 50.0 mm long.")
+    return EXIT_OK
+
+
+def _completion(arguments: argparse.Namespace) -> int:
+    import shtab
+
+    sys.stdout.write(shtab.complete(_parser(), arguments.shell) + "\n")
     return EXIT_OK
 
 
