@@ -19,12 +19,8 @@ from vision.diameter import DiameterReading, measure_diameter
 from vision.finish import judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
 from vision.pieces import (
-    WORK_LONG_SIDE_PX,
     find_pieces,
-    foreground_by_surface,
-    reduced,
-    reference_mask,
-    regions_from_foreground,
+    pieces_on,
 )
 from vision.quality import judge_quality
 from vision.scale import detect_scale
@@ -142,11 +138,8 @@ def _regions(
 ) -> tuple[Region, ...]:
     if model is None:
         return find_pieces(photo, reference_outlines_px=outlines)
-    small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
-    reference = reference_mask(small.shape[:2], outlines, factor)
     overview = surface_map(photo, model=model, white=scale.white if scale is not None else None)
-    foreground = foreground_by_surface(overview, small.shape[:2], reference)
-    return regions_from_foreground(photo, foreground, factor)
+    return pieces_on(photo, overview, reference_outlines_px=outlines)
 
 
 def _detail(

@@ -40,7 +40,7 @@ MULTIPLE_PX = 32
 STRIDE_PX = 4
 """View pixels a cell of the answer is wide."""
 
-OVERVIEW_INPUT_PX = 640 * 480
+OVERVIEW_INPUT_PX = 1024 * 768
 """Input pixels of the view of a whole photo: time grows with them, 25 ms per 100 000
 on two quiet cores."""
 
@@ -74,11 +74,14 @@ class RawMaps:
         logits: ``(len(Surface), h, w)`` float32.
         tarnish_level: ``(h, w)`` float32, 0 to 1.
         strangeness: ``(h, w)`` float32, distance from what was trained on, at least 0.
+        outline: ``(2, 4 h, 4 w)`` float32, as in :class:`vision.types.SurfaceMap`, at the
+            view's own resolution; None where the network doesn't draw outlines.
     """
 
     logits: Float32Array
     tarnish_level: Float32Array
     strangeness: Float32Array
+    outline: Float32Array | None = None
 
 
 Network = Callable[[Image], RawMaps]
@@ -225,6 +228,7 @@ def predict(
         p=_softmax(raw.logits / np.float32(model.temperature)),
         tarnish_level=raw.tarnish_level,
         strangeness=raw.strangeness / np.float32(model.strangeness_limit),
+        outline=raw.outline,
         box_px=(origin_px[0], origin_px[1], w, h),
     )
 
@@ -453,9 +457,13 @@ def _session(content: bytes) -> Network:
     session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
 
     def network(view: Image) -> RawMaps:
-        logits, tarnish, strangeness = session.run(
-            ["logits", "tarnish_level", "strangeness"], {"rgb": view[None]}
+        names = ["logits", "tarnish_level", "strangeness", "outline"]
+        logits, tarnish, strangeness, outline = session.run(names, {"rgb": view[None]})
+        return RawMaps(
+            logits=logits[0],
+            tarnish_level=tarnish[0],
+            strangeness=strangeness[0],
+            outline=outline[0],
         )
-        return RawMaps(logits=logits[0], tarnish_level=tarnish[0], strangeness=strangeness[0])
 
     return network

@@ -144,12 +144,16 @@ class SurfaceMap:
         strangeness: ``(h, w)`` float32, how unlike anything trained on: the mean over
             a piece passes 1 for one in a hundred of the pieces the model was
             calibrated on. None where the map's maker can't tell.
+        outline: ``(2, h', w')`` float32, finer than the other maps: how likely a pixel
+            is part of a piece, and that another piece begins there. None where the
+            map's maker can't tell.
     """
 
     p: Float32Array
     tarnish_level: Float32Array
     box_px: tuple[int, int, int, int]
     strangeness: Float32Array | None = None
+    outline: Float32Array | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

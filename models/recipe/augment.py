@@ -5,6 +5,10 @@ a pixel is, which way is up; exposure, residual white-balance error, tone curve,
 saturation, uneven light, focus, sharpening, noise, JPEG. Never randomised: the hue of
 a material, which is what the network must read. White normalisation is done as in
 use (``vision.surface.whiten``), with the error that a reading of the white has.
+
+Some views get a piece of another view laid over theirs, brought to their light by the
+two whites: pieces then touch and cross in more ways than were rendered (Ghiasi et al.,
+Simple Copy-Paste, arXiv 2012.07177).
 """
 
 from __future__ import annotations
@@ -29,6 +33,15 @@ OVERVIEW_SHARE = 0.35
 
 MAGNIFICATION = (0.4, 1.7)
 """Range of view pixels a stored pixel in crops: wire of 3 to 200 px appears."""
+
+PASTE_SHARE = 0.3
+"""Of the views, how many get a piece of another one laid over theirs."""
+
+PASTED_FROM = 100
+"""Added to a pasted piece's number, which then differs from all of the view's own."""
+
+GAP_PX = 1
+"""Two pieces meet where a pixel of one is this near, in view pixels, to the other."""
 
 OVERSAMPLE = 2
 """Samples a side for each view pixel: like area averaging down to half size."""
@@ -72,6 +85,9 @@ class Batch:
         known: ``(n, s/4, s/4)`` float32, area share with known class.
         tarnish: ``(n, s/4, s/4)`` float32, level 0 to 1.
         bare: ``(n, s/4, s/4)`` float32, area share with known tarnish level.
+        piece: ``(n, s, s)`` float32, area share that is part of a piece.
+        gap: ``(n, s, s)`` float32, 1 where two pieces meet, else 0.
+        told: ``(n,)`` float32, 0 where the photo's truth does not tell pieces apart.
     """
 
     rgb: Tensor
@@ -79,6 +95,9 @@ class Batch:
     known: Tensor
     tarnish: Tensor
     bare: Tensor
+    piece: Tensor
+    gap: Tensor
+    told: Tensor
 
 
 class Sampler:
@@ -109,8 +128,9 @@ class Sampler:
         index = torch.multinomial(self.weights, count, replacement=True, generator=self.dice)
         planes = self._planes(index)
         matrix = self._geometry(index, count)
-        rgb, labels, tarnish = sample_views(planes, matrix, self.size[index], side=self.side)
-        return soft_batch(self._camera(rgb, self.white[index]), labels, tarnish)
+        rgb, fine = sample_views(planes, matrix, self.size[index], side=self.side)
+        rgb, fine = self._paste(rgb, fine, self.white[index])
+        return soft_batch(self._camera(rgb, self.white[index]), fine)
 
     def _planes(self, index: Tensor) -> Tensor:
         if self.resident:
@@ -153,6 +173,24 @@ class Sampler:
             ],
             dim=1,
         )
+
+    def _paste(self, rgb: Tensor, fine: Tensor, white: Tensor) -> tuple[Tensor, Tensor]:
+        """Lay a piece of the next view of the batch over some views."""
+        n = len(rgb)
+        theirs, other = rgb.roll(1, 0), fine.roll(1, 0)
+        numbers = other[:, 2]
+        # Any piece but none, by its number; a number the view doesn't show pastes nothing.
+        most = torch.where(numbers == UNKNOWN, 0, numbers).flatten(1).amax(dim=1).float()
+        pick = torch.ceil(self._uniform(n, 0, 1) * most).clamp_min(1).to(torch.uint8)
+        known = ~torch.isnan(white).any(dim=1)
+        use = (self._uniform(n, 0, 1) < PASTE_SHARE) & known & known.roll(1, 0)
+        mask = (numbers == pick[:, None, None]) & use[:, None, None]
+        share = functional.avg_pool2d(mask.float()[:, None], OVERSAMPLE)
+        ratio = torch.nan_to_num(white / white.roll(1, 0).clamp_min(1e-3), nan=1.0).clamp(0.2, 5.0)
+        lit = from_linear((to_linear(theirs / 255.0) * ratio[:, :, None, None]).clamp(0, 1)) * 255
+        marked = other.clone()
+        marked[:, 2] = numbers + PASTED_FROM
+        return rgb * (1 - share) + lit * share, torch.where(mask[:, None], marked, fine)
 
     def _camera(self, rgb: Tensor, white: Tensor) -> Tensor:
         """Return views as another phone would have saved them, white-normalised or not."""
@@ -228,17 +266,18 @@ class Sampler:
 
 def sample_views(
     planes: Tensor, matrix: Tensor, size: Tensor, *, side: int
-) -> tuple[Tensor, Tensor, Tensor]:
-    """Return colours, labels and tarnish of views; what lies outside is mirrored.
+) -> tuple[Tensor, Tensor]:
+    """Return colours and truth of views; what lies outside is mirrored.
 
     Args:
-        planes: ``(n, 5, h, w)`` uint8.
+        planes: ``(n, 6, h, w)`` uint8.
         matrix: ``(n, 2, 3)`` from centred view pixels (x, y, 1) to photo pixels (x, y).
         size: ``(n, 2)`` height and width in use.
         side: Of the view.
 
     Returns:
-        ``(n, 3, side, side)`` 0 to 255; labels and tarnish at twice the resolution, uint8.
+        ``(n, 3, side, side)`` 0 to 255; ``(n, 3, 2 side, 2 side)`` uint8, the label, the
+        tarnish and the piece's number.
     """
     fine = side * OVERSAMPLE
     ticks = (torch.arange(fine, device=planes.device).float() + 0.5) / OVERSAMPLE - side / 2
@@ -257,9 +296,8 @@ def sample_views(
     )
     del grid
     flat = (torch.round(y).long() * w + torch.round(x).long()).flatten(1)
-    labels = planes[:, 3].flatten(1).gather(1, flat).view(-1, fine, fine)
-    tarnish = planes[:, 4].flatten(1).gather(1, flat).view(-1, fine, fine)
-    return functional.avg_pool2d(rgb, OVERSAMPLE), labels, tarnish
+    truth = [planes[:, k].flatten(1).gather(1, flat).view(-1, fine, fine) for k in (3, 4, 5)]
+    return functional.avg_pool2d(rgb, OVERSAMPLE), torch.stack(truth, dim=1)
 
 
 def _mirror(at: Tensor, last: Tensor) -> Tensor:
@@ -267,8 +305,9 @@ def _mirror(at: Tensor, last: Tensor) -> Tensor:
     return torch.minimum(at, 2 * last - at).clamp_min(0)
 
 
-def soft_batch(rgb: Tensor, labels: Tensor, tarnish: Tensor) -> Batch:
-    """Return a batch with the fine labels averaged over the network's cells."""
+def soft_batch(rgb: Tensor, fine: Tensor) -> Batch:
+    """Return a batch with the fine truth of :func:`sample_views` averaged over its cells."""
+    labels, tarnish, numbers = fine.unbind(dim=1)
     cell = labels.shape[-1] * STRIDE_PX // rgb.shape[-1]
     shares = [
         functional.avg_pool2d((labels == c).float()[:, None], cell)[:, 0] for c in range(CLASSES)
@@ -283,7 +322,30 @@ def soft_batch(rgb: Tensor, labels: Tensor, tarnish: Tensor) -> Batch:
         known=classes.sum(dim=1),
         tarnish=level / bare.clamp_min(1e-6),
         bare=bare,
+        piece=functional.avg_pool2d(_numbered(numbers).float()[:, None], OVERSAMPLE)[:, 0],
+        gap=_gap(numbers),
+        told=(numbers != UNKNOWN).flatten(1).any(dim=1).float(),
     )
+
+
+def _numbered(numbers: Tensor) -> Tensor:
+    return (numbers > 0) & (numbers != UNKNOWN)
+
+
+def _gap(numbers: Tensor) -> Tensor:
+    """Return view pixels where two pieces meet, from numbers at twice the resolution."""
+    reach = GAP_PX * OVERSAMPLE
+    own = _numbered(numbers)
+    value = numbers.float()[:, None]
+    high = functional.max_pool2d(value * own[:, None], 2 * reach + 1, 1, reach)
+    low = -functional.max_pool2d(
+        torch.where(own[:, None], -value, torch.full_like(value, -UNKNOWN)),
+        2 * reach + 1,
+        1,
+        reach,
+    )
+    meets = (high > low) & (low < UNKNOWN) & own[:, None]
+    return functional.max_pool2d(meets.float(), OVERSAMPLE)[:, 0]
 
 
 def to_linear(code: Tensor) -> Tensor:

@@ -80,6 +80,7 @@ class ValidationView:
         bare: ``(h/4, w/4)`` area share with a known level.
         piece: The piece's truth where the view is a piece's, else None.
         own: ``(h/4, w/4)`` area share of that piece, None for a whole photo.
+        pieces: ``(h, w)`` bool, part of any piece; None where the truth doesn't tell.
     """
 
     name: str
@@ -91,6 +92,7 @@ class ValidationView:
     bare: Floats
     piece: Mapping[str, Any] | None = None
     own: Floats | None = None
+    pieces: NDArray[np.bool_] | None = None
 
 
 def read_views(folder: Path, *, workers: int, limit: int | None = None) -> list[ValidationView]:
@@ -159,6 +161,9 @@ def _view(
         bare=bare,
         piece=piece,
         own=own,
+        pieces=None
+        if truth.pieces is None
+        else cv2.resize(truth.pieces[part], size, interpolation=cv2.INTER_NEAREST) > 0,
     )
 
 

@@ -17,6 +17,7 @@ from vision.surface import METADATA_FILE, MODEL_FILE, SCHEMA, WHITE_TARGET
 from vision.types import Surface
 
 OPSET = 17
+OUTPUTS = ["logits", "tarnish_level", "strangeness", "outline"]
 MAX_BYTES = 20_000_000
 PARITY = 1e-3
 """Largest difference allowed between PyTorch's and ONNX Runtime's maps."""
@@ -41,7 +42,7 @@ def export_onnx(graph: Deployed, path: Path) -> float:
             (sample,),
             str(path),
             input_names=["rgb"],
-            output_names=["logits", "tarnish_level", "strangeness"],
+            output_names=OUTPUTS,
             opset_version=OPSET,
             dynamo=False,
             dynamic_axes={
@@ -49,6 +50,7 @@ def export_onnx(graph: Deployed, path: Path) -> float:
                 "logits": {2: "rows", 3: "columns"},
                 "tarnish_level": {1: "rows", 2: "columns"},
                 "strangeness": {1: "rows", 2: "columns"},
+                "outline": {2: "height", 3: "width"},
             },
         )
     if path.stat().st_size > MAX_BYTES:
@@ -98,7 +100,7 @@ def write_metadata(
             "white_linear_target": WHITE_TARGET,
         },
         "output": {
-            "names": ["logits", "tarnish_level", "strangeness"],
+            "names": OUTPUTS,
             "stride_px": STRIDE_PX,
         },
         "calibration": {

@@ -28,6 +28,8 @@ MULTIPLE_PX = 32
 STRIDE_PX = 4
 PYRAMID = 128
 EMBEDDING = 64
+OUTLINE = 32
+"""Channels of the head that draws outlines."""
 
 # repeats, kernel, stride, expansion, channels out: EfficientNet-lite0
 _STAGES = (
@@ -93,7 +95,7 @@ class _Block(nn.Module):
 
 
 class Encoder(nn.Module):
-    """EfficientNet-lite0 without its classifier; features at strides 4, 8, 16, 32."""
+    """EfficientNet-lite0 without its classifier; features at strides 2, 4, 8, 16, 32."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -111,9 +113,9 @@ class Encoder(nn.Module):
         self.stages = nn.ModuleList(stages)
 
     def forward(self, x: Tensor) -> list[Tensor]:
-        """Return the four features of ``(n, 3, h, w)``, finest first."""
+        """Return the stem's features of ``(n, 3, h, w)`` and the four taps', finest first."""
         x = self.stem(x)
-        taps = []
+        taps = [x]
         for i, stage in enumerate(self.stages):
             x = stage(x)
             if i in _TAPS:
@@ -138,8 +140,37 @@ class Encoder(nn.Module):
         )
 
 
+class _OutlineHead(nn.Module):
+    """What is a piece and where two pieces meet, at the input's own resolution.
+
+    Works at half resolution, from what the decoder knows and from the photo's own
+    edges, and unfolds each cell into four pixels: wire a few pixels thick survives.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.coarse = nn.Conv2d(EMBEDDING, OUTLINE, 1)
+        self.fine = nn.Conv2d(32 + 12, OUTLINE, 1)
+        self.mix = nn.Sequential(
+            _ConvBn(OUTLINE, OUTLINE, 3, groups=OUTLINE),
+            _ConvBn(OUTLINE, OUTLINE, 1),
+            _ConvBn(OUTLINE, OUTLINE, 3, groups=OUTLINE),
+            _ConvBn(OUTLINE, OUTLINE, 1),
+        )
+        self.answer = nn.Conv2d(OUTLINE, 8, 1)
+
+    def forward(self, embedding: Tensor, stem: Tensor, rgb: Tensor) -> Tensor:
+        y = self.coarse(embedding)
+        y = functional.interpolate(y, scale_factor=2.0, mode="bilinear", align_corners=False)
+        y = y + self.fine(torch.cat([stem, functional.pixel_unshuffle(rgb, 2)], dim=1))
+        return functional.pixel_shuffle(self.answer(self.mix(y)), 2)
+
+
 class SurfaceNet(nn.Module):
-    """Classes, tarnish level and an embedding at a quarter of the input's resolution."""
+    """Classes, tarnish level and an embedding at a quarter of the input's resolution.
+
+    And at its full resolution: logits of "part of a piece" and "where pieces meet".
+    """
 
     def __init__(self, classes: int) -> None:
         super().__init__()
@@ -159,10 +190,15 @@ class SurfaceNet(nn.Module):
         self.drop = nn.Dropout2d(0.1)
         self.classify = nn.Conv2d(EMBEDDING, classes, 1)
         self.tarnish = nn.Conv2d(EMBEDDING, 1, 1)
+        self.outline = _OutlineHead()
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """Return logits, tarnish level (0 to 1) and embedding of ``(n, 3, h, w)`` in 0 to 255."""
-        taps = self.encoder((rgb / 255.0 - MEAN) / STD)
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Return the maps of ``(n, 3, h, w)`` in 0 to 255.
+
+        Class logits, tarnish level (0 to 1), embedding; ``(n, 2, h, w)`` outline logits.
+        """
+        scaled = (rgb / 255.0 - MEAN) / STD
+        stem, *taps = self.encoder(scaled)
         # The mean over the view tells the light; a colour is judged against it.
         light = self.context(taps[-1].mean(dim=(2, 3), keepdim=True))
         y = self.lateral[-1](taps[-1]) + light
@@ -172,7 +208,8 @@ class SurfaceNet(nn.Module):
             y = y + self.lateral[level](taps[level])
         embedding = self.refine(self.fuse(y))
         kept = self.drop(embedding)
-        return self.classify(kept), torch.sigmoid(self.tarnish(kept))[:, 0], embedding
+        tarnish = torch.sigmoid(self.tarnish(kept))[:, 0]
+        return self.classify(kept), tarnish, embedding, self.outline(embedding, stem, scaled)
 
 
 class Deployed(nn.Module):
@@ -189,15 +226,18 @@ class Deployed(nn.Module):
         self.whiten = nn.Parameter(whiten[:, :, None, None].clone(), requires_grad=False)
         self.centres = nn.Parameter(centres[:, :, None, None].clone(), requires_grad=False)
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """``(1, h, w, 3)`` uint8 to logits, tarnish level and strangeness at stride 4."""
-        logits, tarnish, embedding = self.net(rgb.permute(0, 3, 1, 2).float())
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """``(1, h, w, 3)`` uint8 to logits, tarnish level and strangeness at stride 4.
+
+        And to the probabilities of the outline head at stride 1.
+        """
+        logits, tarnish, embedding, outline = self.net(rgb.permute(0, 3, 1, 2).float())
         z = functional.conv2d(embedding, self.whiten)
         square = (z * z).sum(dim=1, keepdim=True)
         centre = (self.centres * self.centres).sum(dim=1)[:, 0, 0].view(1, -1, 1, 1)
         distance = square - 2.0 * functional.conv2d(z, self.centres) + centre
         nearest = distance.amin(dim=1).clamp_min(0.0).sqrt()
-        return logits, tarnish, nearest
+        return logits, tarnish, nearest, torch.sigmoid(outline)
 
 
 def load_encoder_weights(net: SurfaceNet, path: Path) -> None:

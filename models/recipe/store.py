@@ -151,7 +151,7 @@ class Store:
     """A folder of photos as one tensor of bytes.
 
     Attributes:
-        planes: ``(n, 5, h, w)`` uint8: red, green, blue, label, tarnish.
+        planes: ``(n, 6, h, w)`` uint8: red, green, blue, label, tarnish, number of the piece.
         size: ``(n, 2)`` int64: height and width in use.
         white: ``(n, 3)`` float32, linear; NaN where not told.
         points: ``(n, classes, POINTS, 2)`` int16, y and x of pixels of each class.
@@ -178,7 +178,7 @@ def read_store(
     with ThreadPoolExecutor(workers) as pool:
         stored = [_stored_size(p, long_side_px) for p in photos]
         height, width = (max(side) for side in zip(*stored, strict=True))
-        planes = torch.full((len(photos), 5, height, width), UNKNOWN, dtype=torch.uint8)
+        planes = torch.full((len(photos), 6, height, width), UNKNOWN, dtype=torch.uint8)
         size = torch.zeros((len(photos), 2), dtype=torch.int64)
         white = torch.full((len(photos), 3), float("nan"))
         points = torch.zeros((len(photos), CLASSES, POINTS, 2), dtype=torch.int16)
@@ -191,6 +191,8 @@ def read_store(
             planes[i, :3, :h, :w] = torch.from_numpy(truth.rgb.transpose(2, 0, 1).copy())
             planes[i, 3, :h, :w] = torch.from_numpy(truth.labels)
             planes[i, 4, :h, :w] = torch.from_numpy(truth.tarnish)
+            if truth.pieces is not None:
+                planes[i, 5, :h, :w] = torch.from_numpy(truth.pieces)
             size[i] = torch.tensor([h, w])
             if truth.white is not None:
                 white[i] = torch.from_numpy(truth.white)

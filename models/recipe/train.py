@@ -45,6 +45,9 @@ EMA_DECAY = 0.998
 CLIP = 5.0
 DICE_SHARE = 0.5
 TARNISH_SHARE = 2.0
+OUTLINE_SHARE = 1.0
+GAP_WEIGHT = 4.0
+"""A pixel where pieces meet counts so much more than one where they don't."""
 FREQUENCY_POWER = 0.35
 """A class's weight in the cross entropy falls with this power of its area share."""
 
@@ -208,14 +211,16 @@ def _fit(
     progress = Progress()
     log = (asked.out / "log.jsonl").open("w")
     began, told = time.monotonic(), 0.0
-    running = torch.zeros(4, device=device)
+    running = torch.zeros(5, device=device)
     net.train()
     while progress.share < 1.0:
         batch = sampler.draw(asked.batch)
         _set_rates(optimiser, progress.share)
         with _mixed(device):
-            logits, tarnish, _ = net(batch.rgb.contiguous(memory_format=torch.channels_last))
-        parts = _loss(logits.float(), tarnish.float(), batch, weight)
+            logits, tarnish, _, outline = net(
+                batch.rgb.contiguous(memory_format=torch.channels_last)
+            )
+        parts = _loss(logits.float(), tarnish.float(), outline.float(), batch, weight)
         optimiser.zero_grad(set_to_none=True)
         parts[0].backward()
         nn.utils.clip_grad_norm_(net.parameters(), CLIP)
@@ -249,12 +254,13 @@ def _say(
     device: torch.device,
 ) -> dict[str, Any]:
     """Return a line for the log: losses since the last line, figures of some views."""
-    names = ("loss", "cross_entropy", "dice", "tarnish")
+    names = ("loss", "cross_entropy", "dice", "tarnish", "outline")
     total = running.tolist()
     steps = max(1, progress.steps - progress.said)
     hits = torch.zeros((CLASSES, CLASSES), dtype=torch.int64)
     errors: list[float] = []
-    for view, (logits, tarnish, _) in _answers(
+    hit = either = 0.0
+    for view, (logits, tarnish, _, outline) in _answers(
         kept, views[:: max(1, len(views) // CHECKED_VIEWS)], device
     ):
         truth = view.classes.argmax(axis=0)
@@ -265,6 +271,10 @@ def _say(
         bare = view.bare > 0.5
         if bare.any():
             errors.append(float(np.abs(tarnish.cpu().numpy() - view.tarnish)[bare].mean()))
+        if view.pieces is not None:
+            drawn = outline[0].cpu().numpy() > 0
+            hit += float((drawn & view.pieces).sum())
+            either += float((drawn | view.pieces).sum())
     union = hits.sum(0) + hits.sum(1) - hits.diag()
     iou = {
         str(_ORDER[c]): round(float(hits[c, c] / union[c]), 3) for c in range(CLASSES) if union[c]
@@ -273,6 +283,7 @@ def _say(
         "s": round(spent),
         "steps": progress.steps,
         "mean_iou": round(float(np.mean(list(iou.values()))), 4),
+        "outline_iou": round(hit / max(1.0, either), 4),
         "tarnish_error": round(float(np.mean(errors)), 4) if errors else None,
         "iou": iou,
         "since_s": round(spent - told),
@@ -313,9 +324,9 @@ def _class_weights(sampler: Sampler, batch: int) -> Tensor:
 
 
 def _loss(
-    logits: Tensor, tarnish: Tensor, batch: Batch, weight: Tensor
-) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Return the loss and its parts: cross entropy, dice of the metals, tarnish error."""
+    logits: Tensor, tarnish: Tensor, outline: Tensor, batch: Batch, weight: Tensor
+) -> tuple[Tensor, ...]:
+    """Return the loss and its parts: cross entropy, dice of the metals, tarnish, outlines."""
     logp = functional.log_softmax(logits, dim=1)
     weighted = batch.classes * weight[None, :, None, None]
     entropy = -(weighted * logp).sum() / weighted.sum().clamp_min(1.0)
@@ -326,27 +337,41 @@ def _loss(
     dice = 1 - (2 * overlap + 1) / (total + 1)
     dice = (dice * seen)[1:].sum() / seen[1:].sum().clamp_min(1)
     wrong = ((tarnish - batch.tarnish).abs() * batch.bare).sum() / batch.bare.sum().clamp_min(1.0)
-    return entropy + DICE_SHARE * dice + TARNISH_SHARE * wrong, entropy, dice, wrong
+    drawn = _outline_loss(outline, batch)
+    loss = entropy + DICE_SHARE * dice + TARNISH_SHARE * wrong + OUTLINE_SHARE * drawn
+    return loss, entropy, dice, wrong, drawn
+
+
+def _outline_loss(outline: Tensor, batch: Batch) -> Tensor:
+    """Return cross entropy and dice of both planes, over views that tell pieces apart."""
+    told = batch.told[:, None, None]
+    piece, gap = outline[:, 0], outline[:, 1]
+    count = told.sum().clamp_min(1) * piece[0].numel()
+    bce = functional.binary_cross_entropy_with_logits
+    one = (bce(piece, batch.piece, reduction="none") * told).sum() / count
+    # Where pieces meet is only asked on the pieces: beside them nobody reads it.
+    close = told * (batch.piece > 0) * (1 + (GAP_WEIGHT - 1) * batch.gap)
+    two = (bce(gap, batch.gap, reduction="none") * close).sum() / close.sum().clamp_min(1)
+    dice = 0.0
+    for logit, truth, where in ((piece, batch.piece, told), (gap, batch.gap, close > 0)):
+        p, t = logit.sigmoid() * where, truth * where
+        dice = dice + 1 - (2 * (p * t).sum() + 1) / ((p * p).sum() + (t * t).sum() + 1)
+    return 2 * one + 0.5 * two + 0.5 * dice
 
 
 @torch.no_grad()
 def _answers(
     net: nn.Module, views: list[Any], device: torch.device, *, shift: bool = False
-) -> Iterator[tuple[Any, tuple[Tensor, Tensor, Tensor]]]:
+) -> Iterator[tuple[Any, tuple[Tensor, ...]]]:
     """Yield each view with what a network in eval mode says of it."""
     net.eval()
-    torch.backends.cudnn.benchmark = False  # sizes differ from view to view
-    for view in views:
-        rgb = torch.from_numpy(view.rgb[..., [1, 2, 0]] if shift else view.rgb).to(device)
-        if isinstance(net, Deployed):  # as shipped: the distance needs all of float32
-            out = net(rgb[None])
-        else:
-            with _mixed(device):
-                out = net(rgb.permute(2, 0, 1)[None].float())
-        yield view, (out[0][0].float(), out[1][0].float(), out[2][0].float())
-    # Not benchmark mode: validation views differ in size, and trying every convolution anew
-    # for each size took 224 s of a 4-minute training on an H100.
-    torch.backends.cudnn.benchmark = False
+    # Views differ in size, and cuDNN compiles convolutions anew for each size: 60 s went into
+    # a dozen views on an H100. PyTorch's own kernels take milliseconds.
+    with torch.backends.cudnn.flags(enabled=False):
+        for view in views:
+            rgb = torch.from_numpy(view.rgb[..., [1, 2, 0]] if shift else view.rgb).to(device)
+            shown = rgb[None] if isinstance(net, Deployed) else rgb.permute(2, 0, 1)[None].float()
+            yield view, tuple(part[0].float() for part in net(shown))
 
 
 @torch.no_grad()
@@ -398,7 +423,7 @@ def _cells(graph: Deployed, views: list[Any], device: torch.device) -> tuple[Ten
     """Return logits and soft truth of some cells of each view, metal as often as table."""
     rng = np.random.default_rng(0)
     kept, told = [], []
-    for view, (logits, _, _) in _answers(graph, views, device):
+    for view, (logits, *_) in _answers(graph, views, device):
         flat = view.classes.reshape(CLASSES, -1)
         known = view.known.reshape(-1) > 0.99
         metal = np.flatnonzero(known & (flat[2:].sum(axis=0) > 0.5))
@@ -425,7 +450,7 @@ def _piece_strangeness(
     graph: Deployed, views: list[Any], device: torch.device, *, shift: bool
 ) -> list[float]:
     found = []
-    for view, (_, _, strange) in _answers(graph, views, device, shift=shift):
+    for view, (_, _, strange, _) in _answers(graph, views, device, shift=shift):
         metal = torch.from_numpy(view.classes[2:].sum(axis=0)).to(device)
         if float(metal.sum()) > 8:
             found.append(float((strange * metal).sum() / metal.sum()))
@@ -453,7 +478,7 @@ def _save_views(batch: Batch, net: SurfaceNet, path: Path, device: torch.device)
 
     net.eval()
     with _mixed(device):
-        logits = net(batch.rgb)[0].float()
+        logits, _, _, outline = (part.float() for part in net(batch.rgb))
     rows = []
     for i in range(len(batch.rgb)):
         rgb = batch.rgb[i].permute(1, 2, 0).cpu().numpy().astype(np.uint8)
@@ -461,6 +486,11 @@ def _save_views(batch: Batch, net: SurfaceNet, path: Path, device: torch.device)
         column = [cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)]
         for maps in (batch.classes[i], logits[i]):
             column.append(painted(maps.argmax(dim=0).cpu().numpy().astype(np.uint8), size))
+        # Pieces in red, where they meet in green: truth, then answer.
+        for planes in (torch.stack([batch.piece[i], batch.gap[i]]), outline[i].sigmoid()):
+            drawn = np.zeros((*planes.shape[1:], 3), np.uint8)
+            drawn[..., :2] = (planes * 255).permute(1, 2, 0).cpu().numpy().astype(np.uint8)
+            column.append(cv2.resize(drawn, size, interpolation=cv2.INTER_AREA))
         rows.append(np.concatenate(column, axis=0))
     cv2.imwrite(str(path), np.concatenate(rows, axis=1)[..., ::-1])
 

@@ -9,13 +9,11 @@ import pytest
 from vision.ground import CHANNELS, table_features
 from vision.pieces import (
     find_pieces,
-    foreground_by_table,
     guided_filter,
-    reduced,
+    pieces_on,
     reference_mask,
-    regions_from_foreground,
 )
-from vision.types import Photo
+from vision.types import Photo, Surface, SurfaceMap
 
 COPPER = (190, 110, 70)
 
@@ -69,13 +67,42 @@ def test_both_pieces_are_found_on_every_table(kind: str) -> None:
         assert max(overlap(region, mask) for region in regions) > 0.7
 
 
-def test_distance_from_the_table_alone_finds_them_too() -> None:
-    rgb, masks = with_pieces(table("paper"))
-    small, factor = reduced(rgb, 1024)
-    features = table_features(small, np.zeros(small.shape[:2], bool))
-    regions = regions_from_foreground(photo_of(rgb), foreground_by_table(features), factor)
+def overview_of(masks: list[np.ndarray], *, gap: np.ndarray | None = None) -> SurfaceMap:
+    """Return what a network that makes no mistakes would say, at half the photo's size."""
+    half = [mask[::2, ::2] for mask in masks]
+    piece = np.any(half, axis=0).astype(np.float32)
+    between = np.zeros_like(piece) if gap is None else gap[::2, ::2].astype(np.float32)
+    h, w = piece.shape
+    cells = (len(Surface), h // 4, w // 4)
+    return SurfaceMap(
+        p=np.full(cells, 1 / len(Surface), np.float32),
+        tarnish_level=np.zeros(cells[1:], np.float32),
+        box_px=(0, 0, masks[0].shape[1], masks[0].shape[0]),
+        outline=np.stack([piece, between]),
+    )
+
+
+def test_an_overview_gives_outlines_at_full_resolution() -> None:
+    rgb, masks = with_pieces(table("wood"))
+    regions = pieces_on(photo_of(rgb), overview_of(masks))
+    assert len(regions) == 2
     for mask in masks:
-        assert max(overlap(region, mask) for region in regions) > 0.6
+        assert max(overlap(region, mask) for region in regions) > 0.9
+
+
+def test_pieces_that_touch_come_apart_where_the_overview_says_so() -> None:
+    rgb = table("paper")
+    masks = [np.zeros(rgb.shape[:2], bool) for _ in range(2)]
+    masks[0][300:340, 100:800] = True
+    masks[1][340:380, 100:800] = True
+    rgb[masks[0]] = COPPER
+    rgb[masks[1]] = (120, 70, 50)
+    gap = np.zeros(rgb.shape[:2], bool)
+    gap[338:342] = True
+    regions = pieces_on(photo_of(rgb), overview_of(masks, gap=gap))
+    assert len(regions) == 2
+    for mask in masks:
+        assert max(overlap(region, mask) for region in regions) > 0.85
 
 
 def test_an_empty_table_has_no_pieces() -> None:

@@ -45,12 +45,20 @@ BRIGHT = list(Surface).index(Surface.BRIGHT)
 
 
 def averaging(view: Image) -> RawMaps:
-    """A network whose 'bright' logit is the mean red of each 4 x 4 cell."""
+    """A network whose 'bright' logit is the mean red of each 4 x 4 cell.
+
+    Its outlines are red and green themselves.
+    """
     h, w = view.shape[0] // 4, view.shape[1] // 4
     mean = view.astype(np.float32).reshape(h, 4, w, 4, 3).mean(axis=(1, 3))
     logits = np.zeros((CLASSES, h, w), np.float32)
     logits[BRIGHT] = mean[..., 0] / 255
-    return RawMaps(logits=logits, tarnish_level=mean[..., 1] / 255, strangeness=mean[..., 2] / 255)
+    return RawMaps(
+        logits=logits,
+        tarnish_level=mean[..., 1] / 255,
+        strangeness=mean[..., 2] / 255,
+        outline=view[..., :2].transpose(2, 0, 1).astype(np.float32) / 255,
+    )
 
 
 def model_of(
@@ -313,6 +321,7 @@ def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Pat
     assert found.p == pytest.approx(wanted.p, abs=1e-5)
     assert found.tarnish_level == pytest.approx(wanted.tarnish_level, abs=1e-5)
     assert found.strangeness == pytest.approx(wanted.strangeness, abs=1e-5)
+    assert found.outline == pytest.approx(wanted.outline, abs=1e-5)
     assert found.box_px == (0, 0, 224, 160)
 
 
