@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.colour import LUMINANCE, luminance, to_linear
+from vision.colour import LUMINANCE, luminance, strongest_channel, to_linear
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Problem, Region, Scale
 
 REBLUR_SIGMA_PX = 1.5
@@ -31,6 +31,9 @@ NOISE_FACTOR = 6.0
 MIN_GRADIENT = 0.002
 """Gradients of linear light per pixel below 6 times the photo's usual one, or below
 0.002, are grain and noise, and tell no sharpness."""
+
+MEDIAN_STEP = 3
+"""The usual gradient is told by every third pixel each way: a tenth of the time."""
 
 MIN_EDGE_PIXELS = 60
 """With fewer edge pixels the sharpness is not told."""
@@ -137,15 +140,17 @@ def piece_width_px(region: Region) -> float:
     To about one pixel where it is narrow; to 5 % where it is wide, from a thinned mask.
     """
     step = 1 + max(region.mask.shape) // COARSE_LONG_SIDE_PX
-    coarse = step * _widest(region.mask[::step, ::step])
-    return coarse if step == 1 or coarse > WIDE_STEPS * step else _widest(region.mask)
+    coarse: float = step * _widest(region.mask[::step, ::step])
+    finer = min(step, max(1, int(coarse / WIDE_STEPS)))
+    return coarse if finer == step else finer * _widest(region.mask[::finer, ::finer])
 
 
 def _widest(mask: Mask) -> float:
     if not mask.any():
         return 0.0
     padded = np.pad(mask.astype(np.uint8), 1)
-    return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max()) - 1
+    # Exact distances take ten times as long; these are within 2 % (Borgefors 1986).
+    return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_5).max()) - 1
 
 
 def _problems(quality: Quality, width_px: float | None) -> list[Problem]:
@@ -255,7 +260,7 @@ def _blur_px(rgb: Image, near: Mask | None) -> float | None:
     """
     if min(rgb.shape[:2]) < MIN_CROP_PX:
         return None
-    light = luminance(to_linear(rgb))
+    light = luminance(to_linear(np.ascontiguousarray(rgb)))
     factor = 1
     while True:
         told = _blur_at(light, near)
@@ -277,9 +282,10 @@ def _blur_at(light: Float32Array, near: Mask | None) -> float | None:
     """
     light = np.asarray(cv2.GaussianBlur(light, (0, 0), DENOISE_SIGMA_PX), np.float32)
     dx, dy = _gradients(light)
-    strength = np.hypot(dx, dy)
-    kept_strength = np.hypot(*_gradients(cv2.GaussianBlur(light, (0, 0), REBLUR_SIGMA_PX)))
-    floor = max(NOISE_FACTOR * float(np.median(strength)), MIN_GRADIENT)
+    strength = cv2.magnitude(dx, dy)
+    kept_strength = cv2.magnitude(*_gradients(cv2.GaussianBlur(light, (0, 0), REBLUR_SIGMA_PX)))
+    usual = float(np.median(strength[::MEDIAN_STEP, ::MEDIAN_STEP]))
+    floor = max(NOISE_FACTOR * usual, MIN_GRADIENT)
     edges = _ridge(strength) & (strength > floor)
     if near is not None:
         edges &= near
@@ -337,7 +343,7 @@ def _clipped_share(rgb: Image, region: Region | None) -> float:
         x, y, w, h = region.box_px
         step = max(1, max(w, h) // COARSE_LONG_SIDE_PX)
         part, mask = rgb[y : y + h : step, x : x + w : step], region.mask[::step, ::step]
-    clipped = np.asarray((part >= CLIPPED_CODE).any(axis=2))
+    clipped = strongest_channel(np.ascontiguousarray(part)) >= CLIPPED_CODE
     if mask is not None:
         clipped = clipped[mask[: clipped.shape[0], : clipped.shape[1]]]
     return float(clipped.mean()) if clipped.size else 0.0

@@ -18,7 +18,7 @@ from enum import StrEnum
 import cv2
 import numpy as np
 
-from vision.colour import luminance, to_linear
+from vision.colour import luminance, strongest_channel, to_linear, weakest_channel
 from vision.reduced import reduced
 from vision.types import FloatArray, Mask, Photo, Scale
 
@@ -108,7 +108,8 @@ def estimate_white(
 def _scene_white(photo: Photo, scale: Scale | None, exclude: Sequence[Mask]) -> WhiteEstimate:
     small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
     size = (small.shape[1], small.shape[0])
-    usable = (small.max(axis=2) <= CLIPPED_CODE) & (small.max(axis=2) >= DARK_CODE)
+    peak = strongest_channel(small)
+    usable = (peak <= CLIPPED_CODE) & (peak >= DARK_CODE)
     for mask in exclude:
         shrunk = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         usable &= shrunk == 0
@@ -117,10 +118,9 @@ def _scene_white(photo: Photo, scale: Scale | None, exclude: Sequence[Mask]) -> 
         for outline in scale.outlines_px:
             cv2.fillPoly(hole, [np.round(outline / factor).astype(np.int32)], (1,))
         usable &= hole == 0
-    linear = np.maximum(to_linear(small).astype(np.float64), 1e-4)
-    ratios = np.stack(
-        [np.log(linear[..., 0] / linear[..., 1]), np.log(linear[..., 2] / linear[..., 1])], axis=-1
-    )
+    linear = np.maximum(to_linear(small), np.float32(1e-4))
+    logs = cv2.log(linear)
+    ratios = logs[..., [0, 2]] - logs[..., 1:2]
     # Copper, its brown and warm wood lie at red > green > blue; they would pull the
     # light towards orange and themselves towards grey.
     copper = (ratios[..., 0] > 0.18) & (ratios[..., 1] < -0.15)
@@ -145,7 +145,7 @@ def _scene_white(photo: Photo, scale: Scale | None, exclude: Sequence[Mask]) -> 
         if edges is not None:
             weighted += edges * U_EDGES**-2
             precision += U_EDGES**-2
-    blown = float((small.min(axis=2) >= BLOWN_CODE).mean())
+    blown = float((weakest_channel(small) >= BLOWN_CODE).mean())
     if blown >= BLOWN_SHARE:
         # A burnt-out white background: its colour is lost but was near the balance.
         precision += U_EDGES**-2
@@ -163,8 +163,9 @@ def _edge_ratios(linear: FloatArray, usable: Mask) -> FloatArray | None:
     if inside.sum() < 200:
         return None
     smooth = cv2.GaussianBlur(linear, (0, 0), 1.0)
-    slope = np.hypot(cv2.Sobel(smooth, cv2.CV_64F, 1, 0), cv2.Sobel(smooth, cv2.CV_64F, 0, 1))
-    norm = np.mean(slope[inside] ** 6, axis=0) ** (1 / 6)
+    across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    squared = (across * across + down * down)[inside].astype(np.float64)
+    norm = np.mean(squared * squared * squared, axis=0) ** (1 / 6)
     if norm.min() <= 1e-6:
         return None
     found = np.array([np.log(norm[0] / norm[1]), np.log(norm[2] / norm[1])])

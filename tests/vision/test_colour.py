@@ -18,7 +18,9 @@ from vision.colour import (
     linear_to_lab,
     linear_to_xyz,
     luminance,
+    strongest_channel,
     to_linear,
+    weakest_channel,
 )
 
 
@@ -142,3 +144,9 @@ def test_display_p3_colours_find_their_srgb_codes(
     assert (
         np.abs(converted.astype(int) - srgb)[np.broadcast_to(srgb, converted.shape) > 0].max() <= 1
     )
+
+
+def test_strongest_and_weakest_channel_are_those_of_each_pixel() -> None:
+    rgb = np.random.default_rng(3).integers(0, 256, (17, 23, 3), dtype=np.uint8)
+    assert np.array_equal(strongest_channel(rgb), rgb.max(axis=2))
+    assert np.array_equal(weakest_channel(rgb), rgb.min(axis=2))
