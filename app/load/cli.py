@@ -373,13 +373,13 @@ def _price(arguments: argparse.Namespace) -> int:
     from decimal import Decimal
 
     from app.load.prices import Price
-    from app.load.sale import BRASS, INSULATED
+    from app.load.sale import OTHER_LINES
     from app.load.units import LoadError, mass_from, price_from
     from rules.sheet import load_sheet
 
     with _store(arguments) as store:
         buyer = store.buyer(arguments.buyer)
-        known = (*load_sheet(buyer.sheet).grade_ids, BRASS, INSULATED)
+        known = (*load_sheet(buyer.sheet).grade_ids, *OTHER_LINES)
         least = Decimal(0)
         if arguments.least is not None:
             least = mass_from(arguments.least, unit=_unit(arguments))
@@ -524,7 +524,7 @@ def _chart(path: Path, plan: Plan, unit: MassUnit) -> None:
     try:
         write_break_even_chart(
             path,
-            [(kind.row, curve) for kind, curve in plan.kinds],
+            [(kind.words, curve) for kind, curve in plan.kinds],
             unit=unit,
             currency=plan.terms.buyer.currency,
             hourly=plan.evening.hourly,
@@ -631,12 +631,14 @@ def _settle(arguments: argparse.Namespace) -> int:
 
 
 def _paid_lines(ticket: Ticket, paid: list[str], blamed: list[str]) -> list[PaidLine]:
+    from app.load.sale import OTHER_LINES
     from app.load.ticket import PaidLine
     from app.load.units import LoadError, money_from
     from rules.sheet import load_sheet, sheet_names
 
     by_bin = {line.bin: line for line in ticket.lines}
     known = {grade for name in sheet_names() for grade in load_sheet(name).grade_ids}
+    known |= set(OTHER_LINES)
     lines, left = [], set(blamed)
     for text in paid:
         name, equals, told = text.rpartition("=")

@@ -32,7 +32,7 @@ _BINS = {
     "blue tub": ("no1", ("cellar feed", "bath feed", "sink tail", "boiler flow")),
     "white bucket": ("bare_bright", ("cooker cable", "socket ring", "bell wire", "earth bundle")),
     "old crate": ("no2", ("garden pipe", "appliance leads", "pump motor", "tinned ribbon")),
-    "coil hook": ("set_aside", ("garage cable",)),
+    "coil hook": ("insulated", ("garage cable",)),
 }
 
 # Invented: dollars a pound by weeks before today, newest last.

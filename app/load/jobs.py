@@ -21,6 +21,7 @@ from app.load.worth import (
     Job,
     Work,
     break_even,
+    minutes_of,
     work_of,
     yield_of,
 )
@@ -32,6 +33,14 @@ _SHARES = {
     "green_share": Finish.GREEN,
     "coated_share": Finish.COATED,
     "tinned_share": Finish.TINNED,
+}
+_WORDS = {
+    "insulation": "strip insulation",
+    "brass": "cut a brass end off",
+    "solder": "cut a joint off",
+    "green_share": "sand green off",
+    "oil": "wipe oil off",
+    "paint": "take paint off",
 }
 _FACTS = ("insulation", "oil", "paint", "enamel", "motor_wire")
 
@@ -91,6 +100,11 @@ class KindOfWork:
     work: Work
     from_grade: str
     to_grade: str
+
+    @property
+    def words(self) -> str:
+        """What is done, in few words; the row's id where there are none."""
+        return next((w for name, w in _WORDS.items() if name in self.lift.clears), self.row)
 
 
 def kinds_of(sheet: RuleSheet) -> tuple[KindOfWork, ...]:
@@ -167,7 +181,7 @@ def _jobs_of(terms: Terms, bin_: Bin, piece: Piece, *, kg: float, recovery: floa
                 name=piece.name or piece.id,
                 action=lift.action,
                 work=work_of(lift),
-                minutes=lift.minutes,
+                minutes=minutes_of(lift, kg=kg),
                 kg=kg,
                 now=now,
                 then=_capped(grade(after, terms.sheet).p, lift.to, terms.sheet.grade_ids),

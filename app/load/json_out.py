@@ -175,6 +175,7 @@ def plan_object(plan: Plan, *, unit: MassUnit) -> Object:
             for row in plan.holds
         ],
         "no_weight": list(plan.weightless),
+        "cautions": list(plan.cautions),
         "unit": str(unit),
     }
 

@@ -23,6 +23,7 @@ from app.load.sale import (
 )
 from app.load.units import LoadError
 from app.load.worth import RECOVERY, BreakEven, Evening, plan_evening
+from rules.cautions import SELLING, cautions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,7 @@ class Plan:
         kinds: From which weight on each kind of job pays.
         holds: What waiting brings; empty where nothing comes in.
         weightless: Names of pieces that have no weight, so no job can be priced.
+        cautions: What can hurt at the jobs that are planned.
     """
 
     load: Load
@@ -52,6 +54,7 @@ class Plan:
     kinds: tuple[tuple[KindOfWork, BreakEven], ...]
     holds: tuple[Hold, ...]
     weightless: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 def plan_load(
@@ -84,6 +87,7 @@ def plan_load(
     wanted = offers[0].buyer.name if buyer is None else buyer
     chosen = next(one for one in terms if one.buyer.name == wanted)
     jobs = jobs_for(chosen, load, recovery=recovery)
+    evening = plan_evening(jobs, per_kg=chosen.loose_per_kg, limit_minutes=minutes, hourly=hourly)
     return Plan(
         load=load,
         offers=offers,
@@ -91,12 +95,22 @@ def plan_load(
         split=split(terms, load) if len(load.bins) <= MOST_SPLIT_BINS else None,
         terms=chosen,
         pulls={b.name: pulls_for(chosen, b) for b in load.bins if b.pieces},
-        evening=plan_evening(
-            jobs, per_kg=chosen.loose_per_kg, limit_minutes=minutes, hourly=hourly
-        ),
+        evening=evening,
         kinds=break_evens(chosen, hourly=hourly, recovery=recovery),
         holds=hold(chosen, load, kg_a_week=kg_a_week) if kg_a_week else (),
         weightless=tuple(
             piece.name or piece.id for b in load.bins if b.weighed is None for piece in b.unweighed
         ),
+        cautions=_cautions(chosen, load, evening),
     )
+
+
+def _cautions(terms: Terms, load: Load, evening: Evening) -> tuple[str, ...]:
+    """Return each caution of the pieces to work on once, the one about selling last."""
+    told: list[str] = []
+    for worth in evening.chosen:
+        piece = load.piece(worth.job.piece)
+        grading = terms.grading_of(piece)
+        if piece.findings is not None and grading is not None:
+            told += cautions(piece.findings, grading)
+    return (*dict.fromkeys(text for text in told if text != SELLING), SELLING)

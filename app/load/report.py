@@ -14,9 +14,8 @@ from app.load.sale import Offer
 from app.load.ticket import Ticket, differences
 from app.load.units import MassUnit, in_unit, mass_words, money_words
 from app.load.weights import Weight
-from app.load.worth import WORK_WORDS, Worth
+from app.load.worth import Worth
 from app.report import COLUMNS, printable
-from rules.cautions import SELLING
 
 _SOON_LEVEL = 0.2
 """A downgrade likelier than this is worth a line of its own."""
@@ -117,7 +116,9 @@ def tickets_text(tickets: Sequence[Ticket]) -> str:
 def plan_text(plan: Plan, *, unit: MassUnit) -> str:
     """Return the plan: buyers, pulls, the evening, from which weight on, waiting."""
     lines = [*_buyers_part(plan), *_pulls_part(plan), *_evening_part(plan, unit)]
-    lines += [*_kinds_part(plan, unit), *_hold_part(plan, unit), "", *_wrapped(SELLING, first="")]
+    lines += [*_kinds_part(plan, unit), *_hold_part(plan, unit), *_heading("Mind")]
+    for text in plan.cautions:
+        lines += textwrap.wrap(text, COLUMNS, initial_indent="* ", subsequent_indent="  ")
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
@@ -170,16 +171,16 @@ def _pulls_part(plan: Plan) -> list[str]:
     names = {piece.id: printable(piece.name or piece.id) for piece in plan.load.pieces}
     pulled = False
     for name, found in plan.pulls.items():
+        if found.pulls:
+            before, after = (100 * one.p_downgrade for one in (found.before, found.after))
+            lines += _wrapped(
+                f"{name}: {currency} {found.gain:+,.2f}, paid as less with {before:.0f} % before, "
+                f"{after:.0f} % after" + ("" if found.is_exact else " (searched, not all tried)")
+            )
         for number, pull in enumerate(found.pulls, start=1):
             pulled = True
             gain = f"{currency} {pull.gain:+,.2f}"
-            lines += _wrapped(
-                f"{number}. {pull.id} {names[pull.id]} out of {name}: {gain}, "
-                f"downgrade then {100 * pull.p_downgrade:.0f} %",
-            )
-        if found.pulls:
-            way = "" if found.is_exact else " (a good order; too many pieces to try all)"
-            lines += _wrapped(f"together {currency} {found.gain:+,.2f}{way}")
+            lines += _wrapped(f"{number}. {pull.id} {names[pull.id]}: {gain}", first="    ")
     return lines if pulled else [*lines, "  Nothing: the bins are best as they are."]
 
 
@@ -232,10 +233,7 @@ def _kinds_part(plan: Plan, unit: MassUnit) -> list[str]:
         least = "never at these prices"
         if found.least_kg is not None:
             least = f"from {found.least_kg / per:.2f} {unit}"
-        lines.append(
-            f"  {WORK_WORDS[kind.work][:36]:<37}{kind.row:<17}"
-            f"{found.from_grade} to {found.to_grade}: {least}"
-        )
+        lines.append(f"  {kind.words[:26]:<27}{found.from_grade} to {found.to_grade}: {least}")
     return lines
 
 

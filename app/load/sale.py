@@ -39,6 +39,9 @@ INSULATED = "insulated"
 
 BRASS = "brass"
 
+OTHER_LINES = {INSULATED: "Insulated", BRASS: "Brass"}
+"""What is no grade of copper and has a price of its own; a bin may be sold as one."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Terms:
@@ -52,6 +55,27 @@ class Terms:
     def sheet(self) -> RuleSheet:
         """Their rule sheet."""
         return sheet_of(self.buyer)
+
+    @cached_property
+    def grades(self) -> tuple[str, ...]:
+        """The sheet's grades, best first, and behind them what is sold by another line."""
+        return (*self.sheet.grade_ids, *OTHER_LINES)
+
+    def title_of(self, grade_id: str) -> str:
+        """Return what a grade is called."""
+        return OTHER_LINES.get(grade_id) or self.sheet.title_of(grade_id)
+
+    def chances(self, bin_: Bin, piece: Piece) -> tuple[float, ...]:
+        """Return a piece's chances in the order of :attr:`grades`.
+
+        What is sold by another line, and a lot of grades that this buyer's sheet does not
+        know, is taken at its bin's word.
+        """
+        label = self.label_of(bin_)
+        p = {} if label in OTHER_LINES else self.p_of(piece)
+        if not p:
+            return tuple(float(grade_id == label) for grade_id in self.grades)
+        return tuple(p.get(grade_id, 0.0) for grade_id in self.grades)
 
     @cached_property
     def _graded(self) -> dict[str, Grading]:
@@ -81,7 +105,7 @@ class Terms:
 
         Where their sheet has other grades, the bin goes as what most of its mass likely is.
         """
-        if bin_.grade in self.sheet.grade_ids:
+        if bin_.grade in self.grades:
             return bin_.grade
         heavy: dict[str, float] = {}
         for piece in bin_.pieces:
@@ -100,9 +124,8 @@ class Terms:
     @cached_property
     def loose_per_kg(self) -> dict[str, float]:
         """What a kilogram of each grade, of brass and of insulated wire brings, in any amount."""
-        grades = (*self.sheet.grade_ids, BRASS, INSULATED)
-        found = {grade: self.per_kg(grade, Decimal(0)) for grade in grades}
-        return {grade: float(price) for grade, price in found.items() if price is not None}
+        found = {one: self.per_kg(one, Decimal(0)) for one in self.grades}
+        return {one: float(price) for one, price in found.items() if price is not None}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -363,13 +386,13 @@ def split(terms: Sequence[Terms], load: Load) -> Split:
 
 def _worth_of_sets(terms: Terms, bins: Sequence[Bin]) -> Array:
     """Return what each set of bins leaves at one buyer, minus infinity where not taken."""
-    sheet, forgiven = terms.sheet, terms.buyer.forgiven
+    forgiven = terms.buyer.forgiven
     labels = [terms.label_of(b) for b in bins]
     kg = [_kg(b) for b in bins]
     chances = []
     for b in bins:
         label, _, pieces = _as_risk(terms, b, {})
-        ones = [0.0] * len(sheet.grade_ids)
+        ones = [0.0] * len(terms.grades)
         chances.append(bin_risk(pieces, label=label, per_kg=ones, forgiven=forgiven).p_grade)
     values = np.full(1 << len(bins), -inf)
     values[0] = 0.0
@@ -481,7 +504,7 @@ def _labelled_net(terms: Terms, kg_of: Mapping[str, Decimal]) -> float:
 
 def _line(terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal]) -> Line:
     label_rank, per_kg, pieces = _as_risk(terms, bin_, kg_of_label)
-    label = terms.sheet.grade_ids[label_rank]
+    label = terms.grades[label_rank]
     weight = bin_.weight
     assert weight is not None
     price = price_for(terms.prices, label, kg=kg_of_label[label])
@@ -508,7 +531,7 @@ def _as_risk(
     terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal]
 ) -> tuple[int, list[float], list[RiskPiece]]:
     """Return label rank, pay per kg of each rank, and the pieces, for the arithmetic of risk."""
-    grades = terms.sheet.grade_ids
+    grades = terms.grades
     label = grades.index(terms.label_of(bin_))
     per_kg = _prices(terms, _kg(bin_), kg_of_label)
     if not bin_.pieces:
@@ -519,35 +542,37 @@ def _as_risk(
     weights = masses(bin_)
     pieces = []
     for piece in bin_.pieces:
-        p = terms.p_of(piece)
-        chances = (
-            tuple(p.get(g, 0.0) for g in grades)
-            if p
-            else tuple(float(rank == label) for rank in range(len(grades)))
-        )
+        chances = terms.chances(bin_, piece)
         kg = float(weights[piece.id].kg)
         pieces.append(
-            RiskPiece(id=piece.id, p=chances, kg=kg, apart=kg * _apart(chances, label, per_kg))
+            RiskPiece(
+                id=piece.id,
+                p=chances,
+                kg=kg,
+                apart=kg * _apart(chances, label, per_kg, grades=len(terms.sheet.grade_ids)),
+            )
         )
     return label, per_kg, pieces
 
 
-def _apart(chances: Sequence[float], label: int, per_kg: Sequence[float]) -> float:
+def _apart(chances: Sequence[float], label: int, per_kg: Sequence[float], *, grades: int) -> float:
     """Return the pay for a kilogram of a piece in the bin that it belongs in instead.
 
     That is the bin of its most likely grade; where that is this bin's own, the most likely
     one below, for the case that it is wrong here. There too it is paid as less if it is.
+    What is sold by another line stays there.
     """
-    ranks = range(len(chances))
-    to = max(ranks, key=lambda rank: (chances[rank], -rank))
-    below = [rank for rank in ranks if rank > label]
+    if label >= grades:
+        return per_kg[label]
+    to = max(range(grades), key=lambda rank: (chances[rank], -rank))
+    below = range(label + 1, grades)
     if to == label and below:
         to = max(below, key=lambda rank: (chances[rank], -rank))
-    return sum(chances[rank] * per_kg[max(rank, to)] for rank in ranks)
+    return sum(chances[rank] * per_kg[max(rank, to)] for rank in range(grades))
 
 
 def _prices(terms: Terms, kg: Decimal, kg_of_label: Mapping[str, Decimal]) -> list[float]:
-    prices = (terms.per_kg(g, kg_of_label.get(g, kg)) for g in terms.sheet.grade_ids)
+    prices = (terms.per_kg(g, kg_of_label.get(g, kg)) for g in terms.grades)
     return [0.0 if price is None else float(price) for price in prices]
 
 

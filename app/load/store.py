@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from app.load.bins import Bin, Load, Piece
 from app.load.buyers import Buyer
 from app.load.prices import Price, PriceBook
-from app.load.sale import terms_of
+from app.load.sale import OTHER_LINES, terms_of
 from app.load.tables import (
     CODE_LENGTH,
     LoadBinRow,
@@ -521,15 +521,16 @@ def _record_outcomes(session: Session, buyer_id: str, ticket: Ticket) -> None:
     from rules.sheet import load_sheet, sheet_names
 
     # The order of grades of a shipped sheet; a buyer's own sheet keeps its base's grades.
+    sold = {line.grade for line in ticket.lines} - set(OTHER_LINES)
     grades = next(
         (
             sheet.grade_ids
             for sheet in map(load_sheet, sheet_names())
-            if {line.grade for line in ticket.lines} <= set(sheet.grade_ids)
+            if sold <= set(sheet.grade_ids)
         ),
         (),
     )
-    rank = {grade: index for index, grade in enumerate(grades)}
+    rank = {grade: index for index, grade in enumerate((*grades, *OTHER_LINES))}
     for outcome in outcomes(ticket, rank=rank):
         if session.get(PieceRow, outcome.record) is None:
             continue

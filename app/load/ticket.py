@@ -198,7 +198,7 @@ def write_ticket(
         TicketLine(
             bin=line.bin,
             grade=line.grade,
-            title=terms.sheet.title_of(line.grade),
+            title=terms.title_of(line.grade),
             kg=line.kg,
             u_kg=(weight.u_kg if (weight := load.bin(line.bin).weight) else 0.0),
             paid_kg=line.paid_kg,
@@ -423,29 +423,26 @@ def _money(amount: float, currency: str) -> Decimal:
 
 
 def _pieces(terms: Terms, bin_: Bin, grade: str) -> tuple[TicketPiece, ...]:
-    rank = {grade_id: i for i, grade_id in enumerate(terms.sheet.grade_ids)}
+    label = terms.grades.index(grade)
     weights = masses(bin_)
-    return tuple(
-        _piece(piece, terms.p_of(piece), grade=grade, rank=rank, kg=weights[piece.id].kg)
-        for piece in bin_.pieces
-    )
-
-
-def _piece(
-    piece: Piece, p: Mapping[str, float], *, grade: str, rank: Mapping[str, int], kg: Decimal
-) -> TicketPiece:
-    wrong = sum(chance for one, chance in p.items() if rank[one] > rank[grade])
-    return TicketPiece(
-        id=piece.id,
-        name=piece.name,
-        kg=kg,
-        p_wrong=float(min(1.0, max(0.0, wrong))),
-        likely=max(p, key=lambda one: p[one]) if p else grade,
-        settle=piece.settle,
-        measured=_measured(piece),
-        photo=piece.photo,
-        record=piece.record,
-    )
+    found = []
+    for piece in bin_.pieces:
+        chances = terms.chances(bin_, piece)
+        grading = terms.grading_of(piece)
+        found.append(
+            TicketPiece(
+                id=piece.id,
+                name=piece.name,
+                kg=weights[piece.id].kg,
+                p_wrong=float(min(1.0, max(0.0, sum(chances[label + 1 :])))),
+                likely=terms.grades[chances.index(max(chances))],
+                settle=piece.settle if grading is None else grading.settle,
+                measured=_measured(piece),
+                photo=piece.photo,
+                record=piece.record,
+            )
+        )
+    return tuple(found)
 
 
 def _measured(piece: Piece) -> tuple[str, ...]:

@@ -112,7 +112,7 @@ def _bins(ticket: Ticket, width: float) -> Flowable:
             f"{ticket.expected:,f}",
         ]
     )
-    shares = (0.17, 0.15, 0.09, 0.13, 0.13, 0.12, 0.11, 0.10)
+    shares = (0.16, 0.14, 0.09, 0.13, 0.12, 0.11, 0.14, 0.11)
     return _table(
         rows, [share * width for share in shares], right=(2, 3, 4, 5, 6, 7), last_bold=True
     )
@@ -131,7 +131,7 @@ def _bin_row(ticket: Ticket, line: TicketLine) -> list[Any]:
         weight,
         price,
         f"{line.amount:,f}",
-        f"{100 * line.p_downgrade:.0f} %",
+        f"{min(99, round(100 * line.p_downgrade))} %",
         f"{line.expected:,f}",
     ]
 
@@ -200,15 +200,14 @@ def _questioned(ticket: Ticket, photo_of: PhotoOf | None, width: float) -> list[
             _text("No listed piece is likelier than 5 % to be worse than its bin."),
         ]
     cards = [_card(ticket, line, piece, photo_of, width) for line, piece in found]
-    first: Flowable = KeepTogether([_text("What may be questioned", "heading"), cards[0]])
-    return [first, *cards[1:]]
+    return [KeepTogether([_text("What may be questioned", "heading"), cards[0]]), *cards[1:]]
 
 
 def _card(
     ticket: Ticket, line: TicketLine, piece: TicketPiece, photo_of: PhotoOf | None, width: float
 ) -> Flowable:
     from reportlab.lib.units import mm
-    from reportlab.platypus import KeepTogether, Table, TableStyle
+    from reportlab.platypus import Table, TableStyle
 
     percent = min(99, max(1, round(100 * piece.p_wrong)))
     mass = in_unit(piece.kg, ticket.unit)
@@ -234,7 +233,7 @@ def _card(
             ]
         )
     )
-    return KeepTogether(card)
+    return card
 
 
 def _picture(piece: TicketPiece, photo_of: PhotoOf | None) -> Flowable:

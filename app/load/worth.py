@@ -35,6 +35,11 @@ runs at 0.6 to 0.7; thin cords at 0.3 to 0.5. Common practice, no source: strip 
 half a metre to know yours."""
 
 
+STRIP_KG = 0.5
+"""A sheet's minutes for stripping are for so much wire at most; more takes longer in
+proportion. Common practice, no source: some ten metres of building wire by hand."""
+
+
 class Work(StrEnum):
     """What kind of job a lift is."""
 
@@ -42,12 +47,6 @@ class Work(StrEnum):
     STRIP = "strip"
     CLEAN = "clean"
 
-
-WORK_WORDS = {
-    Work.CUT: "cut a joint or a fitting off",
-    Work.STRIP: "strip the insulation",
-    Work.CLEAN: "clean the surface",
-}
 
 _CUTS = {"brass", "solder"}
 _STRIPS = {"insulation"}
@@ -163,6 +162,13 @@ def work_of(lift: Lift) -> Work:
     if clears & _STRIPS:
         return Work.STRIP
     return Work.CUT if clears & _CUTS else Work.CLEAN
+
+
+def minutes_of(lift: Lift, *, kg: float) -> float:
+    """Return how long a lift of one piece takes; stripping goes by the length of wire."""
+    if work_of(lift) is Work.STRIP:
+        return lift.minutes * max(1.0, kg / STRIP_KG)
+    return lift.minutes
 
 
 def yield_of(
@@ -317,7 +323,9 @@ def break_even(
 
     def least(gap: float) -> float | None:
         a_kg = becomes.rises * (low + gap) + becomes.stays * low + becomes.brass * brass - low
-        return cost / a_kg if a_kg > 0 else None
+        kg = cost / a_kg if a_kg > 0 else None
+        # Past what one go strips, time grows with the weight: it pays no better there.
+        return None if kg is not None and work is Work.STRIP and kg > STRIP_KG else kg
 
     top = 3 * gap_now if gap_now > 0 else max(low, 1.0)
     gaps = [top * (0.1 + 2.9 * i / (CURVE_POINTS - 1)) / 3 for i in range(CURVE_POINTS)]

@@ -82,6 +82,19 @@ def test_a_piece_too_good_for_its_bin_comes_out() -> None:
     assert plan.gain == pytest.approx(4 * (8 - 6))
 
 
+def test_what_is_sold_by_another_line_is_taken_at_its_word() -> None:
+    # Insulated cable: 5 kg at 2.50, whatever its copper would be graded as; nothing to pull.
+    hook = Bin(name="hook", grade="insulated", pieces=(piece("c", "5", set_aside=1.0),))
+    told = terms(buyer(), {**PRICES, "insulated": "2.50"})
+    offer = offer_of(told, load(hook))
+    assert offer.expected == pytest.approx(12.5)
+    assert offer.lines[0].risk.p_downgrade == 0
+    assert pulls_for(told, hook).pulls == ()
+    # Nor does an insulated price leak into a bin of what is set aside.
+    aside = Bin(name="aside", grade="set_aside", pieces=(piece("d", "5", set_aside=1.0),))
+    assert pulls_for(told, aside).pulls == ()
+
+
 def test_draws_agree_with_the_exact_expectation_and_cover_the_truth() -> None:
     rng = np.random.default_rng(4)
     bins = []

@@ -15,6 +15,7 @@ from app.load.worth import (
     Yield,
     break_even,
     kg_needed,
+    minutes_of,
     plan_evening,
     work_of,
     worth_of,
@@ -98,8 +99,8 @@ def test_doubt_about_the_grade_before_and_after_is_weighed_in() -> None:
 
 @given(
     st.sets(st.sampled_from(["brass", "solder", "insulation", "green_share", "oil"]), min_size=1),
-    st.floats(0, 1),
-    st.floats(0, 1),
+    st.just(0.0) | st.floats(0.001, 1),
+    st.just(0.0) | st.floats(0.001, 1),
     st.floats(0.01, 1),
 )
 def test_the_parts_of_a_piece_add_up_to_the_piece(
@@ -112,6 +113,12 @@ def test_the_parts_of_a_piece_add_up_to_the_piece(
     assert parts.rises > 0
     assert (parts.brass > 0) == ("brass" in clears)
     assert (parts.stays > 0) == ("solder" in clears)
+
+
+def test_stripping_a_long_coil_takes_longer() -> None:
+    strip = lift("insulation", minutes=3.0)
+    assert [minutes_of(strip, kg=kg) for kg in (0.1, 0.5, 2.0)] == [3.0, 3.0, 12.0]
+    assert minutes_of(lift("solder", minutes=2.0), kg=50) == 2.0
 
 
 def test_parts_that_make_up_mass_are_refused() -> None:
