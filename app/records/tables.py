@@ -6,6 +6,8 @@ nobody imported has none there.
 
 from __future__ import annotations
 
+from app.load import tables as load
+from app.practice import tables as practice
 from app.records import models
 
-MODULES = (models,)
+MODULES = (models, practice, load)
