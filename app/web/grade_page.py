@@ -203,13 +203,21 @@ def _pictures(told: Answer, chosen: int | None) -> None:
     st.image(picture.jpeg, alt=picture.alt, width="stretch")
 
 
+_FIXES = {
+    "no_reference": "Lay a whole card flat beside the piece, or the piece on the printed sheet. "
+    "For a coin or a marker, say which under “What lies beside it”; or tap two points of known "
+    "distance further down.",
+    "no_piece": "Lay the piece on plain white paper, fill a third of the photo with it, and keep "
+    "its shadow short; or tap the piece further down.",
+}
+"""What to do here, where the usual advice is for the command line."""
+
+
 def _problems(problems: Iterable[Problem]) -> None:
     from app.web.right_wrong import alt_of, has_picture, picture_of
 
     for problem in problems:
-        st.warning(
-            f"**{plain(verdict.sentence(problem.text))}** {plain(problem.fix)}",
-            icon=":material/lightbulb:",
-        )
+        text, fix = verdict.sentence(problem.text), _FIXES.get(problem.code, problem.fix)
+        st.warning(f"**{plain(text)}** {plain(fix)}", icon=":material/lightbulb:")
         if has_picture(problem.code):
             st.image(picture_of(problem.code), alt=alt_of(problem.code), width=420)

@@ -57,7 +57,7 @@ class Cut:
 
 @cache
 def strip_picture(marks: tuple[Mark, ...], cuts: tuple[Cut, ...]) -> bytes:
-    """Return the strip with all marks above it and all limits across it, as a PNG file.
+    """Return the strip with all marks above it and all limits across it, as a JPEG file.
 
     Each mark has a line of its own above the strip, with its interval as a bar; limits
     are dashed lines through the strip, named below it.
@@ -91,7 +91,7 @@ def strip_picture(marks: tuple[Mark, ...], cuts: tuple[Cut, ...]) -> bytes:
         y = bottom + line + (line - 14) * number + 4
         _cut(pen, cut, x_of, top=top, bottom=bottom, y=y, font=font)
     file = io.BytesIO()
-    picture.save(file, "PNG", optimize=True)
+    picture.save(file, "JPEG", quality=90)
     return file.getvalue()
 
 

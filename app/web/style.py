@@ -24,7 +24,7 @@ SHEET = """<style>
   .st-key-places { position: fixed; left: 0; right: 0; bottom: 0; z-index: 90; border-bottom: 0;
     border-top: 1px solid var(--line);
     padding: .25rem .2rem calc(.25rem + env(safe-area-inset-bottom));
-    display: grid !important; grid-template-columns: repeat(4, 1fr);
+    display: grid !important; grid-auto-flow: column; grid-auto-columns: 1fr;
     background: #F7F5F0; }
   .st-key-places > div { width: auto !important; min-width: 0 !important; }
   .st-key-places a { flex-direction: column; padding: .25rem .1rem; gap: .1rem;

@@ -1,0 +1,265 @@
+"""The pages in a real browser, as a person uses them, and as nobody should."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+
+from tests.app.web.served import DEMO, LAPTOP, PHONE, Served, served
+
+Visit = Callable[..., Any]
+
+TUBE = DEMO / "tube_with_brass_end.jpg"
+DULL = DEMO / "tube_and_dull_wire.jpg"
+
+
+def hand_in(page: Any, *files: dict[str, Any] | Path) -> None:
+    page.locator("input[type=file]").first.set_input_files(
+        [str(f) if isinstance(f, Path) else f for f in files]
+    )
+
+
+def settled(page: Any) -> Any:
+    """Return the page once its script has run to the end: what it shows then stays."""
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+    return page
+
+
+def as_file(name: str, data: bytes, kind: str = "image/jpeg") -> dict[str, Any]:
+    return {"name": name, "mimeType": kind, "buffer": data}
+
+
+def heic(source: Path) -> bytes:
+    import pillow_heif
+
+    with Image.open(source) as photo:
+        held = pillow_heif.from_pillow(photo.convert("RGB"))
+    file = io.BytesIO()
+    held.save(file, quality=90)
+    return file.getvalue()
+
+
+def huge_png(side: int) -> bytes:
+    """A valid PNG of ``side`` x ``side`` one-bit pixels, all black: a few kilobytes."""
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return (
+            struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+        )
+
+    header = struct.pack(">IIBBBBB", side, side, 1, 0, 0, 0, 0)
+    packer = zlib.compressobj(9)
+    row = b"\0" * (1 + (side + 7) // 8)
+    body = b"".join(packer.compress(row) for _ in range(side)) + packer.flush()
+    return (
+        b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", body) + chunk(b"IEND", b"")
+    )
+
+
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+def test_a_jpeg_is_graded_with_reasons_and_picture(visit: Visit, size: tuple[int, int]) -> None:
+    page = visit(size=size)
+    hand_in(page, TUBE)
+    page.get_by_role("heading", name="No. 2", exact=True).wait_for()
+    assert settled(page).get_by_text("brass fitting seen with").is_visible()
+    assert page.get_by_text("All grades").is_visible()
+    picture = page.get_by_alt_text("The photo with what was found drawn on it")
+    picture.wait_for()
+    assert picture.evaluate("image => image.naturalWidth") >= 1000
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+
+
+def test_a_heic_of_the_same_photo_gets_the_same_grade(visit: Visit) -> None:
+    page = visit()
+    hand_in(page, as_file("IMG_1.HEIC", heic(TUBE), "image/heic"))
+    page.get_by_role("heading", name="No. 2", exact=True).wait_for()
+
+
+def test_a_newcomer_sees_a_result_with_one_tap(visit: Visit) -> None:
+    page = visit(size=PHONE)
+    page.get_by_role("button", name="Tube with a brass end").click()
+    page.get_by_role("heading", name="No. 2", exact=True).wait_for(timeout=10_000)
+
+
+def test_what_is_stated_turns_the_grade(visit: Visit) -> None:
+    page = visit()
+    hand_in(page, DEMO / "bright_wires_thick_and_thin.jpg")
+    page.get_by_text("Because").wait_for()
+    settled(page).get_by_text("What lies beside it, what you know").click()
+    motor = page.get_by_role("radiogroup", name="Wire from a motor")
+    motor.get_by_text("Yes", exact=True).click()
+    page.get_by_role("heading", name="No. 2", exact=True).wait_for()
+
+
+def tap(page: Any, x: float, y: float) -> None:
+    """Tap the picture at a share of its width and height, and wait for the next step."""
+    frame = settled(page).frame_locator("iframe[title*=image_coordinates]")
+    image = frame.locator("img")
+    image.wait_for()
+    box = image.bounding_box()
+    image.click(position={"x": x * box["width"], "y": y * box["height"]})
+
+
+def test_two_tapped_points_give_a_scale(visit: Visit) -> None:
+    page = visit(size=PHONE)
+    hand_in(page, DEMO / "corroded_tube_card_hard_to_see.jpg")
+    page.get_by_text("No scale was found").wait_for()
+    settled(page).get_by_text("The size or the outline is wrong?").click()
+    page.get_by_text("The size is wrong", exact=True).click()
+    page.get_by_text("Tap near the first point").wait_for()
+    tap(page, 0.2, 0.3)
+    page.get_by_text("tap the first point exactly").wait_for()
+    tap(page, 0.5, 0.5)
+    page.get_by_text("Tap near the second point").wait_for()
+    tap(page, 0.7, 0.6)
+    page.get_by_text("tap the second point exactly").wait_for()
+    tap(page, 0.5, 0.5)
+    page.get_by_text("How far are they apart").wait_for()
+    settled(page).get_by_role("button", name="Measure again").click()
+    page.get_by_text("Scale from two points").wait_for()
+    page.get_by_text("Measured with your taps").wait_for()
+
+
+def test_a_tapped_piece_is_the_only_one_that_counts(visit: Visit) -> None:
+    page = visit()
+    hand_in(page, DULL)
+    page.get_by_text("2 pieces on this photo").wait_for()
+    settled(page).get_by_text("The size or the outline is wrong?").click()
+    page.get_by_text("The outline is wrong", exact=True).click()
+    tap(page, 0.47, 0.45)
+    page.get_by_text("Measured with your taps").wait_for()
+    page.get_by_text("2 pieces on this photo").wait_for(state="detached")
+    settled(page).get_by_role("button", name="Save to the records").wait_for()
+
+
+def test_saved_pieces_are_there_after_a_restart(browser: Any, tmp_path: Path) -> None:
+    context = browser.new_context()
+    with served(tmp_path) as first:
+        page = context.new_page()
+        page.goto(first.url)
+        hand_in(page, TUBE)
+        settled(page).get_by_label("Name it, if you like").fill("from under the sink")
+        settled(page).get_by_role("button", name="Save to the records").click()
+        page.get_by_text("Saved to the records").wait_for()
+        page.get_by_role("link", name="Second opinion").click()
+        page.get_by_text("What do you say?").wait_for()
+        assert not page.get_by_text("Because").is_visible(), "the own call is to be blind"
+        settled(page).get_by_text("No. 1", exact=True).click()
+        page.get_by_label("Your name").fill("Ada")
+        page.get_by_label("Your name").press("Tab")
+        settled(page).get_by_role("button", name="That is my call").click()
+        page.get_by_text("You and the photo differ").wait_for()
+        page.get_by_alt_text("Strip of copper surfaces").wait_for()
+        page.get_by_role("combobox", name="Buyer").fill("Weir yard")
+        page.get_by_role("combobox", name="Buyer").press("Enter")
+        page.get_by_test_id("stForm").get_by_text("No. 2", exact=True).click()
+        page.get_by_label("Paid for it, if known").fill("12.40")
+        settled(page).get_by_role("button", name="Keep this").click()
+        page.get_by_text("Weir yard: No. 2, 12.40 EUR").wait_for()
+        page.close()
+    with served(tmp_path) as second:
+        page = context.new_page()
+        page.goto(f"{second.url}/records")
+        page.get_by_text("from under the sink").wait_for()
+        settled(page).get_by_role("button", name="Open").click()
+        page.get_by_text("Ada called it No. 1 (blind)").wait_for()
+        page.get_by_text("Weir yard: No. 2, 12.40 EUR").wait_for()
+        page.get_by_alt_text("with its outline").wait_for()
+        page.close()
+    context.close()
+
+
+def test_a_photo_in_hand_is_still_there_after_a_look_at_another_page(visit: Visit) -> None:
+    page = visit(size=PHONE)
+    page.get_by_role("button", name="Flat bar").click()
+    page.get_by_text("Because").wait_for()
+    page.get_by_role("link", name="Records").click()
+    page.get_by_role("heading", name="Records").wait_for()
+    page.get_by_role("link", name="Grade a piece").click()
+    page.get_by_text("busbar.jpg").wait_for()
+    page.get_by_text("Because").wait_for()
+
+
+# ------------------------------------------------------------------- hostile input
+
+
+def test_a_file_of_50_mb_is_refused_in_words(visit: Visit, tmp_path: Path) -> None:
+    big = tmp_path / "big.jpg"
+    with big.open("wb") as file:
+        file.truncate(50 * 2**20)
+    page = visit()
+    hand_in(page, big)
+    page.get_by_text("File must be 25.0MB or smaller").wait_for()
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "told"),
+    [
+        ("note.jpg", b"dear buyer, this is no photo", "not a photo"),
+        ("wide.png", huge_png(30_000), "pixels"),
+        ("cut.jpg", TUBE.read_bytes()[:60_000], "This photo can't be read"),
+    ],
+    ids=["text", "30000x30000", "truncated"],
+)
+def test_what_is_no_photo_is_told_and_the_next_one_still_works(
+    visit: Visit, name: str, data: bytes, told: str
+) -> None:
+    page = visit()
+    hand_in(page, as_file(name, data))
+    page.get_by_text("This photo can't be read").wait_for()
+    assert told.lower() in page.inner_text("body").lower()
+    hand_in(page, TUBE)
+    page.get_by_role("heading", name="No. 2", exact=True).wait_for()
+
+
+def test_html_and_scripts_in_names_and_notes_stay_text(visit: Visit) -> None:
+    page = visit()
+    nasty = "<img src=x onerror=\"document.title='owned'\"> **bold** [x](javascript:alert(1)) $x$"
+    hand_in(page, as_file("<b>x<b>.jpg", TUBE.read_bytes()))
+    settled(page).get_by_label("Name it, if you like").fill(nasty)
+    settled(page).get_by_role("button", name="Save to the records").click()
+    page.get_by_text("Saved to the records").wait_for()
+    page.get_by_role("link", name="Records").click()
+    page.get_by_text("<img src=x onerror=").first.wait_for()
+    settled(page).get_by_role("button", name="Open").first.click()
+    page.get_by_text("Because").wait_for()
+    settled(page).get_by_text("Name, notes, confirm, delete").click()
+    page.get_by_label("Notes").fill(nasty)
+    settled(page).get_by_role("button", name="Keep these changes").click()
+    page.get_by_text("Because").wait_for()
+    assert "owned" not in page.title()
+    assert page.locator("a[href^=javascript]").count() == 0
+    assert page.locator("img[src=x]").count() == 0
+
+
+def test_two_browsers_at_once_do_not_see_each_others_photos(visit: Visit) -> None:
+    one, two = visit(), visit(size=PHONE)
+    hand_in(one, TUBE)
+    hand_in(two, DEMO / "busbar.jpg")
+    one.get_by_role("heading", name="No. 2", exact=True).wait_for()
+    two.get_by_role("heading", name="Set aside").wait_for()
+    assert not one.get_by_text("busbar.jpg").is_visible()
+    assert not two.get_by_text("tube_with_brass_end.jpg").is_visible()
+
+
+def test_deleting_asks_twice(visit: Visit, site: Served) -> None:
+    page = visit()
+    hand_in(page, TUBE)
+    settled(page).get_by_label("Name it, if you like").fill("to be deleted")
+    settled(page).get_by_role("button", name="Save to the records").click()
+    page.get_by_text("Saved to the records").wait_for()
+    page.get_by_role("link", name="Records").click()
+    page.get_by_text("to be deleted").wait_for()
+    settled(page).get_by_role("button", name="Open").first.click()
+    settled(page).get_by_text("Name, notes, confirm, delete").click()
+    settled(page).get_by_role("button", name="Delete this piece").click()
+    settled(page).get_by_role("button", name="Yes, delete it").click()
+    page.get_by_label("Find").wait_for()
+    page.get_by_text("to be deleted").wait_for(state="detached")
