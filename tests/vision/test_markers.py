@@ -6,7 +6,7 @@ import pytest
 
 from tests.vision.flat_scenes import photo_of
 from tests.vision.test_scale import marker_photo
-from vision.markers import detect_markers, marker_bits, robust_white
+from vision.markers import detect_markers, has_large_markers, marker_bits, robust_white
 from vision.types import Photo
 
 
@@ -99,3 +99,10 @@ def test_white_ignores_shadow_and_refuses_clipping() -> None:
     white = robust_white(np.concatenate([lit, shadow]))
     assert white == pytest.approx([0.7, 0.6, 0.5], abs=0.01)
     assert robust_white(np.ones((300, 3), np.float32)) is None
+
+
+@pytest.mark.parametrize(("side_px", "seen"), [(240, True), (72, True), (12, False)])
+def test_a_glance_sees_markers_of_some_size(side_px: int, seen: bool) -> None:
+    photo = drawn(cv2.aruco.DICT_4X4_50, 11, side_px, modules=6)
+    large = cv2.resize(photo.rgb, (1280, 960), interpolation=cv2.INTER_LINEAR)
+    assert has_large_markers(Photo(name="x", sha256="", rgb=large)) is seen

@@ -196,3 +196,10 @@ def test_two_hidden_markers_still_give_a_scale_and_three_do_not() -> None:
     with pytest.raises(PhotoError) as caught:
         detect_scale(sheet_photo(4, hide=(40, 42, 43))[0], "sheet")
     assert caught.value.code == "no_reference"
+
+
+def test_a_sheet_missed_at_a_glance_still_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo = sheet_photo(0)[0]
+    want = detect_scale(photo, "auto")
+    monkeypatch.setattr("vision.scale.has_large_markers", lambda _: False)
+    assert detect_scale(photo, "auto").mm_per_px == want.mm_per_px
