@@ -26,7 +26,7 @@ from app.load.worth import (
     yield_of,
 )
 from rules.engine import grade
-from rules.findings import Findings, Finish, FinishFinding, Flag, Measurement, Unit
+from rules.findings import Findings, Finish, FinishFinding, Flag, Form, Measurement, Unit
 from rules.table import Lift, RuleSheet
 
 _SHARES = {
@@ -72,7 +72,8 @@ def jobs_for(terms: Terms, load: Load, *, recovery: float = RECOVERY) -> tuple[J
 def findings_after(findings: Findings, clears: tuple[str, ...]) -> Findings:
     """Return the findings of what is left once something was taken off.
 
-    What lay under a share that is cleared is bare metal now, as in ``rules/lifts.py``.
+    What lay under a share that is cleared is bare metal now, as in ``rules/lifts.py``. The
+    outer diameter of insulated wire was that of its coat: off with it, it is not known.
     """
     facts = findings.facts
     for name in clears:
@@ -88,7 +89,15 @@ def findings_after(findings: Findings, clears: tuple[str, ...]) -> Findings:
         elif name in _FACTS:
             off: dict[str, Any] = {name: False}
             facts = replace(facts, **off)
+    if findings.facts.insulation and not facts.insulation:
+        findings = replace(
+            findings, diameter=findings.strand_diameter if _is_wire(findings) else None
+        )
     return replace(findings, facts=facts)
+
+
+def _is_wire(findings: Findings) -> bool:
+    return findings.form.value is Form.WIRE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +193,9 @@ def _jobs_of(terms: Terms, bin_: Bin, piece: Piece, *, kg: float, recovery: floa
                 minutes=minutes_of(lift, kg=kg),
                 kg=kg,
                 now=now,
-                then=_capped(grade(after, terms.sheet).p, lift.to, terms.sheet.grade_ids),
+                then=_capped(
+                    grade(after, terms.sheet).p, _best_of(lift, terms.sheet), terms.sheet.grade_ids
+                ),
                 becomes=yield_of(
                     lift,
                     brass_share=seen.brass.share,
@@ -197,6 +208,21 @@ def _jobs_of(terms: Terms, bin_: Bin, piece: Piece, *, kg: float, recovery: floa
             )
         )
     return found
+
+
+def _best_of(lift: Lift, sheet: RuleSheet) -> str:
+    """Return the best grade that a lift may lead to by its sheet.
+
+    A grading's lift says where it most likely leads; jobs done together are joined in it.
+    """
+    grades = sheet.grade_ids
+    known = {row.lift.action: row.lift.to for row in sheet.rows if row.lift is not None}
+    allowed = [grades.index(known[one]) for one in lift.action.split(JOINED) if one in known]
+    return grades[max(allowed)] if allowed else lift.to
+
+
+JOINED = "; then "
+"""How ``rules/lifts.py`` joins the actions of several jobs on one piece."""
 
 
 def _capped(p: Mapping[str, float], best: str, grades: tuple[str, ...]) -> dict[str, float]:
