@@ -643,6 +643,8 @@ def _cell(column: Column[Any], value: object) -> Any:  # noqa: ANN401 (as many t
     except (TypeError, ValueError) as fault:
         where = f"{column.table.name}.{column.name}"
         raise BadArchiveError(str(fault), fix=_FIX, where=where) from fault
+    if isinstance(cell, float) and not isfinite(cell):
+        raise BadArchiveError("holds an endless number", fix=_FIX, where=column.table.name)
     longest = getattr(column.type, "length", None)
     if isinstance(cell, str) and longest is not None and len(cell) > longest:
         raise BadArchiveError("is too long", fix=_FIX, where=column.table.name)
