@@ -298,9 +298,10 @@ class Surround:
 
     Attributes:
         reach: ``(samples,)`` radii.
-        metal: ``(angles, samples)`` probability that the colour is the disc's, not the table's.
+        metal: ``(angles, samples)`` probability that the colour is the disc's, not the table's,
+            summed up along each ray.
         tells: How well colour parts disc and table, 0 to 1.
-        level: ``(angles, samples)`` log of linear light, mean of the channels.
+        level: ``(angles, samples)`` log of linear light, mean of the channels, summed up likewise.
         table_level: The same of the table around.
     """
 
@@ -310,15 +311,14 @@ class Surround:
     level: FloatArray
     table_level: float
 
-    def band(self, values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-        """Mean of values on each ray from radius ``low`` to ``high``."""
+    def band(self, sums: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Mean of a summed value on each ray from radius ``low`` to ``high``."""
         pitch = self.reach[1] - self.reach[0]
         last = len(self.reach) - 1
         a = np.clip(np.rint((low - self.reach[0]) / pitch).astype(int), 0, last - 1)
         b = np.clip(np.rint((high - self.reach[0]) / pitch).astype(int), a + 1, last)
-        total = np.cumsum(values, axis=1)
-        rows = np.arange(len(values))
-        mean: FloatArray = (total[rows, b] - total[rows, a]) / (b - a)
+        rows = np.arange(len(sums))
+        mean: FloatArray = (sums[rows, b] - sums[rows, a]) / (b - a)
         return mean
 
 
@@ -366,9 +366,9 @@ def _surround(crop: Crop, polar: Float32Array, reach: FloatArray, spans: Spans) 
     tells = tint(inside) - tint(outside)
     return Surround(
         reach=reach,
-        metal=metal(codes).reshape(shape),
+        metal=np.cumsum(metal(codes).reshape(shape), axis=1),
         tells=max(0.0, tells),
-        level=_level(codes).reshape(shape),
+        level=np.cumsum(_level(codes).reshape(shape), axis=1),
         table_level=table_level[0],
     )
 
