@@ -12,7 +12,9 @@ import hashlib
 import io
 import json
 import re
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -88,6 +90,21 @@ _EXPORTED_TIME = (
 )  # the earliest a zip can say: the same records, the same file
 _OWN_TABLES = ("meta", "photo", "piece", "piece_photo", "own_call", "outcome", "tag")
 _FIX = "Give a file that this program exported, whole and unchanged."
+
+# What ``zipfile`` was seen to raise on damaged files, besides its own error.
+_DAMAGE = (
+    zipfile.BadZipFile,
+    zipfile.LargeZipFile,
+    zlib.error,
+    struct.error,
+    ArithmeticError,
+    EOFError,
+    LookupError,
+    MemoryError,
+    OSError,
+    RuntimeError,  # also NotImplementedError
+    ValueError,
+)
 
 Plain = dict[str, Any]
 
@@ -253,10 +270,10 @@ def import_zip(records: Records, source: Path | IO[bytes]) -> Imported:
             members = _members(archive)
             content = _content(archive, members)
             hashes, kept = _store_photos(records, archive, members, content)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError) as fault:
+    except (FileNotFoundError, IsADirectoryError, PermissionError) as fault:
+        raise RecordsError(f"can't be read: {fault}") from fault
+    except _DAMAGE as fault:
         raise BadArchiveError("is no whole zip file", fix=_FIX) from fault
-    except OSError as fault:
-        raise RecordsError(f"can't be read or stored: {fault}") from fault
     try:
         with records.writing() as session:
             return _Import(records, session, content, hashes, kept).run()
@@ -289,12 +306,10 @@ def _members(archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
 
 def _unpacked(archive: zipfile.ZipFile, info: zipfile.ZipInfo, *, most: int) -> bytes:
     """Return a member's bytes; stops at ``most``, whatever its header says."""
-    import zlib
-
     try:
         with archive.open(info) as file:
             data = file.read(most + 1)
-    except (zlib.error, RuntimeError) as fault:
+    except _DAMAGE as fault:
         raise BadArchiveError("is damaged", fix=_FIX, where=info.filename) from fault
     if len(data) > most:
         raise BadArchiveError(
@@ -378,7 +393,13 @@ def _store_photos(
             raise BadArchiveError("a photo is missing", fix=_FIX, where=name)
         data = _unpacked(archive, members[name], most=MAX_STORED_BYTES)
         encoded = _as_stored(data, photo)
-        records.photos.put(encoded)
+        try:
+            records.photos.put(encoded)
+        except OSError as fault:
+            raise RecordsError(
+                f"a photo can't be stored ({fault.strerror or fault})",
+                fix="Check that the disk is not full and the folder may be written to.",
+            ) from fault
         hashes[photo.sha256] = encoded.sha256
         kept[encoded.sha256] = replace(encoded, data=b"")
     return hashes, kept

@@ -108,10 +108,10 @@ def test_without_outcomes_it_is_the_prior() -> None:
 
 
 def test_the_interval_covers_cutoffs_drawn_from_the_prior() -> None:
-    # A Bayesian interval covers 95 % exactly on average over its own prior; 100 tries
-    # scatter by 2.2 %, so three of these below.
+    # A Bayesian interval covers 95 % exactly on average over its own prior; 60 tries
+    # scatter by 2.8 %, so three of these below.
     rng = np.random.default_rng(5)
-    inside, tries = 0, 100
+    inside, tries = 0, 60
     for seed in range(tries):
         cutoff = -1.0
         while not 0 <= cutoff <= 1:

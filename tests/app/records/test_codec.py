@@ -139,7 +139,7 @@ places = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(any_findings())
 def test_findings_read_back_as_they_were(findings: Findings) -> None:
     text = findings_to_json(findings)
@@ -150,13 +150,13 @@ def test_findings_read_back_as_they_were(findings: Findings) -> None:
     assert text.isascii()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(gradings)
 def test_gradings_read_back_as_they_were(grading: Grading) -> None:
     assert grading_from_json(grading_to_json(grading)) == grading
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(places)
 def test_places_read_back_as_they_were(place: Place) -> None:
     assert place_from_json(place_to_json(place)) == place

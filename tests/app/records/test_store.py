@@ -270,7 +270,7 @@ def test_many_threads_and_two_stores_work_on_one_folder(folder: Path) -> None:
         def work(number: int) -> None:
             records = (one, other)[number % 2]
             try:
-                for turn in range(4):
+                for turn in range(3):
                     mine = records.save_piece(new_piece(turn))  # the same photos as the others
                     records.add_tag(saved.id, f"t{number}-{turn}")
                     records.pieces(limit=2)
@@ -285,7 +285,7 @@ def test_many_threads_and_two_stores_work_on_one_folder(folder: Path) -> None:
             thread.join()
         assert not faults
         whole = other.piece(saved.id)
-        assert len(whole.tags) == 24  # no change was lost
+        assert len(whole.tags) == 18  # no change was lost
         assert other.count() == 1
         assert one.photo_bytes(whole.photos[0].sha256)
         assert stored_files(one) == {whole.photos[0].sha256}
