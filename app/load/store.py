@@ -453,15 +453,17 @@ def _write(session: Session, row: LoadRow, before: Load, after: Load) -> None:
     query = select(LoadPieceRow).where(LoadPieceRow.bin_id.in_(inside))
     piece_rows = {piece_row.code: piece_row for piece_row in session.scalars(query)}
     old = {piece.id: piece for piece in before.pieces}
+    # A row is looked up before the next one is begun: looking up writes what is pending.
     for b in after.bins:
         for position, piece in enumerate(b.pieces):
             piece_row = piece_rows.get(piece.id)
+            changed = piece_row is None or old.get(piece.id) != piece
+            known = changed and piece.record and session.get(PieceRow, piece.record) is not None
             if piece_row is None:
                 piece_row = LoadPieceRow(id=new_id(), code=piece.id[:CODE_LENGTH])
                 session.add(piece_row)
-            if old.get(piece.id) != piece or piece_row.body is None:
+            if changed:
                 piece_row.body = _text(replace(piece, record=None), PIECE_SCHEMA)
-                known = piece.record and session.get(PieceRow, piece.record) is not None
                 piece_row.piece_id = piece.record if known else None
             _set(piece_row, position=position, bin_id=bin_rows[b.name].id)
     kept = {piece.id for piece in after.pieces}
