@@ -42,6 +42,10 @@ MIN_AREA_SHARE = 4e-4
 MIN_AREA_SHARE_SURFACE = 1.2e-4
 """The network knows dirt from wire; under this a piece is too small to judge."""
 
+SURE_TABLE_P = 0.8
+SURE_P = 0.7
+"""The surest tenth of a piece is at least this likely, by the table and by the network."""
+
 Z_HALF = 4.5
 """Distance from the table, in its own spreads, where a pixel is as likely piece as
 table. At 3 wood grain comes through; at 6 dull pieces on wood are lost."""
@@ -83,7 +87,9 @@ def find_pieces(
     small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
     reference = reference_mask(small.shape[:2], reference_outlines_px, factor)
     foreground = foreground_by_table(table_features(small, reference))
-    return regions_from_labels(photo, foreground, parted(foreground), least=MIN_AREA_SHARE)
+    return regions_from_labels(
+        photo, foreground, parted(foreground), least=MIN_AREA_SHARE, sure=SURE_TABLE_P
+    )
 
 
 def pieces_on(
@@ -104,11 +110,16 @@ def pieces_on(
     factor = photo.width_px / piece.shape[1]
     reference = reference_mask(piece.shape, reference_outlines_px, factor)
     piece = np.where(reference, np.float32(0), piece)
-    return regions_from_labels(photo, piece, parted(piece, gap), least=MIN_AREA_SHARE_SURFACE)
+    return regions_from_labels(photo, piece, parted(piece, gap))
 
 
 def regions_from_labels(
-    photo: Photo, foreground: Float32Array, labels: Labels, *, least: float
+    photo: Photo,
+    foreground: Float32Array,
+    labels: Labels,
+    *,
+    least: float = MIN_AREA_SHARE_SURFACE,
+    sure: float = SURE_P,
 ) -> tuple[Region, ...]:
     """Return numbered pieces, largest first, at full resolution.
 
@@ -117,6 +128,7 @@ def regions_from_labels(
         foreground: ``(h, w)`` float32, 0 to 1, over the whole photo.
         labels: ``(h, w)`` number of the piece at each pixel, 0 none.
         least: Smaller pieces, as a share of the photo, are left out.
+        sure: So are those whose surest tenth is less likely a piece than this.
     """
     found = []
     count = int(labels.max()) + 1
@@ -125,9 +137,8 @@ def regions_from_labels(
         if areas[number] < least * labels.size:
             continue
         own = labels == number
-        # The surest tenth of a piece is far from the table; a smear of doubt is not a piece.
         score = float(np.quantile(foreground[own], 0.9))
-        if score < 0.8:
+        if score < sure:  # a smear of doubt is not a piece
             continue
         region = _refined(photo, foreground, labels, number, score)
         if region is not None:
@@ -152,8 +163,10 @@ def _refined(
     part = labels[y0:y1, x0:x1]
     grown = cv2.dilate((part == number).astype(np.uint8), np.ones((5, 5), np.uint8))
     grown[(part > 0) & (part != number)] = 0  # what is another piece's stays another's
+    around = foreground[y0:y1, x0:x1]
     soft = _placed(
-        foreground[y0:y1, x0:x1] * grown,
+        # What was grown over weaker pixels is not to fall off again.
+        np.where(part == number, np.maximum(around, 0.6), around * grown).astype(np.float32),
         (x0 * across - left, y0 * down - top),
         (across / step, down / step),
         crop.shape[1::-1],
