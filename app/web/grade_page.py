@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import streamlit as st
 
 from app.request import Request
 from app.web import verdict
 from app.web.answers import Answer, Picture, answer, is_readable
+from app.web.buyers import sheet_for
 from app.web.correct import correct
 from app.web.demo import demo_bytes, demos
 from app.web.inbox import keep, tidy
@@ -18,6 +20,7 @@ from app.web.settings import MAX_UPLOAD_MB
 from app.web.state import Visit, inbox_folder, visit
 from app.web.stated import count_said, request_of
 from app.web.stated_form import ask_stated
+from app.web.store import records
 from app.web.thumbs import thumb
 from rules.errors import PhotoError
 from vision.types import Problem
@@ -41,8 +44,12 @@ def show() -> None:
     with st.expander(
         f"What lies beside it, what you know of it{f' · {said} said' if said else ''}"
     ):
-        here.stated = ask_stated(here.stated)
+        buyers = {buyer.id: buyer.name for buyer in records().buyers()}
+        here.stated = ask_stated(here.stated, buyers=buyers)
     request = request_of(here.stated)
+    if here.stated.buyer_id is not None:
+        own = sheet_for(records(), here.stated.buyer_id, request.sheet)
+        request = replace(request, sheet=own)
     kept = here.photo
     with st.spinner("Looking at the photo and measuring …", show_time=True):
         told = answer(kept, request, folder=inbox_folder(), taps=here.taps.get(kept.sha256))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from app.records import PieceRecord
+from app.web.pooling import Step
 from app.web.strip_picture import Cut, Mark
-from rules.findings import Findings, Measurement
+from rules.findings import Measurement
 from rules.sheet import Comparison, RuleSheet
 
 LEVEL = "tarnish_level"
@@ -24,11 +25,6 @@ class Call:
 
     grade: str
     level: float | None = None
-
-
-def level_of(findings: Findings) -> Measurement | None:
-    """Return the tarnish level of a piece, None where its finish was not judged."""
-    return findings.finish.tarnish_level if findings.finish is not None else None
 
 
 def cuts_of(sheet: RuleSheet) -> tuple[Cut, ...]:
@@ -70,13 +66,15 @@ def _before(level: float, sheet: RuleSheet) -> str:
     return sheet.title_of(ids[max(0, min(refused) - 1)])
 
 
-def marks_of(measured: Measurement | None, call: Call | None) -> tuple[Mark, ...]:
+def marks_of(
+    measured: Measurement | None, call: Call | None, *, name: str = "measured"
+) -> tuple[Mark, ...]:
     """Return what stands over the strip: the measured level, and the person's own."""
     marks = []
     if measured is not None:
         marks.append(
             Mark(
-                name="measured",
+                name=name,
                 value=round(measured.value, 3),
                 low=round(max(0.0, measured.low95), 3),
                 high=round(min(1.0, measured.high95), 3),
@@ -85,6 +83,13 @@ def marks_of(measured: Measurement | None, call: Call | None) -> tuple[Mark, ...
     if call is not None and call.level is not None:
         marks.append(Mark(name="your call", value=call.level))
     return tuple(marks)
+
+
+def pooled_marks(steps: Sequence[Step], call: Call | None) -> tuple[Mark, ...]:
+    """Return the level after one photo and after all of them, so that the eye sees it shrink."""
+    told = [(steps[0], "1 photo"), (steps[-1], f"{steps[-1].photos} photos")]
+    marks = [mark for step, name in told for mark in marks_of(step.level, None, name=name)]
+    return (*marks, *marks_of(None, call))
 
 
 def agreement(call: Call, suggested: str | None, *, borderline: bool) -> str:
@@ -98,7 +103,7 @@ def agreement(call: Call, suggested: str | None, *, borderline: bool) -> str:
             else "You and the photo agree."
         )
     return (
-        "You and the photo lean different ways, and the photo is not sure: trust the check above."
+        "You lean different ways, and the photo is not sure: trust the check that it names."
         if borderline
         else "You and the photo differ: look again at what it gives as its reason."
     )

@@ -8,14 +8,17 @@ import streamlit as st
 
 from app.records import NoSuchRecordError, PieceRecord, RecordsError
 from app.web import verdict
-from app.web.opinion import agreement, blind_call, borderline_first, level_of
+from app.web.more_photos import show_photos
+from app.web.opinion import agreement, blind_call, borderline_first
 from app.web.opinion_strip import show_strip
 from app.web.places import go
 from app.web.plain import plain
-from app.web.record_view import as_piece, name_of, sheet_of, title_of, when
+from app.web.pooling import level_of
+from app.web.record_view import as_piece, marked_photo, name_of, sheet_of, title_of, when
 from app.web.state import Visit, visit
 from app.web.store import records
 from app.words import confidence_words, grade_words
+from rules.errors import CuproscopeError
 from rules.sheet import RuleSheet
 
 CHOSEN = "opinion"
@@ -72,23 +75,24 @@ def _choose(here: Visit) -> PieceRecord | None:
 
 def _piece(record: PieceRecord, here: Visit) -> None:
     sheet = sheet_of(record.sheet)
-    left, right = st.columns([5, 6], gap="large")
-    with right:
+    picture, words = st.columns([6, 5], gap="large")
+    with picture:
         if record.photos:
             try:
-                data = records().thumbnail(record.photos[0].sha256, longest_px=1200)
-            except RecordsError as fault:
+                data = marked_photo(record.id, record.photos[0].id)
+            except CuproscopeError as fault:
                 st.warning(plain(fault.message))
             else:
-                st.image(data, alt=f"Photo of {name_of(record)}", width="stretch")
+                st.image(data, alt=f"Photo of {name_of(record)}, outlined", width="stretch")
     call = blind_call(record)
     is_shown = call is not None or record.id in _shown_without_call(here)
-    with left:
+    with words:
         if not is_shown:
             _ask_blind(record, sheet, here)
             return
         _side_by_side(record, sheet)
     show_strip(record, sheet, call)
+    show_photos(record, sheet, here)
     _nearest(record)
     _outcome(record, sheet)
 

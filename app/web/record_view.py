@@ -6,12 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import streamlit as st
 
 from app.grading import GradedPiece
-from app.records import PiecePhoto, PieceRecord, SheetStamp
+from app.records import NoSuchRecordError, PiecePhoto, PieceRecord, SheetStamp
 from app.web.answers import as_jpeg
 from app.web.stated import shipped_sheet
-from app.words import form_words
+from app.web.store import records
+from app.words import FORM_WORDS
 from rules.sheet import RuleSheet, sheet_names
 
 if TYPE_CHECKING:
@@ -22,7 +24,9 @@ SIGN_CONFIRMED = "✓ confirmed"
 
 def sheet_of(stamp: SheetStamp) -> RuleSheet:
     """Return the sheet a piece was graded by; the house sheet where it is not known here."""
-    return shipped_sheet(stamp.id if stamp.id in sheet_names() else "house")
+    # A buyer's own limits leave the grades as they are: "house, Weir yard" has those of house.
+    name = stamp.id.split(",", maxsplit=1)[0]
+    return shipped_sheet(name if name in sheet_names() else "house")
 
 
 def title_of(grade: str | None, sheet: RuleSheet) -> str:
@@ -42,7 +46,7 @@ def as_piece(record: PieceRecord) -> GradedPiece:
 
 def name_of(record: PieceRecord) -> str:
     """Return what to call a record: its name, else what it is."""
-    return record.name or form_words(record.findings)
+    return record.name or FORM_WORDS[record.findings.form.value]
 
 
 def when(record: PieceRecord) -> str:
@@ -50,12 +54,25 @@ def when(record: PieceRecord) -> str:
     return record.created_utc.astimezone().strftime("%d %b %Y, %H:%M")
 
 
-def marked_photo(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
+@st.cache_data(max_entries=32, show_spinner=False)
+def marked_photo(record_id: str, photo_id: str) -> bytes:
     """Return a stored photo with outline, widths and flags drawn on it again, as a JPEG.
 
+    A stored photo and its place never change, so their ids are all there is to know.
+
     Raises:
+        RecordsError: The record or the file is gone.
         PhotoError: The stored file can't be decoded.
     """
+    record = records().piece(record_id)
+    photo = next((one for one in record.photos if one.id == photo_id), None)
+    if photo is None:
+        raise NoSuchRecordError("the photo was deleted", where="photo")
+    return drawn(records().photo_bytes(photo.sha256), photo, record)
+
+
+def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
+    """Return a photo with what was found on it, as a JPEG; ``PhotoError`` if it is damaged."""
     from vision.overlay import draw_marks
     from vision.photo import load_photo
     from vision.types import Examination, PieceReading, Region

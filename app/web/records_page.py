@@ -247,7 +247,7 @@ def _one(piece_id: str, here: Visit) -> None:
     with right:
         for photo in record.photos:
             try:
-                picture = marked_photo(store.photo_bytes(photo.sha256), photo, record)
+                picture = marked_photo(record.id, photo.id)
             except CuproscopeError as fault:
                 st.warning(plain(fault.message))
             else:

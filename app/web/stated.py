@@ -60,6 +60,7 @@ class Stated:
     cut_end: str = NOT_SAID
     yes_no: tuple[tuple[str, str], ...] = ()
     sheet: str = "house"
+    buyer_id: str | None = None
 
 
 def request_of(stated: Stated, *, sheet: RuleSheet | None = None) -> Request:

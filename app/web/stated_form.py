@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
@@ -22,8 +22,11 @@ from app.web.stated import (
 from rules.sheet import sheet_names
 
 
-def ask_stated(before: Stated) -> Stated:
-    """Show the questions with the answers given before, and return the answers now."""
+def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
+    """Show the questions with the answers given before, and return the answers now.
+
+    ``buyers`` holds the names of the buyers there are, by id.
+    """
     left, right = st.columns(2, gap="large")
     with left:
         reference = _pick("What lies beside the piece?", list(REFERENCES), before.reference)
@@ -48,6 +51,17 @@ def ask_stated(before: Stated) -> Stated:
             format_func=lambda name: shipped_sheet(name).title,
             key="sheet",
         )
+        buyer_id = before.buyer_id if before.buyer_id in buyers else None
+        if buyers:
+            ids = [None, *buyers]
+            buyer_id = st.selectbox(
+                "For which buyer?",
+                ids,
+                index=ids.index(buyer_id),
+                format_func=lambda i: "any: the sheet's own limits" if i is None else buyers[i],
+                key="for-buyer",
+                help="A buyer's own limit is used once it is learned from enough outcomes.",
+            )
     with right:
         magnet = _pick("What does a magnet do?", list(MAGNETS), before.magnet)
         cut_end = _pick("A fresh cut or file mark shows", list(CUT_ENDS), before.cut_end)
@@ -65,6 +79,7 @@ def ask_stated(before: Stated) -> Stated:
         cut_end=cut_end,
         yes_no=yes_no,
         sheet=sheet,
+        buyer_id=buyer_id,
     )
 
 

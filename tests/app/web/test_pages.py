@@ -1,0 +1,121 @@
+"""The pages' logic without a browser: Streamlit's own test harness."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from PIL import Image
+from streamlit.testing.v1 import AppTest
+
+from app.web import store
+from app.web.demo import FOLDER
+from rules.sheet import load_sheet
+
+SCRIPT = Path(__file__).parents[3] / "app" / "web" / "script" / "cuproscope_pages.py"
+BUSBAR = FOLDER / "busbar.jpg"
+
+
+@pytest.fixture
+def page(own_data: Path) -> Iterator[AppTest]:
+    store._opened.clear()
+    with warnings.catch_warnings():
+        # The harness's own, of libraries it drives; our pages run under the same filter in
+        # the browser's server, where nothing is hidden.
+        warnings.simplefilter("ignore")
+        at = AppTest.from_file(str(SCRIPT), default_timeout=60).run()
+        assert not at.exception
+        yield at
+    store._opened().close()
+    store._opened.clear()
+
+
+def words(at: AppTest) -> str:
+    """Everything a page says."""
+    told = [element.value for kind in (at.markdown, at.title, at.subheader) for element in kind]
+    told += [str(e.value) for kind in (at.warning, at.error, at.info, at.success) for e in kind]
+    told += [element.proto.body for element in at.get("html")]
+    return " ".join(told)
+
+
+def hand_in(at: AppTest, name: str, data: bytes) -> AppTest:
+    return at.file_uploader[0].set_value([(name, data, "image/jpeg")]).run()
+
+
+def test_a_newcomer_is_told_what_to_do_and_offered_demo_photos(page: AppTest) -> None:
+    assert "bank card" in words(page)
+    assert sum(button.key.startswith("demo-") for button in page.button) == 6
+
+
+def test_a_photo_is_graded_with_all_that_belongs_to_it(page: AppTest) -> None:
+    at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
+    assert not at.exception
+    text = words(at)
+    for part in ("Set aside", "Because", "All grades", "What was seen", "Mind"):
+        assert part in text
+    for title in [grade.title for grade in load_sheet("house").grades]:
+        assert title in text, "all grades are told with their probability"
+
+
+@pytest.mark.parametrize("name", ["<script>alert(1)</script>.jpg", "![x](y) $z$ :red[w].jpg"])
+def test_a_files_name_is_never_markup(page: AppTest, name: str) -> None:
+    at = hand_in(page, name, BUSBAR.read_bytes())
+    shown = next(m.value for m in at.markdown if m.value.startswith("**") and "jpg" in m.value)
+    told = shown.removeprefix("**").removesuffix("**")
+    for sign in "<>[]()*$:!":
+        assert told.count(sign) == told.count(f"\\{sign}"), "CommonMark: a backslash before it"
+
+
+def test_a_photo_that_cant_be_read_says_what_to_do(page: AppTest) -> None:
+    at = hand_in(page, "note.jpg", b"dear buyer")
+    assert "This photo can't be read." in words(at)
+    assert at.warning
+    assert not at.exception
+
+
+def test_only_the_hash_and_name_stay_in_the_session(page: AppTest) -> None:
+    at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
+    held = repr(at.session_state["cuproscope"])
+    assert len(held) < 5000
+    assert "bar.jpg" in held
+
+
+def test_several_photos_are_kept_apart(page: AppTest) -> None:
+    small = io.BytesIO()
+    Image.new("RGB", (300, 200), "white").save(small, "JPEG")
+    at = page.file_uploader[0].set_value(
+        [
+            ("one.jpg", small.getvalue(), "image/jpeg"),
+            ("two.jpg", BUSBAR.read_bytes(), "image/jpeg"),
+        ]
+    )
+    at = at.run()
+    assert "two" in words(at)
+    assert "Set aside" in words(at)
+    at.session_state["cuproscope"].shown = 0
+    at.run()
+    assert "No grade" in words(at)
+
+
+def test_saving_once_is_enough(page: AppTest) -> None:
+    at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
+    save = next(button for button in at.button if button.key.startswith("save-"))
+    at = save.click().run()
+    assert store._opened().count() == 1
+    assert "Saved to the records." in words(at)
+    assert not any(button.key.startswith("save-") for button in at.button)
+
+
+def test_a_folder_that_cant_be_written_is_told_not_thrown(
+    page: AppTest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError("no space left")
+
+    monkeypatch.setattr("app.web.inbox.write_whole", full)
+    at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
+    assert not at.exception
+    assert "could not be kept" in words(at)
