@@ -127,6 +127,9 @@ def _parser() -> argparse.ArgumentParser:
     grade.add_argument(
         "--overlay", type=Path, metavar="DIR", help="draw each photo's answer into DIR"
     )
+    from app.load.folder_cli import add_folder_options
+
+    add_folder_options(grade)
     _add_debug(grade)
     grade.set_defaults(run=_grade)
 
@@ -199,6 +202,10 @@ def _grade(arguments: argparse.Namespace) -> int:
     if not arguments.photos and arguments.findings is None:
         raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
     typed = _typed(arguments.findings)
+    if arguments.jobs is not None or arguments.out is not None or arguments.cluster is not None:
+        from app.load.folder_cli import grade_whole_folder
+
+        return grade_whole_folder(arguments, request)
     printer = _Printer(arguments, request)
     with _progress(find_photos(arguments.photos)) as (photos, pause):
         for path in photos:
