@@ -53,6 +53,10 @@ TILT_RMS_DEG = 15 / sqrt(3)
 # t is t²/2 times the difference of two squared cosines, whose root mean square is 1/2;
 # for tilts evenly spread to 15 degrees the mean of t to the fourth is (15 deg)^4 / 5.
 U_TILT_REL = radians(15) ** 2 / sqrt(5) / 4
+# Off the middle the plane is nearer or further by the tilt's sine times the cosine of the
+# way there (mean square 1/2). A length across the tilt then scales once with the distance,
+# one along it twice: 1 + c² with c the cosine of its own way, mean square 1 + 1 + 3/8.
+AWAY = sqrt(19 / 8 / 2)
 U_LENS_REL = 0.0015  # as vision.scale
 U_HEIGHT_MM = 1.0  # the points may lie on top of what was measured, a coin or a rule
 
@@ -150,7 +154,7 @@ def scale_from_two_points(
         camera_mm=(float(nadir[0]), float(nadir[1]), height),
         u_camera_rel=hypot(lens.u_log_focal, U_TILT_REL),
         white=None,
-        u_away_rel_per_mm=sin(tilt) / (sqrt(2) * height),
+        u_away_rel_per_mm=AWAY * sin(tilt) / height,
     )
 
 
