@@ -82,7 +82,8 @@ def _for_buyer(
         return
     for one in learned:
         st.markdown(
-            f"**{plain(buyer.name)}** draws the line at **{one.value:.2f}** (between "
+            f"**{plain(buyer.name)}**, {plain(sheet.limits[one.limit].what)}: up to "
+            f"**{one.value:.2f}** (between "
             f"{one.low95:.2f} and {one.high95:.2f}, 95 %; the sheet says {one.sheet_value:.2f}). "
             f"{one.outcomes} outcomes, {one.accepted} of them accepted. "
             + ("It is used: " if one.usable else "It is not used: ")
