@@ -322,7 +322,7 @@ def _on_cluster(address: str, request: Request) -> Run:
                 'a cluster needs dask: pip install "cuproscope[cluster]"', where="cluster"
             ) from None
         try:
-            client = Client(address, timeout="10s", set_as_default=False)
+            client = Client(address, timeout="10s")
         except (OSError, ValueError, TimeoutError) as fault:
             raise LoadError(f"can't be reached ({fault})", where=address) from fault
         with client:
