@@ -7,6 +7,7 @@ corners of the right radius are all asked for.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from rules.errors import PhotoError
 from vision.edges import MAX_PROFILES, EdgeLine, fit_edge, intersect, sample_linear
 from vision.markers import robust_white
+from vision.places import Place
 from vision.plane import Lens, Plane, fit_plane, lens_of
 from vision.quads import find_quads
 from vision.reduced import reduced
@@ -29,6 +31,8 @@ from vision.references import (
 from vision.types import Float32Array, FloatArray, Image, Photo
 
 SEARCH_LONG_SIDE_PX = 800
+PLACE_PX = 420  # a crop that is hardly more than the card needs no more
+PLACE_MARGIN = 0.2
 MIN_LONG_SIDE_PX = 200.0  # below, the round corners can't be told from square ones
 STRAIGHT_FROM_MM = 5.0  # corner radius at most 3.48 mm, and some room
 MIN_SIDE_SUPPORT = 0.55
@@ -98,25 +102,18 @@ class Card:
     white: FloatArray | None
 
 
-def detect_card(photo: Photo) -> Card:
+def detect_card(photo: Photo, *, places: Sequence[Place] = ()) -> Card:
     """Find the card.
+
+    Args:
+        photo: The photo.
+        places: Where it may lie; elsewhere is looked only if none of them shows a card.
 
     Raises:
         PhotoError: ``no_reference`` where nothing passes as a card, or
             ``reference_too_small``.
     """
-    lens = lens_of(photo)
-    ratio = max(photo.rgb.shape[:2]) / SEARCH_LONG_SIDE_PX
-    cards: list[Card] = []
-    passed = -np.inf
-    for rough, score in _proposals(photo.rgb):
-        if score < passed - ENOUGH_BETTER:
-            break
-        card = _measure(photo.rgb, rough, lens=lens, rough_u_px=1.2 * max(ratio, 1.0))
-        if card is not None and card.quality > MIN_QUALITY:
-            cards.append(card)
-            if card.long_side_px >= MIN_LONG_SIDE_PX:  # a chip or logo is no end of the search
-                passed = max(passed, score)
+    cards = _cards_at(photo, places) or _cards_among(photo, _proposals(photo.rgb))
     if not cards:
         raise PhotoError(
             "no bank-card sized card is in view",
@@ -135,11 +132,56 @@ def detect_card(photo: Photo) -> Card:
     return card
 
 
-def _proposals(rgb: Image) -> list[tuple[FloatArray, float]]:
-    """Candidate corners in photo pixels, long side first, clockwise, and their scores."""
-    small, ratio = reduced(rgb, SEARCH_LONG_SIDE_PX)
+def _cards_at(photo: Photo, places: Sequence[Place]) -> list[Card]:
+    for place in places:
+        x, y, w, h = place.box_px
+        margin = PLACE_MARGIN * max(w, h)
+        left, top = max(0, int(x - margin)), max(0, int(y - margin))
+        crop = photo.rgb[top : int(y + h + margin), left : int(x + w + margin)]
+        if max(crop.shape[:2]) < MIN_LONG_SIDE_PX:
+            continue
+        cards = _cards_among(photo, _proposals(crop, origin_px=(left, top), long_side_px=PLACE_PX))
+        if cards:
+            return cards
+    return []
+
+
+def _cards_among(photo: Photo, proposals: Iterable[_Proposal]) -> list[Card]:
+    """Return the proposals that bear it out, as measured cards."""
+    lens = lens_of(photo)
+    cards: list[Card] = []
+    passed = -np.inf
+    for proposal in proposals:
+        if proposal.score < passed - ENOUGH_BETTER:
+            break
+        card = _measure(photo.rgb, proposal.corners_px, lens=lens, rough_u_px=proposal.u_px)
+        if card is not None and card.quality > MIN_QUALITY:
+            cards.append(card)
+            if card.long_side_px >= MIN_LONG_SIDE_PX:  # a chip or logo is no end of the search
+                passed = max(passed, proposal.score)
+    return cards
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Proposal:
+    """Candidate corners in photo pixels, long side first, clockwise."""
+
+    corners_px: FloatArray
+    u_px: float
+    score: float
+
+
+def _proposals(
+    rgb: Image, *, origin_px: tuple[int, int] = (0, 0), long_side_px: int = SEARCH_LONG_SIDE_PX
+) -> list[_Proposal]:
+    """Return what may be a card on a photo or a part of it, best first."""
+    small, ratio = reduced(rgb, long_side_px)
     return [
-        (_ordered((quad.corners_px + 0.5) * ratio - 0.5), quad.score)
+        _Proposal(
+            corners_px=_ordered((quad.corners_px + 0.5) * ratio - 0.5) + np.array(origin_px),
+            u_px=1.2 * max(ratio, 1.0),
+            score=quad.score,
+        )
         for quad in find_quads(small, aspect=CARD_WIDTH_MM / CARD_HEIGHT_MM)
     ]
 

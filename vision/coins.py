@@ -9,6 +9,7 @@ the coin, and is stated.
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -20,6 +21,7 @@ import numpy as np
 from rules.errors import ContractError, PhotoError
 from vision.discs import Disc, find_discs
 from vision.ellipse import Ellipse
+from vision.places import Place
 from vision.types import FloatArray, Photo, Scale
 
 U_DIAMETER_MM = 0.1
@@ -180,11 +182,16 @@ def coin(key: str) -> Coin:
         raise ContractError(f"no such coin; known are {', '.join(COIN_KEYS)}", where=key) from None
 
 
-def detect_coins(photo: Photo) -> tuple[CoinEllipse, ...]:
-    """Find every coin-like disc that lies whole in the photo, best first."""
+def detect_coins(photo: Photo, *, places: Sequence[Place] = ()) -> tuple[CoinEllipse, ...]:
+    """Find every coin-like disc that lies whole in the photo, best first.
+
+    Args:
+        photo: The photo.
+        places: Where they may lie; elsewhere is looked only if none of them shows one.
+    """
     return tuple(
         _coin_ellipse(disc)
-        for disc in find_discs(photo.rgb)
+        for disc in find_discs(photo.rgb, places=places)
         if disc.fit.ellipse.major_px >= MIN_DETECTED_PX
     )
 
@@ -313,7 +320,7 @@ def _pick(found: tuple[CoinEllipse, ...], named: Coin) -> tuple[CoinEllipse, ...
 # -- the scale ---------------------------------------------------------------
 
 
-def scale_from_coin(photo: Photo, reference: str) -> Scale:
+def scale_from_coin(photo: Photo, reference: str, *, places: Sequence[Place] = ()) -> Scale:
     """Return the scale that a coin of known kind gives.
 
     A similarity at the coin's centre from the long axis of its outline (methods:
@@ -326,7 +333,7 @@ def scale_from_coin(photo: Photo, reference: str) -> Scale:
         ContractError: No such coin, or one that can't serve.
     """
     named = coin(reference)
-    found = detect_coins(photo)
+    found = detect_coins(photo, places=places)
     if not found:
         raise PhotoError(
             f"no whole coin in the photo, and {named.name} was named as the reference",

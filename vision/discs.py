@@ -15,6 +15,7 @@ Three looks, each finer than the one before:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import pi
@@ -26,6 +27,7 @@ from numpy.typing import NDArray
 
 from vision.colour import to_linear
 from vision.ellipse import Ellipse, EllipseFit, fit_ellipse
+from vision.places import Place
 from vision.types import Float32Array, FloatArray, Image
 
 # Thresholds without a source were set on 145 euro coins of known size in five phone photos
@@ -876,11 +878,30 @@ def _describe(crop: Crop, ring: Ring) -> dict[str, FloatArray]:
     }
 
 
-def find_discs(rgb: Image) -> tuple[Disc, ...]:
-    """All coin-like discs on a photo, whole in the frame, best first."""
-    candidates: list[Candidate] = []
-    for scale, image in _octaves(rgb):
-        candidates += _coarse(scale, image, _vote(image))
+def find_discs(rgb: Image, *, places: Sequence[Place] = ()) -> tuple[Disc, ...]:
+    """Return all coin-like discs on a photo, whole in the frame, best first.
+
+    Args:
+        rgb: ``(h, w, 3)`` uint8 sRGB.
+        places: Where they may lie. Elsewhere is looked if none of them shows one, or if
+            one is not round: coins that touch make one patch.
+    """
+    discs: list[Disc] = []
+    if all(place.is_round for place in places):
+        hinted = [
+            Candidate(x=place.centre_px[0], y=place.centre_px[1], r=place.radius_px, votes=1.0)
+            for place in places
+        ]
+        discs = _discs_of(rgb, hinted)
+    if not discs:
+        candidates: list[Candidate] = []
+        for scale, image in _octaves(rgb):
+            candidates += _coarse(scale, image, _vote(image))
+        discs = _discs_of(rgb, candidates)
+    return tuple(sorted(discs, key=lambda d: -d.coverage))
+
+
+def _discs_of(rgb: Image, candidates: list[Candidate]) -> list[Disc]:
     discs: list[Disc] = []
     best = _merge(candidates)[:DISCS_TRIED]
     for candidate in sorted(best, key=lambda c: -c.r):
@@ -889,7 +910,7 @@ def find_discs(rgb: Image) -> tuple[Disc, ...]:
         disc = _outline(rgb, candidate)
         if disc is not None and not any(_same(disc, other) for other in discs):
             discs.append(disc)
-    return tuple(sorted(discs, key=lambda d: -d.coverage))
+    return discs
 
 
 def _outline(rgb: Image, candidate: Candidate) -> Disc | None:

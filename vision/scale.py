@@ -13,6 +13,7 @@ import numpy as np
 from rules.errors import PhotoError
 from vision.card import detect_card
 from vision.markers import Marker, detect_markers, has_large_markers
+from vision.places import Place
 from vision.plane import Plane, fit_plane, lens_of
 from vision.references import (
     CARD_THICKNESS_MM,
@@ -48,7 +49,13 @@ SAME_SIZE_TOLERANCE = 0.04
 FLAT_FIX = "Lay it flat beside the piece, wholly in view, and hold the phone level above."
 
 
-def detect_scale(photo: Photo, reference: str = "auto", *, print_scale: float = 1.0) -> Scale:
+def detect_scale(
+    photo: Photo,
+    reference: str = "auto",
+    *,
+    print_scale: float = 1.0,
+    places: Sequence[Place] = (),
+) -> Scale:
     """Return the scale of the photo on the plane of the reference's upper face.
 
     Args:
@@ -57,6 +64,8 @@ def detect_scale(photo: Photo, reference: str = "auto", *, print_scale: float = 
             ``marker:MM``, or a coin's key.
         print_scale: For the sheet: measured length of its check bar over 50 mm.
             Anything but 1 counts as measured.
+        places: Where the surface network sees a reference; a card or coin is looked for
+            there first.
 
     Raises:
         PhotoError: ``no_reference``, ``unknown_reference``, ``tilt_too_big``,
@@ -67,18 +76,18 @@ def detect_scale(photo: Photo, reference: str = "auto", *, print_scale: float = 
     if wanted.kind == "coin":
         from vision.coins import scale_from_coin
 
-        return scale_from_coin(photo, wanted.key)
+        return scale_from_coin(photo, wanted.key, places=places)
     if wanted.kind == "card":
-        return _card_scale(photo)
+        return _card_scale(photo, places)
     if wanted.kind == "sheet":
         markers = detect_markers(photo, hoped_for=SHEET_MARKERS)
         return _sheet_scale(photo, markers, print_scale=print_scale)
     if wanted.size_mm is not None:
         return _marker_scale(photo, detect_markers(photo), key=wanted.key, side_mm=wanted.size_mm)
-    return _auto_scale(photo, print_scale=print_scale)
+    return _auto_scale(photo, places, print_scale=print_scale)
 
 
-def _auto_scale(photo: Photo, *, print_scale: float) -> Scale:
+def _auto_scale(photo: Photo, places: Sequence[Place], *, print_scale: float) -> Scale:
     """The sheet, else a card. A sheet that a glance misses has markers under 72 px on 12
     megapixels, 3 px a mm: a card beside it serves better, and it still counts without one.
     """
@@ -87,7 +96,7 @@ def _auto_scale(photo: Photo, *, print_scale: float) -> Scale:
     if _sheet_markers(markers):
         return _sheet_scale(photo, markers, print_scale=print_scale)
     try:
-        return _card_scale(photo)
+        return _card_scale(photo, places)
     except PhotoError as fault:
         if fault.code != "no_reference":
             raise
@@ -199,8 +208,8 @@ def _check_agreement(plane: Plane, other: Marker, side_mm: float) -> None:
         )
 
 
-def _card_scale(photo: Photo) -> Scale:
-    card = detect_card(photo)
+def _card_scale(photo: Photo, places: Sequence[Place]) -> Scale:
+    card = detect_card(photo, places=places)
     return _scale_of(
         card.plane,
         reference="card",
