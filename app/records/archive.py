@@ -77,6 +77,8 @@ MAX_MEMBERS = 200_000
 MAX_TOTAL_BYTES = 64 * 2**30
 """Most that all photos of a file may take once unpacked."""
 
+_LARGEST_SIDE_PX = 2**20
+_LARGEST_WHOLE = 2**31  # what a database's INTEGER holds everywhere
 _BATCH = 200
 _ID = re.compile(r"[0-9a-f]{32}")
 _MEMBER = re.compile(r"photos/([0-9a-f]{64})\.(jpg|png)")
@@ -337,7 +339,8 @@ def _check(content: _Archive) -> None:
     """Refuse what no export holds; the types of everything are right already."""
     photos = {photo.sha256: photo for photo in content.photos}
     for photo in content.photos:
-        if not is_hash(photo.sha256) or photo.kind not in SUFFIX_OF_KIND:
+        sized = all(0 < side < _LARGEST_SIDE_PX for side in (photo.width_px, photo.height_px))
+        if not (is_hash(photo.sha256) and photo.kind in SUFFIX_OF_KIND and sized):
             raise BadArchiveError("names a photo wrongly", fix=_FIX, where=photo.sha256[:80])
     seen: set[str] = set()
     for piece in content.pieces:
@@ -661,10 +664,11 @@ def _cell(column: Column[Any], value: object) -> Any:  # noqa: ANN401 (as many t
     hint = next((hint for kind, hint in kinds if isinstance(column.type, kind)), str)
     try:
         cell = typed(value, hint)
-    except (TypeError, ValueError) as fault:
+    except (TypeError, ValueError, OverflowError) as fault:
         where = f"{column.table.name}.{column.name}"
         raise BadArchiveError(str(fault), fix=_FIX, where=where) from fault
-    if isinstance(cell, float) and not isfinite(cell):
+    endless = isinstance(cell, float) and not isfinite(cell)
+    if endless or (isinstance(cell, int) and abs(cell) >= _LARGEST_WHOLE):
         raise BadArchiveError("holds an endless number", fix=_FIX, where=column.table.name)
     longest = getattr(column.type, "length", None)
     if isinstance(cell, str) and longest is not None and len(cell) > longest:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import types
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
@@ -85,22 +85,32 @@ def _written(value: Findings | Grading | Place, schema: str) -> str:
 
 def plain(value: object) -> Json:  # noqa: PLR0911 (one return a kind reads best)
     """Return ``value`` as what JSON knows."""
+    # By exact type first: an outline is thousands of numbers.
+    kind: Hint = type(value)
+    if kind is float:
+        return value if isfinite(value) else _WORDS[value]  # type: ignore[arg-type, index]
+    if kind is tuple or kind is list:
+        return [plain(item) for item in value]  # type: ignore[attr-defined]
+    if kind in (str, int, bool, type(None)):
+        return value
     if is_dataclass(value):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+        return {name: plain(getattr(value, name)) for name in _names(kind)}
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
     if isinstance(value, datetime):
         return time_to_text(value)
     if isinstance(value, Decimal):
         return format(value, "f")
-    if value is None or isinstance(value, bool | str):
-        return str(value) if isinstance(value, StrEnum) else value
-    if isinstance(value, int):
-        return value
-    number = float(value)  # type: ignore[arg-type]  # numpy's own floats too
-    return number if isfinite(number) else _WORDS[number]
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return plain(float(value))  # type: ignore[arg-type]  # numpy's own numbers
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
 
 
 def read_json(text: str, kind: type[T], schema: str, *, longest: int = MAX_CHARS) -> T:
@@ -122,58 +132,106 @@ def read_json(text: str, kind: type[T], schema: str, *, longest: int = MAX_CHARS
             where=where,
         )
     try:
-        return typed(value, kind)  # type: ignore[no-any-return]
-    except (TypeError, ValueError, ContractError) as fault:
+        whole: T = typed(value, kind)
+    except (TypeError, ValueError, OverflowError, ContractError) as fault:
         raise RecordsError(f"can't be read: {fault}", where=where) from fault
+    return whole
 
 
 def _no_constant(word: str) -> None:
     raise ValueError(f"{word} is no number")
 
 
-@cache
-def _hints(kind: type) -> Mapping[str, Any]:
-    return get_type_hints(kind)
-
-
-def typed(value: Json, hint: Hint) -> Json:  # noqa: PLR0911 (one return a kind reads best)
+def typed(value: Json, hint: Hint) -> Json:
     """Return ``value`` as the type that ``hint`` asks for, or raise TypeError or ValueError."""
+    return _reader(hint)(value)
+
+
+@cache
+def _reader(hint: Hint) -> Callable[[Json], Json]:
+    """Return what reads a value of this type; worked out once for each type."""
     origin: Hint = get_origin(hint)
     inside = get_args(hint)
     if origin in (Union, types.UnionType):
-        (only,) = (arm for arm in inside if arm is not type(None))
-        return None if value is None else typed(value, only)
+        (only,) = (_reader(arm) for arm in inside if arm is not type(None))
+        return lambda value: None if value is None else only(value)
     if origin is tuple:
-        return _tuple(value, inside)
+        return _tuple_reader(inside)
     if origin is not None and issubclass(origin, Mapping):
-        _expect(value, dict, "an object")
-        key, item = inside
-        return {typed(k, key): typed(v, item) for k, v in value.items()}
+        read_key, read_item = _reader(inside[0]), _reader(inside[1])
+        return lambda value: {
+            read_key(k): read_item(v) for k, v in _expected(value, dict, "an object").items()
+        }
     if isinstance(hint, type) and is_dataclass(hint):
-        return _dataclass(value, hint)
-    if hint is float:
-        if isinstance(value, str) and value in _NUMBERS:
-            return _NUMBERS[value]
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise TypeError(f"{value!r:.40} is no number")
-        return float(value)
-    if hint is int:
-        if isinstance(value, bool) or not isinstance(value, int):
-            raise TypeError(f"{value!r:.40} is no whole number")
-        return value
-    if hint is datetime:
-        _expect(value, str, "a time")
-        return time_from_text(value)
-    if hint is Decimal:
-        return _decimal(value)
+        return _dataclass_reader(hint)
     if isinstance(hint, type) and issubclass(hint, StrEnum):
-        return hint(value)
-    _expect(value, hint, hint.__name__)
+        return hint
+    known: dict[Hint, Callable[[Json], Json]] = {
+        float: _float,
+        int: _int,
+        object: lambda value: value,
+        datetime: lambda value: time_from_text(_expected(value, str, "a time")),
+        Decimal: _decimal,
+    }
+    return known.get(hint) or (lambda value: _expected(value, hint, hint.__name__))
+
+
+def _float(value: Json) -> float:
+    if type(value) is float:
+        return value
+    if isinstance(value, str) and value in _NUMBERS:
+        return _NUMBERS[value]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError(f"{value!r:.40} is no number")
+    return float(value)
+
+
+def _int(value: Json) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise TypeError(f"{value!r:.40} is no whole number")
     return value
 
 
+def _tuple_reader(inside: tuple[Hint, ...]) -> Callable[[Json], Json]:
+    if len(inside) == 2 and inside[1] is Ellipsis:
+        read = _reader(inside[0])
+        return lambda value: tuple(map(read, _expected(value, list, "a list")))
+    readers = tuple(map(_reader, inside))
+    all_floats = all(hint is float for hint in inside)
+
+    def read_fixed(value: Json) -> Json:
+        _expected(value, list, "a list")
+        if len(value) != len(readers):
+            raise TypeError(f"{len(value)} values, not {len(readers)}")
+        if all_floats and set(map(type, value)) == {float}:
+            return tuple(value)
+        return tuple(read(item) for read, item in zip(readers, value, strict=True))
+
+    return read_fixed
+
+
+def _dataclass_reader(kind: type) -> Callable[[Json], Json]:
+    hints = get_type_hints(kind)
+    readers = {field.name: _reader(hints[field.name]) for field in fields(kind)}
+    needed = {
+        field.name
+        for field in fields(kind)
+        if field.default is MISSING and field.default_factory is MISSING
+    }
+
+    def read(value: Json) -> Json:
+        _expected(value, dict, "an object")
+        if strangers := value.keys() - readers.keys():
+            raise TypeError(f"unknown key {min(strangers)!r:.40}")
+        if missing := needed - value.keys():
+            raise TypeError(f"{min(missing)} is missing")
+        return kind(**{name: readers[name](item) for name, item in value.items()})
+
+    return read
+
+
 def _decimal(value: Json) -> Decimal:
-    _expect(value, str, "an amount")
+    _expected(value, str, "an amount")
     try:
         amount = Decimal(value)
     except InvalidOperation:
@@ -183,31 +241,7 @@ def _decimal(value: Json) -> Decimal:
     return amount
 
 
-def _tuple(value: Json, inside: tuple[Any, ...]) -> tuple[Any, ...]:
-    _expect(value, list, "a list")
-    if len(inside) == 2 and inside[1] is Ellipsis:
-        return tuple(typed(item, inside[0]) for item in value)
-    if len(value) != len(inside):
-        raise TypeError(f"{len(value)} values, not {len(inside)}")
-    return tuple(typed(item, hint) for item, hint in zip(value, inside, strict=True))
-
-
-def _dataclass(value: Json, kind: type) -> Json:
-    _expect(value, dict, "an object")
-    hints = _hints(kind)
-    known = {field.name: field for field in fields(kind)}
-    if strangers := set(value) - set(known):
-        raise TypeError(f"unknown key {min(strangers)!r:.40}")
-    missing = [
-        name
-        for name, field in known.items()
-        if name not in value and field.default is MISSING and field.default_factory is MISSING
-    ]
-    if missing:
-        raise TypeError(f"{missing[0]} is missing")
-    return kind(**{name: typed(item, hints[name]) for name, item in value.items()})
-
-
-def _expect(value: Json, kind: type, words: str) -> None:
+def _expected(value: Json, kind: type, words: str) -> Json:
     if not isinstance(value, kind):
         raise TypeError(f"{value!r:.40} is not {words}")
+    return value
