@@ -31,6 +31,8 @@ from vision.appearance import (
     work_copy,
 )
 from vision.flags import Part, PartScene, find_brass, find_solder
+from vision.mix import Mix, shipped_mix
+from vision.surface import cover, familiarity
 from vision.types import Float32Array, FloatArray, Mask, Photo, Region, Surface, SurfaceMap
 from vision.white import WhiteEstimate, WhiteOrigin
 
@@ -76,10 +78,20 @@ U_HIDDEN_LEVEL = 0.3
 U_MODEL = 0.02
 """Doubt of a share that no averaging removes: the outline's own error."""
 
-NETWORK_WEIGHT = 0.8
-PHYSICS_WEIGHT = 0.3
-"""Weights of log probabilities where a network's map is given: it saw texture and
-shape, and it and physics look at the same pixels, so the weights add up to about 1."""
+LEAST_P = 1e-3
+"""Smaller probabilities count as this when network and physics are mixed."""
+
+LEAST_BARE = 0.05
+"""With less bare metal in sight the network's tarnish level says nothing."""
+
+FAMILIAR = 0.5
+"""Below this familiarity (vision/surface.py) the network's classes decide nothing: one in
+a hundred of the pieces it was calibrated on lies below."""
+
+STRANGE_NOTE = (
+    "its surface is unlike any that the tool was trained on: judge the finish by eye, "
+    "or scrape a spot and look"
+)
 
 OVER_PART = 0.5
 """Parts at least this likely are taken out of the shares of the copper."""
@@ -163,8 +175,75 @@ def class_probabilities(features: Float32Array) -> Seen:
     )
 
 
-def judge_finish(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """All that a piece's pixels tell, before it is weighed.
+
+    Attributes:
+        work: The piece on its working copy.
+        at: ``(h, w)`` the pixels that were looked at closely.
+        features: ``(n, len(FEATURES))`` of those.
+        under: What physics says of those, under each white that may be.
+        physics: ``(h, w, 6)`` probabilities by physics, smoothed, in the order of the
+            constants' classes.
+        network: ``(len(Surface), h, w)`` probabilities by the network; None without one.
+        network_level: ``(h, w)`` tarnish level by the network.
+        familiarity: How like the network's training the piece is, 0 to 1.
+    """
+
+    work: WorkCopy
+    at: Mask
+    features: Float32Array
+    under: tuple[Seen, ...]
+    physics: Float32Array
+    network: Float32Array | None = None
+    network_level: Float32Array | None = None
+    familiarity: float = 1.0
+
+    def feature(self, name: str) -> Float32Array:
+        """Return one feature as a plane over the working copy."""
+        return _spread(self.features[:, FEATURES.index(name)], self.at, self.work)
+
+
+def gather_evidence(
     photo: Photo, region: Region, *, white: WhiteEstimate, surface: SurfaceMap | None = None
+) -> Evidence | None:
+    """Return what physics and the network see on one piece, each for itself.
+
+    None where too few pixels of the piece can be used.
+    """
+    work = work_copy(photo.rgb, region.mask, region.box_px)
+    if work.valid.sum() < FEWEST_VALID:
+        return None
+    at = _sampled(work.valid)
+    features = pixel_features(work, white.rgb, at=at)
+    under = tuple(_seen(features + shift) for shift in _other_whites(white))
+    own = np.maximum(np.mean([seen.own for seen in under], axis=0), LEAST_OWN)
+    physics = _smooth(np.mean([seen.p for seen in under], axis=0), own, at, work)
+    if surface is None:
+        return Evidence(work=work, at=at, features=features, under=under, physics=physics)
+    seen = _resampled(
+        np.concatenate([surface.p, surface.tarnish_level[None]]), surface.box_px, work
+    )
+    return Evidence(
+        work=work,
+        at=at,
+        features=features,
+        under=under,
+        physics=physics,
+        network=seen[:-1],
+        network_level=seen[-1],
+        familiarity=familiarity(surface, cover(surface, region.mask, box_px=region.box_px)),
+    )
+
+
+def judge_finish(
+    photo: Photo,
+    region: Region,
+    *,
+    white: WhiteEstimate,
+    surface: SurfaceMap | None = None,
+    mix: Mix | None = None,
 ) -> FinishReading:
     """Return finish, tarnish and flags of one piece.
 
@@ -173,31 +252,22 @@ def judge_finish(
         region: The piece.
         white: The light; its doubt widens the answer.
         surface: Class probabilities of a trained network, which then lead.
+        mix: How much network and physics count; None for what ships.
     """
-    work = work_copy(photo.rgb, region.mask, region.box_px)
-    if work.valid.sum() < FEWEST_VALID:
-        return _unseen(work)
-    at = _sampled(work.valid)
-    features = pixel_features(work, white.rgb, at=at)
-    under = [_seen(features + shift) for shift in _other_whites(white)]
-    own = np.maximum(np.mean([seen.own for seen in under], axis=0), LEAST_OWN)
-    planes = _smooth(np.mean([seen.p for seen in under], axis=0), own, at, work)
-    solder_of_grey = None
-    if surface is not None:
-        planes, solder_of_grey = _with_network(planes, surface, work)
-    scene = PartScene(
-        mask=work.mask,
-        brass=planes[..., BRASS],
-        grey=np.maximum(planes[..., GREY], BURNT_GREY * _burnt_white(work)),
-        log_rg=_spread(features[:, FEATURES.index("log_rg")], at, work),
-        log_bg=_spread(features[:, FEATURES.index("log_bg")], at, work),
-        width_px=work.width_px,
-        solder_of_grey=solder_of_grey,
-    )
-    brass, brass_parts = find_brass(scene)
-    solder, solder_parts = find_solder(scene)
+    evidence = gather_evidence(photo, region, white=white, surface=surface)
+    if evidence is None:
+        return _unseen(work_copy(photo.rgb, region.mask, region.box_px))
+    mix = mix or shipped_mix()
+    work = evidence.work
+    planes = evidence.physics if evidence.network is None else mixed(evidence, mix)
+    scene = part_scene(evidence)
+    brass, brass_parts = find_brass(scene, mix.brass)
+    solder, solder_parts = find_solder(scene, mix.solder)
     shares, left = _shares(planes, work.mask, brass_parts, solder_parts)
-    finish = _finding(shares, left, planes, work, under, surface)
+    finish = _finding(shares, left, planes, evidence, mix)
+    strange = evidence.familiarity < FAMILIAR
+    if strange:
+        finish, brass, solder = _doubted(finish), _doubted_flag(brass), _doubted_flag(solder)
     likely_brass = [part for part in brass_parts if part.p >= OVER_PART]
     likely_solder = [part for part in solder_parts if part.p >= OVER_PART]
     other = float(planes[work.mask][:, [GREY, BRASS]].sum(axis=1).mean())
@@ -209,9 +279,62 @@ def judge_finish(
         solder_boxes_px=tuple(_box(part.mask, work, photo) for part in likely_solder),
         class_map=_class_map(planes, work.mask, likely_brass, likely_solder),
         class_map_box_px=_map_box(work),
-        notes=_notes(work, white),
-        form_hints={"other_metal": other},
+        notes=_notes(work, white) + ((STRANGE_NOTE,) if strange else ()),
+        form_hints={"other_metal": other, **_hints(evidence)},
     )
+
+
+def part_scene(evidence: Evidence) -> PartScene:
+    """Return what the search for brass and solder looks at."""
+    work, network = evidence.work, evidence.network
+    index = {name: i for i, name in enumerate(Surface)}
+    return PartScene(
+        mask=work.mask,
+        brass=evidence.physics[..., BRASS],
+        grey=np.maximum(evidence.physics[..., GREY], BURNT_GREY * _burnt_white(work)),
+        log_rg=evidence.feature("log_rg"),
+        log_bg=evidence.feature("log_bg"),
+        width_px=work.width_px,
+        network_brass=None if network is None else network[index[Surface.BRASS]],
+        network_solder=None if network is None else network[index[Surface.SOLDER]],
+    )
+
+
+def _hints(evidence: Evidence) -> dict[str, float]:
+    if evidence.network is None:
+        return {}
+    of_piece = evidence.network[:, evidence.work.mask].mean(axis=1)
+    return {
+        "network_other_metal": float(of_piece[list(Surface).index(Surface.OTHER_METAL)]),
+        "familiarity": evidence.familiarity,
+    }
+
+
+def _doubted(finish: FinishFinding) -> FinishFinding:
+    """Return a finish drawn half-way to "anything", and as unsure as its shares allow.
+
+    So no grade that hangs on the finish can be decided from it.
+    """
+    shares = {f: 0.5 * s + 0.5 / len(Finish) for f, s in finish.shares.items()}
+    level = finish.tarnish_level
+    return replace(
+        finish,
+        shares=shares,
+        u={f: (s * (1 - s)) ** 0.5 for f, s in shares.items()},
+        tarnish_level=Measurement(
+            value=level.value,
+            u=max(level.u, U_HIDDEN_LEVEL),
+            unit=level.unit,
+            low95=0.0,
+            high95=1.0,
+        ),
+    )
+
+
+def _doubted_flag(flag: Flag) -> Flag:
+    """Return a flag half-way to even odds, in log-odds."""
+    odds = (flag.p / (1 - flag.p)) ** 0.5 if flag.p < 1 else 10.0
+    return replace(flag, p=odds / (1 + odds))
 
 
 def _burnt_white(work: WorkCopy) -> Float32Array:
@@ -320,26 +443,34 @@ def _smooth(p: Float32Array, own: Float32Array, at: Mask, work: WorkCopy) -> Flo
     return np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
 
 
-def _with_network(
-    planes: Float32Array, surface: SurfaceMap, work: WorkCopy
-) -> tuple[Float32Array, Float32Array]:
-    """Return probabilities led by the network, and its share of solder among grey metals."""
-    seen = _resampled(surface.p, surface.box_px, work)
+def network_classes(network: Float32Array) -> Float32Array:
+    """Return the network's map ``(len(Surface), ...)`` in the constants' classes, ``(..., 6)``.
+
+    Tin, solder and other metals are one grey; what is no piece at all is left out.
+    """
     index = {name: i for i, name in enumerate(Surface)}
-    grey = seen[[index[s] for s in (Surface.TINNED, Surface.SOLDER, Surface.OTHER_METAL)]].sum(0)
-    net = np.stack(
-        [
-            seen[index[Surface.BRIGHT]], seen[index[Surface.TARNISHED]], seen[index[Surface.GREEN]],
-            seen[index[Surface.COATED]], grey, seen[index[Surface.BRASS]],
-        ],
-        axis=-1,
-    )  # fmt: skip
-    logs = NETWORK_WEIGHT * np.log(np.maximum(net, 1e-3))
-    logs += PHYSICS_WEIGHT * np.log(np.maximum(planes, 1e-3))
+    grey = [index[s] for s in (Surface.TINNED, Surface.SOLDER, Surface.OTHER_METAL)]
+    order = (Surface.BRIGHT, Surface.TARNISHED, Surface.GREEN, Surface.COATED)
+    planes = [network[index[s]] for s in order]
+    return np.stack([*planes, network[grey].sum(axis=0), network[index[Surface.BRASS]]], axis=-1)
+
+
+def mixed(evidence: Evidence, mix: Mix) -> Float32Array:
+    """Return ``(h, w, 6)`` probabilities of network and physics together.
+
+    Neither may rule a class out: a probability counts as at least ``LEAST_P``, so that
+    physics moves log-odds by at most its weight times 6.9. That is its veto: a class
+    that the light makes impossible (bare metal under highlights in the lamp's colour,
+    brass where nothing shines) loses all but a sure word of the network.
+    """
+    if evidence.network is None:
+        raise ContractError("nothing to mix without a network", where="evidence")
+    net = network_classes(evidence.network)
+    logs = mix.network * np.log(np.maximum(net, LEAST_P))
+    if mix.physics > 0:
+        logs += mix.physics * np.log(np.maximum(evidence.physics, LEAST_P))
     e = np.exp(logs - logs.max(axis=-1, keepdims=True))
-    together = np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
-    solder = seen[index[Surface.SOLDER]] / np.maximum(grey, 1e-3)
-    return together, np.asarray(np.clip(solder, 0, 1), dtype=np.float32)
+    return np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
 
 
 def _resampled(
@@ -387,37 +518,32 @@ def _shares(
 
 
 def _finding(
-    shares: FloatArray,
-    pixels: Float32Array,
-    planes: Float32Array,
-    work: WorkCopy,
-    under: list[Seen],
-    surface: SurfaceMap | None,
+    shares: FloatArray, pixels: Float32Array, planes: Float32Array, evidence: Evidence, mix: Mix
 ) -> FinishFinding:
     """Return shares and tarnish level with their uncertainties.
 
-    Parts of a share's variance: the white (spread of the shares under other whites,
-    none of it where a network leads), the class doubt that all pixels have in common,
-    what averages out over independent patches, and what could not be seen.
+    Parts of a share's variance: the white (spread of the shares under other whites, as
+    far as physics counts), the class doubt that all pixels have in common, what
+    averages out over independent patches, and what could not be seen.
     """
+    work, led = evidence.work, evidence.network is not None
     by_white = []
-    for seen in under:
+    for seen in evidence.under:
         five = seen.p[:, :5].copy()
         everywhere = float(seen.p[:, BRASS].mean())
         five[:, TARNISHED] += (1 - everywhere) * seen.p[:, BRASS]
         five[:, COATED] += everywhere * seen.p[:, BRASS]
         by_white.append(five.mean(axis=0) / five.mean(axis=0).sum())
-    white = np.var(by_white, axis=0)
-    if surface is not None:
-        white = white * PHYSICS_WEIGHT**2
+    white = np.var(by_white, axis=0) * (mix.physics**2 if led else 1.0)
+    together = mix.together if led else TOGETHER
     doubt = (pixels * (1 - pixels)).mean(axis=0)
-    patches = max(1.0, float(work.mask.sum()) / (2 * work.width_px) ** 2)
+    patches = patch_count(work)
     within = pixels.var(axis=0) / patches
     unseen = UNSEEN_PART * (1 - float(work.valid.sum() / max(int(work.mask.sum()), 1)))
-    variance = white + TOGETHER * doubt + (1 - TOGETHER) * doubt / patches + within
+    variance = white + together * doubt + (1 - together) * doubt / patches + within
     u = np.sqrt(variance + unseen**2 + U_MODEL**2)
 
-    level, u_level = _tarnish_level(planes, work, under, surface)
+    level, u_level = _tarnish_level(planes, evidence, mix)
     return FinishFinding(
         shares={f: float(s) for f, s in zip(Finish, shares, strict=True)},
         u={f: float(min(v, 0.5)) for f, v in zip(Finish, u, strict=True)},
@@ -431,29 +557,43 @@ def _finding(
     )
 
 
-def _tarnish_level(
-    planes: Float32Array,
-    work: WorkCopy,
-    under: list[Seen],
-    surface: SurfaceMap | None,
-) -> tuple[float, float]:
-    """Return the tarnish level of the bare part and its standard uncertainty."""
+def patch_count(work: WorkCopy) -> float:
+    """Return how many patches of a piece doubt independently: squares of twice its width."""
+    return max(1.0, float(work.mask.sum()) / (2 * work.width_px) ** 2)
+
+
+def physics_level(evidence: Evidence) -> tuple[float, float]:
+    """Return the tarnish level by colour alone, and its spread over the whites that may be."""
     means = []
-    for here in under:
+    for here in evidence.under:
         bare = here.own * (here.p[:, BRIGHT] + here.p[:, TARNISHED]) + 1e-3
         means.append(float((here.level * bare).sum() / bare.sum()))
-    value = float(np.clip(np.mean(means), 0, 1))
-    weight = planes[work.mask][:, [BRIGHT, TARNISHED]].sum(axis=1)
-    bare_share = float(weight.mean())
+    return float(np.clip(np.mean(means), 0, 1)), float(np.std(means))
+
+
+def network_level(evidence: Evidence, planes: Float32Array) -> float | None:
+    """Return the network's tarnish level of the bare part, None where hardly any is bare."""
+    if evidence.network_level is None:
+        return None
+    weight = planes[evidence.work.mask][:, [BRIGHT, TARNISHED]].sum(axis=1)
+    if weight.mean() <= LEAST_BARE:
+        return None
+    return float((evidence.network_level[evidence.work.mask] * weight).sum() / weight.sum())
+
+
+def _tarnish_level(planes: Float32Array, evidence: Evidence, mix: Mix) -> tuple[float, float]:
+    """Return the tarnish level of the bare part and its standard uncertainty."""
+    value, spread = physics_level(evidence)
+    weight = planes[evidence.work.mask][:, [BRIGHT, TARNISHED]].sum(axis=1)
     # Where little bare metal is in sight, its level is hardly known.
-    hidden = U_HIDDEN_LEVEL * (1 - min(bare_share, 1.0))
-    u = float(np.sqrt(np.var(means) + float(_constants()["u_level"]) ** 2 + hidden**2))
-    if surface is not None and bare_share > 0.05:
-        seen = _resampled(surface.tarnish_level[None], surface.box_px, work)[0][work.mask]
-        net = float((seen * weight).sum() / weight.sum())
-        value = float(np.clip((1 - PHYSICS_WEIGHT) * net + PHYSICS_WEIGHT * value, 0, 1))
-        u *= 1 - PHYSICS_WEIGHT
-    return value, u
+    hidden = U_HIDDEN_LEVEL * (1 - min(float(weight.mean()), 1.0))
+    net = network_level(evidence, planes)
+    if net is None:
+        return value, float(np.sqrt(spread**2 + float(_constants()["u_level"]) ** 2 + hidden**2))
+    part = mix.level_network
+    value = float(np.clip(part * net + (1 - part) * value, 0, 1))
+    spread *= 1 - part
+    return value, float(np.sqrt(spread**2 + mix.u_level**2 + hidden**2))
 
 
 def _class_map(

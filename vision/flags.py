@@ -7,9 +7,14 @@ end, often wider than the tube, and meets the copper in a sharp line; a film fad
 through its neighbours in Newton's order. Solder sits at joints; tin covers a whole
 wire or its end evenly.
 
-The weights below are set by hand from that reasoning, looking at the parts of rendered
-pieces with known truth (common practice, no source), and add up in log-odds; the
-colour evidence comes from ``vision/finish.py``.
+Where a trained network looked at the piece, its map says where parts may be, and fitted
+weights (``vision/mix.py``) say how likely: how sure it is at its surest, whether the
+colour is the metal's, how large the part is. Film colours around a part speak against
+it whatever the network says: an even film has no edge, but a film in places has rings.
+
+Without a network the weights below are set by hand from that reasoning, looking at the
+parts of rendered pieces with known truth (common practice, no source), and add up in
+log-odds; the colour evidence comes from ``vision/finish.py``.
 """
 
 from __future__ import annotations
@@ -20,6 +25,7 @@ import cv2
 import numpy as np
 
 from rules.findings import Flag
+from vision.mix import FlagWeights
 from vision.types import Float32Array, Mask
 
 BRASS_FROM_P = 0.4
@@ -79,6 +85,16 @@ SURE = 4.5
 """No sum of hand-set weights is trusted beyond these log-odds (p 0.989)."""
 
 
+NETWORK_FROM_P = 0.3
+"""A pixel belongs to a part that the network suspects from this probability on."""
+
+LEAST_WIDTHS2 = 0.02
+"""A part counts as at least so many squares of the piece's width: a pixel or two."""
+
+LEAST_COLOUR = 0.03
+"""Physics' word on a part's colour counts as at least this and at most its complement."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PartScene:
     """What the search for parts sees, all ``(h, w)`` on the working copy.
@@ -89,8 +105,8 @@ class PartScene:
         grey: Probability of a grey metal, smoothed.
         log_rg: Logarithm of red over green relative to white.
         log_bg: Logarithm of blue over green relative to white.
-        solder_of_grey: Share of solder in the grey metal by a trained network, None
-            without one.
+        network_brass: Probability of brass by a trained network, None without one.
+        network_solder: Probability of solder by a trained network, None without one.
         width_px: Narrow width of the piece, working pixels.
     """
 
@@ -100,7 +116,8 @@ class PartScene:
     log_rg: Float32Array
     log_bg: Float32Array
     width_px: float
-    solder_of_grey: Float32Array | None = None
+    network_brass: Float32Array | None = None
+    network_solder: Float32Array | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,8 +151,30 @@ class Shape:
     long_widths2: float = 0.0
 
 
-def find_brass(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartEvidence:
+    """What speaks for one part that a network suspects.
+
+    Attributes:
+        peak: The network's probability, smoothed over about the piece's width, where it
+            is highest.
+        physics: How likely its colour is the metal's, by physics alone.
+        widths2: Its area in squares of the piece's width.
+        films: Share of its surroundings in film colours.
+    """
+
+    peak: float
+    physics: float
+    widths2: float
+    films: float = 0.0
+
+
+def find_brass(
+    scene: PartScene, weights: FlagWeights | None = None
+) -> tuple[Flag, tuple[Part, ...]]:
     """Return how likely there is brass on the piece, and its parts."""
+    if scene.network_brass is not None:
+        return _by_network(scene, scene.network_brass, scene.brass, weights or FlagWeights())
     parts = []
     depth = piece_depth(scene.mask)
     for mask in _components(scene, scene.brass, from_p=BRASS_FROM_P):
@@ -145,25 +184,91 @@ def find_brass(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
     return _flag(parts, scene.brass[scene.mask])
 
 
-def find_solder(scene: PartScene) -> tuple[Flag, tuple[Part, ...]]:
+def find_solder(
+    scene: PartScene, weights: FlagWeights | None = None
+) -> tuple[Flag, tuple[Part, ...]]:
     """Return how likely there is solder on the piece, and its parts."""
+    if scene.network_solder is not None:
+        return _by_network(scene, scene.network_solder, scene.grey, weights or FlagWeights())
     parts = []
     # Tin worn through in places falls into several parts; together they cover the piece.
     grey_share = float((scene.grey[scene.mask] > GREY_FROM_P).mean()) if scene.mask.any() else 0.0
     depth = piece_depth(scene.mask)
     for mask in _components(scene, scene.grey, from_p=GREY_FROM_P):
         shape = measure_shape(scene, mask, depth=depth)
-        seen = None
-        if scene.solder_of_grey is not None:
-            seen = float(scene.solder_of_grey[mask].mean())
-        p = solder_probability(
-            float(scene.grey[mask].mean()), shape, grey_share=grey_share, seen=seen
-        )
+        p = solder_probability(float(scene.grey[mask].mean()), shape, grey_share=grey_share)
         parts.append(Part(mask=mask, share=shape.share, p=p))
-    evidence = scene.grey
-    if scene.solder_of_grey is not None:
-        evidence = scene.grey * scene.solder_of_grey
-    return _flag(parts, evidence[scene.mask])
+    return _flag(parts, scene.grey[scene.mask])
+
+
+def part_probability(evidence: PartEvidence, weights: FlagWeights) -> float:
+    """Return how likely a part that a network suspects is what it is suspected to be."""
+    physics = float(np.clip(evidence.physics, LEAST_COLOUR, 1 - LEAST_COLOUR))
+    return _sigmoid(
+        weights.bias
+        + weights.network * _logit(evidence.peak)
+        + weights.physics * _logit(physics)
+        + weights.size * float(np.log(max(evidence.widths2, LEAST_WIDTHS2)))
+        + FILM_WEIGHT * evidence.films
+    )
+
+
+def suspected_parts(
+    scene: PartScene, network: Float32Array, colour: Float32Array
+) -> list[tuple[Mask, PartEvidence]]:
+    """Return the parts that a network suspects, each with what speaks for it.
+
+    Without a part over the threshold, the likeliest spot comes alone: so that "nothing
+    there" has evidence of its own.
+    """
+    if not scene.mask.any():
+        return []
+    smooth = _smoothed(scene, network)
+    colour = _smoothed(scene, colour)
+    width2 = scene.width_px**2
+    found = ((smooth > NETWORK_FROM_P) & scene.mask).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=8)
+    order = np.argsort(-stats[1:count, cv2.CC_STAT_AREA])[:4] + 1
+    parts = []
+    for i in order:
+        mask = labels == i
+        usual = scene.mask & ~mask
+        bluish = float(np.median(scene.log_bg[usual])) if usual.any() else 0.0
+        _, films = _surroundings(_near(scene, mask), mask[_window(mask)], bluish)
+        evidence = PartEvidence(
+            peak=float(smooth[mask].max()),
+            physics=float(colour[mask].max()),
+            widths2=float(mask.sum()) / width2,
+            films=films,
+        )
+        parts.append((mask, evidence))
+    if not parts:
+        inside = np.where(scene.mask, smooth, -1.0)
+        at = np.unravel_index(int(inside.argmax()), inside.shape)
+        mask = np.zeros_like(scene.mask)
+        mask[at] = True
+        spot = PartEvidence(peak=float(smooth[at]), physics=float(colour[at]), widths2=0.0)
+        parts.append((mask, spot))
+    return parts
+
+
+def _by_network(
+    scene: PartScene, network: Float32Array, colour: Float32Array, weights: FlagWeights
+) -> tuple[Flag, tuple[Part, ...]]:
+    area = max(int(scene.mask.sum()), 1)
+    parts = [
+        Part(mask=mask, share=float(mask.sum()) / area, p=part_probability(evidence, weights))
+        for mask, evidence in suspected_parts(scene, network, colour)
+    ]
+    return _flag(parts, network[scene.mask])
+
+
+def _smoothed(scene: PartScene, plane: Float32Array) -> Float32Array:
+    """Return a plane averaged over about the piece's width, inside the piece only."""
+    side = max(3, round(0.7 * scene.width_px)) | 1
+    inside = scene.mask.astype(np.float32)
+    covered = np.maximum(cv2.blur(inside, (side, side)), np.float32(0.05))
+    return np.asarray(cv2.blur(plane * inside, (side, side)) / covered, dtype=np.float32)
 
 
 def brass_probability(p_colour: float, shape: Shape) -> float:
@@ -181,22 +286,15 @@ def brass_probability(p_colour: float, shape: Shape) -> float:
     return _sigmoid(score)
 
 
-def solder_probability(
-    p_colour: float, shape: Shape, *, grey_share: float = 0.0, seen: float | None = None
-) -> float:
+def solder_probability(p_colour: float, shape: Shape, *, grey_share: float = 0.0) -> float:
     """Return how likely a grey part is solder, and not tinning or a silver film.
 
     Args:
         p_colour: How likely the part is a grey metal.
         shape: How it lies on the piece.
         grey_share: Share of the piece that is grey metal in all.
-        seen: Share of solder among grey metals by a trained network, if there is one.
     """
-    whole = shape.pieces_left == 0 or max(shape.share, grey_share) > WHOLE_FROM_SHARE
-    if seen is not None:
-        # The network saw solder and tinning apart; the shape only corrects it.
-        return _sigmoid(_logit(p_colour * seen) + (-0.5 if whole else 0.4 * _shape_score(shape)))
-    if whole:
+    if shape.pieces_left == 0 or max(shape.share, grey_share) > WHOLE_FROM_SHARE:
         return 0.08 * p_colour
     score = _logit(p_colour) + PRIOR_SOLDER + _shape_score(shape)
     score += BETWEEN_SOLDER_WEIGHT if shape.pieces_left > 1 else AT_END_SOLDER_WEIGHT

@@ -8,14 +8,16 @@ and by eye (fixtures/real/labels.toml).
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from rules.findings import Finish
+from rules.engine import Grading, grade
+from rules.findings import Findings, Finish, Form, FormFinding, Measurement, Unit
+from rules.sheet import load_sheet
 from vision.appearance import FEATURES, pixel_features, work_copy
 from vision.colour import from_linear, to_linear
 from vision.film import film_colours, metal_colour
@@ -434,6 +436,54 @@ def test_the_networks_solder_is_flagged_where_it_lies() -> None:
     assert reading.solder.p > 0.8
     x, _, w, _ = reading.solder_boxes_px[0]
     assert 105 < x + w / 2 < 165
+
+
+def test_physics_can_turn_an_unsure_network_and_not_a_sure_one() -> None:
+    """Even odds between bright and coated: the colour of fresh copper decides."""
+    drawn = cylinder(mirror=COPPER)
+    region = region_of(drawn.mask)
+    order = list(Surface)
+
+    def told(coated: float) -> Finish:
+        seen = surface_of(drawn, Surface.BRIGHT)
+        p = np.full_like(seen.p, 0.002)
+        p[order.index(Surface.COATED)], p[order.index(Surface.BRIGHT)] = coated, 1 - coated
+        seen = replace(seen, p=p / p.sum(axis=0))
+        return dominant(judge_finish(drawn.photo(), region, white=KNOWN, surface=seen))
+
+    assert told(0.55) is Finish.BRIGHT
+    assert told(0.998) is Finish.COATED
+
+
+def test_an_unfamiliar_surface_never_gets_a_sure_grade() -> None:
+    """End to end: a finish that would be a sure bare bright, on a map that is strange."""
+    drawn = cylinder(mirror=COPPER)
+    region = region_of(drawn.mask)
+    wire = Measurement.normal(3.0, 0.02, Unit.MILLIMETRE)
+
+    def graded(strangeness: float) -> tuple[FinishReading, Grading]:
+        seen = surface_of(drawn, Surface.BRIGHT)
+        level = np.zeros_like(seen.tarnish_level)
+        strange = np.full_like(level, strangeness)
+        seen = replace(seen, strangeness=strange, tarnish_level=level)
+        reading = judge_finish(drawn.photo(), region, white=KNOWN, surface=seen)
+        findings = Findings(
+            form=FormFinding.of(Form.WIRE),
+            finish=reading.finish,
+            brass=reading.brass,
+            solder=reading.solder,
+            diameter=wire,
+            strand_diameter=wire,
+        )
+        return reading, grade(findings, load_sheet("house"))
+
+    usual, strange = graded(0.3), graded(1.5)
+    assert usual[1].suggested == "bare_bright"
+    assert not usual[1].borderline
+    assert strange[1].borderline
+    assert strange[1].settle
+    assert any("unlike any" in note for note in strange[0].notes)
+    assert not any("unlike any" in note for note in usual[0].notes)
 
 
 def test_codes_and_light_round_trip_in_the_drawings() -> None:

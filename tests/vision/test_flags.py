@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from vision.flags import (
+    PartEvidence,
     PartScene,
     Shape,
     brass_probability,
     find_brass,
     find_solder,
     measure_shape,
+    part_probability,
     solder_probability,
 )
+from vision.mix import FlagWeights
 from vision.types import Float32Array, Mask
 
 # Log ratios to white of clean surfaces, from their linear sRGB (vision.film).
@@ -142,10 +147,56 @@ def test_film_colours_around_speak_against_brass() -> None:
     assert brass_probability(0.8, shape(films=0.8)) < brass_probability(0.8, shape())
 
 
-def test_a_networks_word_on_solder_counts_more_than_place() -> None:
-    at_end = shape(pieces_left=1)
-    assert solder_probability(0.9, at_end, seen=0.05) < 0.2
-    assert solder_probability(0.9, at_end, seen=0.95) > 0.8
+# --- With a network's map ----------------------------------------------------------
+
+WEIGHTS = FlagWeights(bias=0.0, network=1.0, physics=0.3, size=0.0)
+
+
+def seen_by_network(scene: PartScene, *, p: float, x: tuple[int, int]) -> PartScene:
+    """Return the scene with a network that suspects brass and solder from x to x."""
+    plane = np.full(scene.mask.shape, 0.01, np.float32)
+    plane[:, x[0] : x[1]] = p
+    return replace(scene, network_brass=plane, network_solder=plane)
+
+
+def test_a_networks_sure_word_is_found_where_it_lies() -> None:
+    scene = seen_by_network(tube(part=(80, 100), colour=GREY), p=0.97, x=(80, 100))
+    flag, parts = find_solder(scene, WEIGHTS)
+    assert flag.p > 0.9
+    columns = np.flatnonzero(parts[0].mask.any(axis=0))
+    assert abs(columns[0] - 80) <= 4
+    assert abs(columns[-1] - 99) <= 4
+    assert flag.share == pytest.approx(20 / 160, abs=0.05)
+
+
+def test_a_network_that_sees_nothing_rules_brass_out() -> None:
+    scene = seen_by_network(tube(part=None), p=0.01, x=(10, 40))
+    flag, _ = find_brass(scene, WEIGHTS)
+    assert flag.p < 0.02
+
+
+def test_rings_of_film_veto_a_network_that_leans_to_brass() -> None:
+    """Purple beside gold is one film growing (tests/vision/test_film.py has the colours)."""
+    bare = tube(part=(70, 100), blur=6.0)
+    ringed = tube(part=(70, 100), blur=6.0, halo=PURPLE)
+    leaning, vetoed = (
+        find_brass(seen_by_network(scene, p=0.85, x=(70, 100)), WEIGHTS)[0]
+        for scene in (bare, ringed)
+    )
+    assert leaning.p > 0.5 > vetoed.p
+
+
+def test_more_of_any_evidence_never_makes_a_part_less_likely() -> None:
+    base = PartEvidence(peak=0.5, physics=0.5, widths2=1.0)
+    weights = FlagWeights(bias=-0.2, network=0.9, physics=0.3, size=0.1)
+    for name, values in (
+        ("peak", (0.05, 0.3, 0.6, 0.9)),
+        ("physics", (0.0, 0.3, 0.6, 1.0)),
+        ("widths2", (0.0, 0.3, 1.0, 9.0)),
+    ):
+        p = [part_probability(replace(base, **{name: v}), weights) for v in values]
+        assert p == sorted(p)
+        assert p[0] < p[-1]
 
 
 def test_tin_worn_through_in_the_middle_is_still_not_solder() -> None:
