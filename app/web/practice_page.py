@@ -136,7 +136,7 @@ def _cards(helper: str, here: Visit) -> None:
         st.button("Next card", key="gone-card")
         return
     due, done = practice.due(helper), len(practice.answers(helper))
-    st.caption(f"{done} answers so far · {due} cards due again")
+    st.caption(f"Answers so far: {done} · Cards due again: {due}")
     if doing.answer is None:
         told = _ask(card, pictures, sheet, key=f"{card.key}-{done}")
         if told is not None:
@@ -217,7 +217,8 @@ def _feedback(card: PracticeCard, given: Answer, sheet: RuleSheet) -> None:
     with right:
         st.markdown(f"**The row that decides:** {plain(verdict.sentence(card.reason))}")
         findings = card.findings
-        st.html(verdict.seen(GradedPiece(findings=findings, grading=graded(findings, sheet))))
+        piece = GradedPiece(findings=findings, grading=graded(findings, sheet))
+        st.html(verdict.seen(piece, heading="What it truly is"))
         st.caption(f"This card is about: {plain(card.topic)}.")
 
 

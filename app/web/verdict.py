@@ -59,10 +59,10 @@ def chances(piece: GradedPiece, sheet: RuleSheet) -> str:
     return _block(["<h3>All grades</h3>", probabilities(piece.grading, sheet)])
 
 
-def seen(piece: GradedPiece) -> str:
+def seen(piece: GradedPiece, *, heading: str = "What was seen") -> str:
     """Return what was seen and measured of a piece."""
     findings = piece.findings
-    parts = ["<h3>What was seen</h3>"]
+    parts = [f"<h3>{escape(heading)}</h3>"]
     rows = [("Form", form_words(findings)), ("Size", size_words(findings) or "not measured")]
     rows += [("Finish", finish_words(findings) or "not judged")]
     flags = flag_words(findings)

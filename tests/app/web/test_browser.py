@@ -187,6 +187,27 @@ def test_a_photo_in_hand_is_still_there_after_a_look_at_another_page(visit: Visi
     page.get_by_text("Because").wait_for()
 
 
+def test_a_round_of_practice_is_answered_and_counted(visit: Visit) -> None:
+    page = visit("practice", size=PHONE)
+    page.get_by_role("combobox", name="Who practises").fill("Bo")
+    page.get_by_role("combobox", name="Who practises").press("Enter")
+    for number in (1, 2):
+        page.get_by_text("Which grade?").wait_for()
+        page.get_by_alt_text("The piece to grade, from near").wait_for()
+        assert not page.get_by_text("The row that decides").is_visible()
+        settled(page).get_by_text("No. 2", exact=True).first.click()
+        page.get_by_text("Because …").wait_for()
+        settled(page).get_by_text("Solder is on the piece").click()
+        settled(page).get_by_role("button", name="That is my answer").click()
+        page.get_by_text("The row that decides").wait_for()
+        page.get_by_text(f"Answers so far: {number}").wait_for()
+        settled(page).get_by_role("button", name="Next card").click()
+    page.get_by_text("Which grade?").wait_for()
+    settled(page).get_by_text("Progress", exact=True).click()
+    page.get_by_text("Agreement (kappa)").wait_for()
+    page.get_by_text("Truth (rows) and what was named").wait_for()
+
+
 # ------------------------------------------------------------------- hostile input
 
 
