@@ -451,6 +451,9 @@ def _session(content: bytes) -> Network:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = THREADS
     options.log_severity_level = 3
+    # Views differ in size, so that a plan of one size's memory is kept beside the next one's:
+    # 283 instead of 449 MB for a whole photo, in the same time.
+    options.enable_mem_pattern = False
     # Spinning threads take the second core from the rest of the program, and doubled
     # the time of some runs on two cores.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")

@@ -53,6 +53,7 @@ def export_onnx(graph: Deployed, path: Path) -> float:
                 "outline": {2: "height", 3: "width"},
             },
         )
+    fold_padding(path)
     if path.stat().st_size > MAX_BYTES:
         raise ValueError(f"{path} has {path.stat().st_size} bytes, more than {MAX_BYTES}")
     session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
@@ -68,6 +69,55 @@ def export_onnx(graph: Deployed, path: Path) -> float:
     if worst > PARITY:
         raise ValueError(f"ONNX Runtime differs by {worst}")
     return worst
+
+
+def fold_padding(path: Path) -> int:
+    """Move zero padding that stands before a convolution into it; return how many.
+
+    The encoder's uneven padding is exported as a step of its own, for which ONNX Runtime
+    leaves its blocked memory layout and comes back: a fifth of the network's time.
+    """
+    import onnx
+    import onnxruntime
+
+    # The amounts come out of a chain of casts; the runtime's first pass makes them numbers.
+    options = onnxruntime.SessionOptions()
+    options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_ENABLE_BASIC
+    options.optimized_model_filepath = str(path)
+    onnxruntime.InferenceSession(path.read_bytes(), options, providers=["CPUExecutionProvider"])
+    model = onnx.load(str(path))
+    graph = model.graph
+    values = {i.name: onnx.numpy_helper.to_array(i) for i in graph.initializer}
+    for node in graph.node:
+        if node.op_type == "Constant":
+            values[node.output[0]] = onnx.numpy_helper.to_array(node.attribute[0].t)
+    users: dict[str, list[onnx.NodeProto]] = {}
+    for node in graph.node:
+        for name in node.input:
+            users.setdefault(name, []).append(node)
+    folded = []
+    for pad in graph.node:
+        after = users.get(pad.output[0], []) if pad.op_type == "Pad" else []
+        if len(after) != 1 or after[0].op_type != "Conv" or pad.input[1] not in values:
+            continue
+        if len(pad.input) > 2 and pad.input[2] and float(values[pad.input[2]]) != 0.0:
+            continue
+        sides = [int(v) for v in values[pad.input[1]]]  # n, c, top, left; n, c, bottom, right
+        (pads,) = (a for a in after[0].attribute if a.name == "pads")
+        added = (sides[2], sides[3], sides[6], sides[7])
+        pads.ints[:] = [own + more for own, more in zip(pads.ints, added, strict=True)]
+        after[0].input[0] = pad.input[0]
+        folded.append(pad)
+    for pad in folded:
+        graph.node.remove(pad)
+    used = {name for node in graph.node for name in node.input}
+    for left in [i for i in graph.initializer if i.name not in used]:
+        graph.initializer.remove(left)
+    for domain in [o for o in model.opset_import if o.domain]:
+        model.opset_import.remove(domain)  # the runtime lists its own; none is used
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
+    return len(folded)
 
 
 def write_metadata(
