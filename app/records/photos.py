@@ -13,6 +13,7 @@ import re
 import tempfile
 import time
 from collections.abc import Container
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -131,8 +132,9 @@ class PhotoFolder:
         return data
 
     def remove(self, sha256: str, kind: str) -> None:
-        """Take a photo's file away; one that is gone already is no fault."""
-        self.path_of(sha256, kind).unlink(missing_ok=True)
+        """Take a photo's file away; one that is gone, or held open, is left to the sweep."""
+        with suppress(OSError):
+            self.path_of(sha256, kind).unlink()
 
     def sweep(self, known: Container[str], *, older_than_s: float = FORGOTTEN_AFTER_SECONDS) -> int:
         """Remove files that no record knows and that are not fresh; return how many."""
@@ -147,7 +149,7 @@ class PhotoFolder:
                 if now - path.stat().st_mtime >= older_than_s:
                     path.unlink()
                     removed += 1
-            except FileNotFoundError:
+            except OSError:  # gone already, or held open by another program
                 continue
         return removed
 

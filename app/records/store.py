@@ -11,8 +11,9 @@ What is told done is on the disk; what fails left everything as it was.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from decimal import Decimal
 from math import isfinite
@@ -483,11 +484,7 @@ class Records:
         with self.writing() as session:
             self.photos.sweep(_known(session), older_than_s=0)
         if self._engine.dialect.name == "sqlite":
-            with _told(), self._engine.connect() as connection:
-                raw = connection.connection.dbapi_connection
-                if raw is not None:  # VACUUM runs outside any transaction
-                    raw.execute("VACUUM")
-                    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._shrink()
         if also_set_aside:
             for path in self.set_aside_files():
                 path.unlink(missing_ok=True)
@@ -504,6 +501,17 @@ class Records:
             return self.photos.sweep(_known(session))
 
     # -- inside -------------------------------------------------------------------
+
+    def _shrink(self) -> None:
+        """Give the space of deleted rows back, and empty the log that still holds them."""
+        with _told(), self._engine.connect() as connection:
+            raw = connection.connection.dbapi_connection
+            # Outside any transaction. Somebody who reads just now keeps the old pages a
+            # little longer: the rows are gone all the same.
+            with suppress(sqlite3.OperationalError):
+                if raw is not None:
+                    raw.execute("VACUUM")
+                    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     @contextmanager
     def _changing(self, piece_id: str) -> Iterator[tuple[Session, PieceRow]]:

@@ -235,6 +235,18 @@ def test_everything_can_be_deleted(records: Records) -> None:
     assert records.save_piece(new_piece(1)).photos
 
 
+def test_everything_can_be_deleted_while_somebody_reads(
+    records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    records.save_piece(new_piece(1))
+    with records.reading() as reader:
+        assert reader.connection().exec_driver_sql("SELECT count(*) FROM piece").scalar() == 1
+        with records._engine.connect() as connection:  # don't wait for the reader in a test
+            connection.connection.dbapi_connection.execute("PRAGMA busy_timeout = 50")  # type: ignore[union-attr, attr-defined]
+        records.delete_everything()
+    assert records.count() == 0
+
+
 def test_a_lost_photo_costs_only_itself(records: Records) -> None:
     saved = records.save_piece(new_piece(1, 2))
     lost, kept = (p.sha256 for p in saved.photos)
