@@ -14,7 +14,7 @@ import numpy as np
 
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
-from vision.centreline import CentreLine, centre_line
+from vision.centreline import centre_line
 from vision.diameter import DiameterReading, measure_diameter
 from vision.finish import judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
@@ -22,13 +22,17 @@ from vision.pieces import (
     find_pieces,
     pieces_on,
 )
+from vision.places import Place, reference_places
 from vision.quality import judge_quality
+from vision.roundness import as_rectangle, shading
 from vision.scale import detect_scale
 from vision.strands import StrandReading, bounded_by_bundle, read_strands, straightened
 from vision.surface import (
     STRIDE_PX,
     SurfaceModel,
+    cover,
     load_surface_model,
+    mean_p,
     model_fault,
     plan_view,
     surface_map,
@@ -41,12 +45,16 @@ from vision.types import (
     Problem,
     Region,
     Scale,
+    Surface,
     SurfaceMap,
 )
 from vision.white import WhiteEstimate, estimate_white
 
 CUT_END = "cut_end"
 """Stated form of a photo that looks straight onto the cut end of a cable."""
+
+ROUGH_U_REL = 0.1
+"""Relative standard uncertainty of a width by the outline alone, to tell the form by."""
 
 MAX_PIECES = 24
 """More than this on one photo is a heap, or a table taken for pieces."""
@@ -100,12 +108,12 @@ def examine(
     """
     stated = _stated_form(form)
     problems: list[Problem] = []
-    if scale is None:
-        scale = _scale(photo, reference, problems, print_scale=print_scale)
     model = load_surface_model()
-    overview = None
-    if model is not None:
-        overview = surface_map(photo, model=model, white=_white_of(scale))
+    # First as the camera saw it: where the reference lies is what this look is to tell.
+    overview = None if model is None else surface_map(photo, model=model)
+    if scale is None:
+        places = () if overview is None else reference_places(overview)
+        scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
     regions = _regions(photo, overview, scale, at, problems)
     if not regions and at is None:
         problems.append(
@@ -120,7 +128,7 @@ def examine(
     pieces = []
     details = _details(photo, regions[:MAX_PIECES], model, overview, scale)
     for region, detail in zip(regions[:MAX_PIECES], details, strict=True):
-        widths = _widths(photo, region, scale, stated, cut_end=form == CUT_END)
+        widths = _widths(photo, region, scale, stated, detail, cut_end=form == CUT_END)
         problems.extend(widths.problems)
         pieces.append(_reading(photo, region, widths, white, detail, facts or Facts()))
     _, gates = judge_quality(photo, region=regions[0] if regions else None, scale=scale)
@@ -146,17 +154,18 @@ def _stated_form(form: str | None) -> Form | None:
 
 
 def _scale(
-    photo: Photo, reference: str, problems: list[Problem], *, print_scale: float
+    photo: Photo,
+    reference: str,
+    problems: list[Problem],
+    *,
+    print_scale: float,
+    places: Sequence[Place],
 ) -> Scale | None:
     try:
-        return detect_scale(photo, reference, print_scale=print_scale)
+        return detect_scale(photo, reference, print_scale=print_scale, places=places)
     except PhotoError as fault:
         problems.append(Problem(code=fault.code, text=fault.message, fix=fault.fix))
         return None
-
-
-def _white_of(scale: Scale | None) -> FloatArray | None:
-    return scale.white if scale is not None else None
 
 
 def _regions(
@@ -188,6 +197,7 @@ def _details(
     scale: Scale | None,
 ) -> list[SurfaceMap | None]:
     """Return the network's map for each piece: a closer look where that shows more."""
+    white = scale.white if scale is not None else None
     looks = 0
     details: list[SurfaceMap | None] = []
     for region in regions:
@@ -197,17 +207,23 @@ def _details(
         view = plan_view(photo.width_px, photo.height_px, box=region.box_px)
         closer = view.width_px / view.box_px[2]
         seen = STRIDE_PX * overview.tarnish_level.shape[1] / overview.box_px[2]
-        if closer < CLOSER * seen or looks >= MAX_LOOKS:
+        # The overview was taken as it came; a closer one takes out the light's colour.
+        if looks >= MAX_LOOKS or (white is None and closer < CLOSER * seen):
             details.append(overview)
             continue
         looks += 1
-        white = _white_of(scale)
         details.append(surface_map(photo, model=model, box=region.box_px, white=white))
     return details
 
 
 def _widths(
-    photo: Photo, region: Region, scale: Scale | None, stated: Form | None, *, cut_end: bool
+    photo: Photo,
+    region: Region,
+    scale: Scale | None,
+    stated: Form | None,
+    detail: SurfaceMap | None,
+    *,
+    cut_end: bool,
 ) -> _Widths:
     if cut_end:
         return _cut_end_widths(photo, region, scale)
@@ -217,23 +233,34 @@ def _widths(
     if scale is not None and stated is not Form.SHEET:
         reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE, line=line)
     diameter = reading.diameter if reading is not None else None
-    strands = _strands(photo, region, reading, line)
+    seen_px = reading.width_px if reading is not None else None
+    strip = straightened(photo, region, width_px=seen_px, line=line)
+    strands = None
+    if strip is not None:
+        strands = read_strands(
+            strip.light, width_px=strip.width_px, bundle=diameter, step_px=strip.step_px
+        )
     heap = heap_p(shape, banded=strands.banded if strands is not None else 0.0) > 0.5
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return _Widths(
             form=heap_form() if stated is None else FormFinding.of(stated), problems=(_heap(),)
         )
-    guessed_mm = diameter.value if diameter is not None else _rough_mm(shape.width_px, scale)
-    form = (
-        FormFinding.of(stated)
-        if stated is not None
-        else judge_form(
-            shape,
-            width_mm=guessed_mm,
-            groove_p=strands.groove_p if strands is not None else None,
+    if stated is not None:
+        form = FormFinding.of(stated)
+    else:
+        light, width_px = (
+            (strip.light, strip.width_px) if strip is not None else as_rectangle(photo, region)
         )
-    )
+        form = judge_form(
+            shape,
+            width_mm=diameter.value if diameter is not None else _rough_mm(shape.width_px, scale),
+            u_width_rel=diameter.u / diameter.value if diameter is not None else ROUGH_U_REL,
+            photo_px=max(photo.width_px, photo.height_px),
+            groove_p=strands.groove_p if strands is not None else None,
+            shading=shading(light, width_px=width_px),
+            brass_share=_brass_share(region, detail),
+        )
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return _Widths(form=form)
@@ -259,20 +286,11 @@ def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
     return width_px * scale.mm_per_px if scale is not None else None
 
 
-def _strands(
-    photo: Photo, region: Region, reading: DiameterReading | None, line: CentreLine | None
-) -> StrandReading | None:
-    """Straighten the piece and read its surface for grooves."""
-    seen_px = reading.width_px if reading is not None else None
-    strip = straightened(photo, region, width_px=seen_px, line=line)
-    if strip is None:
-        return None
-    return read_strands(
-        strip.light,
-        width_px=strip.width_px,
-        bundle=reading.diameter if reading is not None else None,
-        step_px=strip.step_px,
-    )
+def _brass_share(region: Region, detail: SurfaceMap | None) -> float:
+    if detail is None:
+        return 0.0
+    p = mean_p(detail, cover(detail, region.mask, box_px=region.box_px))
+    return float(p[list(Surface).index(Surface.BRASS)])
 
 
 def _strand_diameter(

@@ -1,22 +1,27 @@
 """What kind of thing is the piece: wire, stranded cable, tube, sheet, or other?
 
-Shape tells long from flat; thickness tells wire from tube, because the trade's
-solid wire ends where its tube begins; grooves tell a bundle of strands from both.
+Shape, the ends and the shading tell round from flat (:mod:`vision.roundness`);
+thickness tells wire from tube, because the trade's solid wire ends where its tube
+begins; grooves tell a bundle of strands from both. Without a scale the thickness is
+guessed from how a phone is held, and the doubt of that is summed over.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp
+from functools import cache
+from importlib.resources import files
+from math import exp, log
 
 import cv2
 import numpy as np
 
 from rules.findings import Form, FormFinding
-from vision.types import Mask, Region
+from vision.roundness import BULGE_UNKNOWN, end_bulge
+from vision.types import FloatArray, Mask, Region
 
-LONG_RATIO = 4.0
-"""Length over width from which a shape is taken as drawn stock rather than flat."""
+ASSUMED_PHOTO_PX = 4000
+"""Long side of a 12-megapixel photo, where nobody says."""
 
 WIRE_TUBE_MM = 5.6
 """Solid building wire ends at 4 AWG, 5.19 mm (ASTM B258); the thinnest common tube
@@ -44,8 +49,41 @@ on the rendered ones, under 0.45 on all else."""
 HEAP_WIRE_P = 0.7
 """A coil or a tangle is mostly solid wire; fine cable and tube are coiled too. Assumed."""
 
+ODDS_FILE = "form_odds.npz"
+"""Constants of :func:`kind_p`, in ``vision/data``; fitted by ``models.recipe.form_odds``."""
+
+KINDS = ("round", "sheet", "other")
+
+NUMBERS = ("log_width", "log_elongation", "fill", "log_shading", "end_bulge", "brass")
+"""What :func:`kind_numbers` returns, in order."""
+
+SHADING_UNKNOWN = 0.1
+"""Half way between a flat sheet and a cylinder (:func:`vision.roundness.shading`)."""
+
+SHADING_FLOOR = 0.03
+
+FIELD_MM = 280.0
+"""Long side of what the photo shows, where no scale tells: a phone's main camera at 15 to
+30 cm, as people are asked to hold it, sees 200 to 430 mm; rendered photos 200 to 380."""
+
+U_FIELD_LOG = 0.35
+"""Standard uncertainty of its logarithm."""
+
+U_WIDTH_LOG = 0.02
+"""The least doubt of a width, of whatever origin."""
+
+WIDTH_STEPS = np.linspace(-2.0, 2.0, 9)
+"""Where the width's doubt is summed over, in its standard uncertainties."""
+
+SQUAT_ELONGATION = 1.4
+SQUAT_SOFTNESS = 0.1
+"""The shortest of 70 rendered tubes is 1.9 times as long as wide; a disc is 1.0."""
+
 SHEET_FILL = 0.72
 """A flat offcut fills most of its own tightest rectangle; fittings and coils don't."""
+
+TUBE_RANGE = (0.03, 0.99)
+"""No width alone is surer: capillary tube of 2 to 4 mm is seen, solid rod over 6 mm too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +98,7 @@ class Shape:
         hole_share: Area of the holes over that inside the outer outline.
         holes: How many holes of at least 0.5 % of that area.
         solidity: Area inside the outer outline over that of its convex hull.
+        end_bulge: How far the ends bulge outward (:func:`vision.roundness.end_bulge`).
     """
 
     width_px: float
@@ -69,6 +108,7 @@ class Shape:
     hole_share: float = 0.0
     holes: int = 0
     solidity: float = 1.0
+    end_bulge: float = BULGE_UNKNOWN
 
     @property
     def elongation(self) -> float:
@@ -112,6 +152,7 @@ def shape_of(region: Region) -> Shape:
         hole_share=sum(holes) / inside,
         holes=sum(hole > 0.005 * inside for hole in holes),
         solidity=min(1.0, inside / hull),
+        end_bulge=end_bulge(region.mask),
     )
 
 
@@ -157,34 +198,114 @@ def heap_form() -> FormFinding:
 
 
 def judge_form(
-    shape: Shape, *, width_mm: float | None, groove_p: float | None = None
+    shape: Shape,
+    *,
+    width_mm: float | None,
+    u_width_rel: float = 0.0,
+    photo_px: int | None = None,
+    groove_p: float | None = None,
+    shading: float | None = None,
+    brass_share: float = 0.0,
 ) -> FormFinding:
     """Return the probability of each form.
 
     Args:
         shape: Geometry of the piece.
         width_mm: Measured outer width; None where there is no scale.
+        u_width_rel: Its relative standard uncertainty.
+        photo_px: Long side of the photo; without a scale it still tells a tube from a
+            wire by how much of the picture the piece fills.
         groove_p: Probability that the surface shows the grooves of twisted or
             bunched strands, for a toss-up before; None where nobody looked.
+        shading: How strongly the light changes across it (:func:`vision.roundness.shading`);
+            None where nobody looked.
+        brass_share: Share of the piece that looks like brass.
     """
-    long_p = _logistic(2.0 * (shape.elongation - LONG_RATIO))
-    # A fan of strands or a bend is wider than the limb, but a disc or a lump is all width.
-    if shape.elongation < LONG_RATIO and shape.widest_px < 0.6 * shape.length_px:
-        long_p = max(long_p, 0.3)
-    stranded_p = _stranded_p(width_mm, groove_p)
+    u_log = max(u_width_rel, U_WIDTH_LOG)
     if width_mm is None:
-        tube_p = 0.4
-    else:
-        tube_p = _logistic((width_mm - WIRE_TUBE_MM) / WIRE_TUBE_SOFTNESS_MM)
-    sheet_p = _logistic(12 * (shape.fill - SHEET_FILL))
-    if width_mm is not None and width_mm < WIRE_TUBE_MM:
-        sheet_p *= 0.2
-    p = {
-        Form.STRANDED: long_p * stranded_p,
-        Form.TUBE: long_p * (1 - stranded_p) * tube_p,
-        Form.WIRE: long_p * (1 - stranded_p) * (1 - tube_p),
-        Form.SHEET: (1 - long_p) * sheet_p,
-        Form.OTHER: (1 - long_p) * (1 - sheet_p),
+        width_mm = shape.width_px * FIELD_MM / (photo_px or ASSUMED_PHOTO_PX)
+        u_log = U_FIELD_LOG
+    weights = np.exp(-0.5 * WIDTH_STEPS**2)
+    total = dict.fromkeys(Form, 0.0)
+    for step, weight in zip(WIDTH_STEPS, weights / weights.sum(), strict=True):
+        width = width_mm * exp(u_log * step)
+        for form, p in _form_p(shape, width, groove_p, shading, brass_share).items():
+            total[form] += float(weight) * p
+    return FormFinding(p=total)
+
+
+def _form_p(
+    shape: Shape,
+    width_mm: float,
+    groove_p: float | None,
+    shading: float | None,
+    brass_share: float,
+) -> dict[Form, float]:
+    """Return the probabilities if the width were just this."""
+    numbers = kind_numbers(shape, width_mm=width_mm, shading=shading, brass_share=brass_share)
+    is_round, sheet, other = (float(p) for p in kind_p(numbers))
+    # No length of tube or wire is as wide as it is long; a plate fills its rectangle.
+    squat = is_round * _logistic((SQUAT_ELONGATION - shape.elongation) / SQUAT_SOFTNESS)
+    flat = _logistic(12 * (shape.fill - SHEET_FILL))
+    is_round, sheet, other = is_round - squat, sheet + flat * squat, other + (1 - flat) * squat
+    stranded = _stranded_p(width_mm, groove_p)
+    tube = _tube_p(width_mm)
+    return {
+        Form.STRANDED: is_round * stranded,
+        Form.TUBE: is_round * (1 - stranded) * tube,
+        Form.WIRE: is_round * (1 - stranded) * (1 - tube),
+        Form.SHEET: sheet,
+        Form.OTHER: other,
     }
-    total = sum(p.values())
-    return FormFinding(p={form: value / total for form, value in p.items()})
+
+
+def _tube_p(width_mm: float) -> float:
+    low, high = TUBE_RANGE
+    return low + (high - low) * _logistic((width_mm - WIRE_TUBE_MM) / WIRE_TUBE_SOFTNESS_MM)
+
+
+def kind_numbers(
+    shape: Shape, *, width_mm: float, shading: float | None, brass_share: float
+) -> FloatArray:
+    """Return the ``(len(NUMBERS),)`` numbers that tell round from flat from odd.
+
+    Args:
+        shape: Geometry of the piece.
+        width_mm: Outer width.
+        shading: See :func:`judge_form`.
+        brass_share: See :func:`judge_form`.
+    """
+    seen = SHADING_UNKNOWN if shading is None else shading
+    return np.array(
+        [
+            np.clip(log(max(width_mm, 1e-3) / 10), -2.5, 1.5),
+            np.clip(log(max(shape.elongation, 1e-3)), 0.0, 4.0),
+            min(shape.fill, 1.0),
+            log((SHADING_FLOOR + seen) / SHADING_UNKNOWN),
+            shape.end_bulge,
+            brass_share,
+        ]
+    )
+
+
+def kind_p(numbers: FloatArray) -> FloatArray:
+    """Return ``(len(KINDS),)`` probabilities: drawn stock, flat stock, or another thing.
+
+    A logistic regression on rendered photos (``models.recipe.form_odds``).
+    """
+    mean, scale, weights, bias = _constants()
+    z = np.clip((numbers - mean) / scale, -4, 4) @ weights + bias
+    p = np.exp(z - z.max())
+    result: FloatArray = p / p.sum()
+    return result
+
+
+@cache
+def _constants() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    with (
+        files("vision").joinpath("data", ODDS_FILE).open("rb") as handle,
+        np.load(handle) as stored,
+    ):
+        if tuple(stored["names"]) != NUMBERS or tuple(stored["kinds"]) != KINDS:
+            raise RuntimeError(f"{ODDS_FILE} was fitted for other numbers than these")
+        return stored["mean"], stored["scale"], stored["weights"], stored["bias"]

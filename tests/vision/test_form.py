@@ -44,14 +44,33 @@ def test_width_and_length_of_a_bar_hold_at_any_turn(
 
 @pytest.mark.parametrize("mm", [1.291, 1.628, 2.588, 4.115, 5.189])  # AWG 16 to 4, ASTM B258
 def test_solid_wire_sizes_are_wire(mm: float) -> None:
-    form = judge_form(shape_of(bar(900, 40)), width_mm=mm, groove_p=0.02)
+    form = judge_form(shape_of(bar(900, 40)), width_mm=mm, groove_p=0.02, shading=CYLINDER_SHADING)
     assert form.value is Form.WIRE
     assert form.p[Form.WIRE] > 0.7
 
 
+def tube(length_px: float, width_px: float, seen_deg: float = 20.0) -> Region:
+    """A bar whose ends are circles seen at a slant: ellipses, their near halves outside."""
+    canvas = np.zeros((1200, 1200), np.uint8)
+    cv2.fillPoly(
+        canvas,
+        [np.round(cv2.boxPoints(((600, 600), (length_px, width_px), 0))).astype(np.int32)],
+        (1,),
+    )
+    deep = width_px / 2 * np.sin(np.radians(seen_deg))
+    for x in (600 - length_px / 2, 600 + length_px / 2):
+        axes = (round(deep), round(width_px / 2))
+        cv2.ellipse(canvas, (round(x), 600), axes, 0, 0, 360, (1,), -1)
+    return region_of(canvas)
+
+
+CYLINDER_SHADING = 0.2
+"""Lambert's cosine over the middle 80 % of a cylinder: tests/vision/test_roundness.py."""
+
+
 @pytest.mark.parametrize("mm", [6.35, 8.0, 9.525, 15.0, 15.875, 22.0, 28.575])  # B280, EN 1057, B88
 def test_tube_sizes_are_tube(mm: float) -> None:
-    form = judge_form(shape_of(bar(900, 60)), width_mm=mm, groove_p=0.02)
+    form = judge_form(shape_of(tube(900, 60)), width_mm=mm, groove_p=0.02, shading=CYLINDER_SHADING)
     assert form.value is Form.TUBE
     assert form.p[Form.TUBE] > 0.8
 
@@ -84,6 +103,38 @@ def test_probabilities_add_up_without_a_scale() -> None:
     form = judge_form(shape_of(bar(900, 60)), width_mm=None)
     assert sum(form.p.values()) == pytest.approx(1.0)
     assert form.p[Form.WIRE] < 0.7
+
+
+def test_a_short_length_of_tube_is_no_sheet_and_a_cut_strip_no_tube() -> None:
+    short = judge_form(
+        shape_of(tube(240, 100)), width_mm=22.0, groove_p=0.02, shading=CYLINDER_SHADING
+    )
+    assert short.value is Form.TUBE
+    strip = judge_form(shape_of(bar(500, 100, 20)), width_mm=20.0, groove_p=0.02, shading=0.02)
+    assert strip.value is Form.SHEET
+
+
+@pytest.mark.parametrize(
+    ("width_px", "expected"), [(24, Form.WIRE), (40, Form.WIRE), (200, Form.TUBE), (300, Form.TUBE)]
+)
+def test_without_a_scale_the_share_of_the_photo_tells(width_px: int, expected: Form) -> None:
+    # 2588 and 15875 um beside each other at 20 cm: 12 px/mm (f about 3000 px, 4000 px wide)
+    form = judge_form(
+        shape_of(tube(1000, width_px)), width_mm=None, photo_px=4000, groove_p=0.02,
+        shading=CYLINDER_SHADING,
+    )  # fmt: skip
+    assert form.value is expected
+    assert form.p[expected] < 0.97, "a guess must not be as sure as a measurement"
+
+
+def test_more_doubt_of_the_width_never_makes_a_form_surer() -> None:
+    p = [
+        judge_form(
+            shape_of(bar(900, 40)), width_mm=4.1, u_width_rel=u, groove_p=0.02, shading=0.2
+        ).p[Form.WIRE]
+        for u in (0.02, 0.1, 0.2, 0.4)
+    ]
+    assert p == sorted(p, reverse=True)
 
 
 def ring(radius_px: int, thick_px: int) -> Region:
