@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
+from math import dist
+from statistics import median
 from typing import TYPE_CHECKING
 
 from app.load.bins import Piece
@@ -19,6 +21,7 @@ from rules.findings import Findings
 
 if TYPE_CHECKING:
     from app.grading import GradedPiece, Result
+    from app.records.types import PieceRecord, Place
     from vision.types import Scale
 
 STATED_U_REL = 0.01
@@ -76,6 +79,46 @@ def weight_of(graded: GradedPiece, scale: Scale | None) -> Weight | None:
     if reading is None or scale is None or findings.diameter is None:
         return None
     outline = [(float(x), float(y)) for x, y in scale.to_mm(reading.region.outline_px)]
+    try:
+        length, u = length_from_outline_mm(outline, diameter_mm=findings.diameter.value)
+    except LoadError:
+        return None
+    return weight_of_piece(
+        findings.form.value, diameter=findings.diameter, length_mm=length, u_length_mm=u
+    )
+
+
+def piece_of_record(record: PieceRecord, *, taken: Iterable[str]) -> Piece:
+    """Return a recorded piece as a piece of a load.
+
+    Its weight is the stated one, else estimated from its outline on the first photo where
+    its width was measured: the width in pixels and in mm give the scale.
+    """
+    graded, settle = record.grading, record.grading.settle
+    weight = stated_weight(record.findings)
+    for photo in record.photos:
+        if weight is None and photo.place is not None:
+            weight = _weight_at(photo.place, photo.findings or record.findings)
+    return Piece(
+        id=next_id(taken),
+        name=record.name or f"piece of {record.created_utc.astimezone():%d %b, %H:%M}",
+        p=_summing(graded.p),
+        weight=weight,
+        findings=record.findings,
+        lifts=graded.lifts,
+        photo=record.photos[0].sha256 if record.photos else None,
+        record=record.id,
+        sheet=record.sheet.id,
+        settle=settle,
+    )
+
+
+def _weight_at(place: Place, findings: Findings) -> Weight | None:
+    widths = [dist(a, b) for a, b in place.measured_lines_px]
+    if not widths or findings.diameter is None or len(place.outline_px) < 3:
+        return None
+    mm_per_px = findings.diameter.value / median(widths)
+    outline = [(x * mm_per_px, y * mm_per_px) for x, y in place.outline_px]
     try:
         length, u = length_from_outline_mm(outline, diameter_mm=findings.diameter.value)
     except LoadError:

@@ -13,6 +13,7 @@ _KEY = "cuproscope-places"
 def pages() -> dict[str, Any]:
     """Return the server's pages by what they are called."""
     from app.web.grade_page import show as grade_page
+    from app.web.load_page import show as load_page
     from app.web.opinion_page import show as opinion_page
     from app.web.practice_page import show as practice_page
     from app.web.records_page import show as records_page
@@ -20,6 +21,7 @@ def pages() -> dict[str, Any]:
     known: list[tuple[str, str, Callable[[], None]]] = [
         ("Grade a piece", ":material/crop_free:", grade_page),
         ("Second opinion", ":material/balance:", opinion_page),
+        ("The load", ":material/scale:", load_page),
         ("Practice", ":material/school:", practice_page),
         ("Records", ":material/inventory_2:", records_page),
     ]
