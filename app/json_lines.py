@@ -155,6 +155,7 @@ def _grade(grading: Grading) -> Object:
             {"action": lift.action, "to": lift.to, "minutes": _rounded(lift.minutes, 1)}
             for lift in grading.lifts
         ],
+        "plausible": list(grading.plausible),
     }
 
 

@@ -24,10 +24,10 @@ FORM_WORDS = {
 
 def grade_words(grading: Grading, sheet: RuleSheet) -> str:
     """Return the grade as a person says it: "No. 1", "No. 1 or No. 2", "no grade"."""
-    ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
     if not grading.borderline and grading.suggested is not None:
         return sheet.title_of(grading.suggested)
-    likely = [g for g in ordered[:2] if grading.p[g] >= 0.1] or ordered[:1]
+    ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
+    likely = grading.plausible or ordered[:1]
     return " or ".join(sheet.title_of(grade) for grade in likely)
 
 

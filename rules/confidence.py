@@ -1,9 +1,12 @@
 """How sure may we say we are? Turns shares of draws into a told confidence.
 
-The shares of draws are honest where the findings' uncertainties are. What they
-leave out is corrected by one temperature (Guo et al. 2017, "On calibration of
-modern neural networks"), kept as data with its date in ``calibration.toml``;
-1 leaves the shares as they are.
+The shares of draws are honest where the findings' uncertainties are. What they leave
+out when a photo was read is corrected by three numbers, kept as data with their date
+in ``calibration.toml``: a temperature (Guo et al. 2017, "On calibration of modern
+neural networks"), a lapse rate for the pieces that were read quite wrongly (another
+object, two pieces in one), which no draw knows of, and the least probability of a grade
+that is still plausible (split conformal prediction, Sadinle, Lei and Wasserman 2019).
+Findings typed by hand need none of it: the person answers for them.
 """
 
 from __future__ import annotations
@@ -29,42 +32,69 @@ SUGGEST_P = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Temperature:
-    """One number that softens (above 1) or sharpens (below 1) probabilities.
+class Calibration:
+    """What corrects the shares of draws of a piece read off a photo.
 
     Attributes:
-        value: The temperature, above 0.
+        temperature: Softens (above 1) or sharpens (below 1) the shares.
+        lapse: Chance that the piece was read quite wrongly; spread over all grades.
+        plausible_p: A grade at least this likely is plausible.
         date: When it was fitted, ISO 8601; empty for none.
         source: On what it was fitted.
     """
 
-    value: float = 1.0
+    temperature: float = 1.0
+    lapse: float = 0.0
+    plausible_p: float = 0.05
     date: str = ""
     source: str = "none: shares of draws as they are"
 
     def __post_init__(self) -> None:
-        if not (isfinite(self.value) and 0.05 <= self.value <= 20):
-            raise ContractError(f"must be 0.05 to 20, not {self.value}", where="temperature")
+        if not (isfinite(self.temperature) and 0.05 <= self.temperature <= 20):
+            raise ContractError(f"must be 0.05 to 20, not {self.temperature}", where="temperature")
+        for name in ("lapse", "plausible_p"):
+            value = getattr(self, name)
+            if not 0 <= value < 1:
+                raise ContractError(f"must be 0 to 1, not {value}", where=name)
 
     def applied(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return probabilities ``p ** (1 / value)``, adding up to 1 again."""
-        if self.value == 1.0:
-            return p
-        # The largest is divided out first, so that no power can underflow all of them.
-        raised = (p / p.max()) ** (1.0 / self.value)
-        scaled: NDArray[np.float64] = raised / raised.sum()
-        return scaled
+        """Return the probabilities to tell; they add up to 1 like those given."""
+        if self.temperature != 1.0:
+            # The largest is divided out first, so that no power can underflow all of them.
+            raised = (p / p.max()) ** (1.0 / self.temperature)
+            p = raised / raised.sum()
+        softened: NDArray[np.float64] = (1 - self.lapse) * p + self.lapse / len(p)
+        return softened
+
+
+PLAIN = Calibration()
 
 
 @lru_cache(maxsize=1)
-def shipped_temperature() -> Temperature:
-    """Return the temperature of ``calibration.toml``."""
+def photo_calibration() -> Calibration:
+    """Return the calibration of ``calibration.toml``, for pieces read off a photo."""
     with as_file(files("rules").joinpath("calibration.toml")) as path:
         values = read_toml(path).values
-    value, date, source = (values.get(k) for k in ("temperature", "date", "source"))
-    if not (isinstance(value, int | float) and isinstance(date, str) and isinstance(source, str)):
-        raise RuleFileError("must hold temperature, date and source", where="calibration.toml")
-    return Temperature(value=float(value), date=date, source=source)
+    t, lapse, least = (values.get(n) for n in ("temperature", "lapse", "plausible_p"))
+    date, source = (values.get(n) for n in ("date", "source"))
+    if not (
+        isinstance(t, int | float)
+        and isinstance(lapse, int | float)
+        and isinstance(least, int | float)
+        and isinstance(date, str)
+        and isinstance(source, str)
+    ):
+        raise RuleFileError(
+            "must hold temperature, lapse, plausible_p, date and source", where="calibration.toml"
+        )
+    return Calibration(temperature=t, lapse=lapse, plausible_p=least, date=date, source=source)
+
+
+def plausible(p: NDArray[np.float64], calibration: Calibration) -> NDArray[np.int64]:
+    """Return the grades that may be true, by their column, the most likely first."""
+    order = np.argsort(-p, kind="stable")
+    kept = order[p[order] >= calibration.plausible_p]
+    return kept if len(kept) else order[:1]
 
 
 def is_decided(p: NDArray[np.float64]) -> bool:

@@ -7,7 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.confidence import SUGGEST_P, Temperature, is_decided, shipped_temperature
+from rules.confidence import (
+    PLAIN,
+    SUGGEST_P,
+    Calibration,
+    is_decided,
+    photo_calibration,
+    plausible,
+)
 from rules.doubt import (
     assumed_facts,
     deciding_finding,
@@ -18,7 +25,7 @@ from rules.doubt import (
 from rules.draws import DEFAULT_DRAWS, DEFAULT_SEED, Draws, best_piece, draw_pieces
 from rules.errors import ContractError
 from rules.evaluate import Evaluation
-from rules.findings import Findings
+from rules.findings import Findings, Origin
 from rules.lifts import lifts_for
 from rules.reasons import Reason, reason_of
 from rules.table import Lift, RuleSheet
@@ -43,6 +50,8 @@ class Grading:
         deciding: The finding that the draws disagree on most, None without doubt.
         assumed: Facts that nobody stated, taken for the ordinary case, and that could
             turn the grade: a photo can't establish them, so they must be asked for.
+        plausible: Grades that may be true, the most likely first; of pieces like those of
+            the calibration 95 in 100 have their true grade among them.
     """
 
     suggested: str | None
@@ -54,6 +63,7 @@ class Grading:
     lifts: tuple[Lift, ...]
     deciding: str | None
     assumed: tuple[str, ...] = ()
+    plausible: tuple[str, ...] = ()
 
 
 def grade(
@@ -62,7 +72,7 @@ def grade(
     *,
     draws: int = DEFAULT_DRAWS,
     seed: int = DEFAULT_SEED,
-    temperature: Temperature | None = None,
+    calibration: Calibration | None = None,
 ) -> Grading:
     """Grade one piece by a rule sheet.
 
@@ -75,14 +85,18 @@ def grade(
     Args:
         draws: How many pieces are drawn; 10,000 make a probability good to 0.005.
         seed: Same seed, same answer.
-        temperature: Calibration of the confidence; None takes the one that comes
-            with the program.
+        calibration: Of the confidence. None takes the one that ships where the finish
+            was read off a photo, and leaves the shares as they are where it was stated.
     """
     if draws < 1:
         raise ContractError(f"at least one draw is needed, not {draws}", where="draws")
     pieces = draw_pieces(findings, draws=draws, seed=seed)
     evaluation = Evaluation(sheet, pieces)
-    p = (temperature or shipped_temperature()).applied(evaluation.grade_p())
+    if calibration is None:
+        finish = findings.finish
+        read_off = finish is not None and finish.origin is Origin.MEASURED
+        calibration = photo_calibration() if read_off else PLAIN
+    p = calibration.applied(evaluation.grade_p())
     best = int(np.argmax(p))
     unknown = open_question(evaluation, findings=findings, best=best)
     borderline = unknown is not None or not is_decided(p)
@@ -100,6 +114,7 @@ def grade(
         lifts=lifts_for(best, sheet=sheet, best=central, pieces=pieces),
         deciding=deciding,
         assumed=assumed_facts(findings, sheet=sheet, best=central),
+        plausible=tuple(sheet.grade_ids[i] for i in plausible(p, calibration)),
     )
 
 

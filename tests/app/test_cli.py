@@ -138,7 +138,9 @@ def check_piece(piece: dict[str, Any]) -> None:
 
 def check_grade(grade: dict[str, Any]) -> None:
     keys = ["suggested", "confidence", "p", "borderline", "settle", "reasons", "lifts"]
+    keys.append("plausible")
     check_keys(grade, keys)
+    assert set(grade["plausible"]) <= set(grade["p"])
     assert grade["suggested"] is None or grade["suggested"] in grade["p"]
     assert sum(grade["p"].values()) == pytest.approx(1, abs=1e-3)
     assert type(grade["borderline"]) is bool
@@ -442,7 +444,7 @@ def test_the_report_fits_80_columns_and_says_it_all(
     report = out.replace(str(tmp_path), "")
     assert max(map(len, report.splitlines())) <= 80
     for words in (
-        "grade      No. 2 (sure",
+        "grade      No. 2 (",
         "borderline",
         "1.291",
         "× its uncertainty",

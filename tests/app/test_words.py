@@ -29,6 +29,7 @@ def grading(p: dict[str, float], *, borderline: bool) -> Grading:
         reasons=(),
         lifts=(),
         deciding=None,
+        plausible=tuple(sorted((g for g in p if p[g] >= 0.15), key=lambda g: -p[g])),
     )
 
 
@@ -39,7 +40,7 @@ def grading(p: dict[str, float], *, borderline: bool) -> Grading:
         ({"no1": 0.88, "no2": 0.12}, False, "No. 1", "likely, 88 %"),
         ({"no1": 1.0, "no2": 0.0}, False, "No. 1", "sure, 99 %"),
         ({"no1": 0.6, "no2": 0.4}, True, "No. 1 or No. 2", "borderline, 60 %"),
-        ({"no1": 0.3, "no2": 0.35, "bare_bright": 0.35}, True, "No. 2 or Bare bright", "35 %"),
+        ({"no1": 0.12, "no2": 0.48, "bare_bright": 0.4}, True, "No. 2 or Bare bright", "48 %"),
         ({"no1": 0.95, "no2": 0.05}, True, "No. 1", "borderline, 95 %"),
     ],
 )

@@ -7,35 +7,53 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.confidence import Temperature, is_decided, shipped_temperature
+from rules.confidence import PLAIN, Calibration, is_decided, photo_calibration, plausible
 from rules.errors import ContractError
 
 
-def test_none_has_been_fitted_yet_so_the_shares_stay_as_they_are() -> None:
-    shipped = shipped_temperature()
+def test_what_ships_says_when_and_on_what_it_was_fitted() -> None:
+    shipped = photo_calibration()
     p = np.array([0.7, 0.2, 0.1])
-    assert shipped.value == 1 or shipped.date, "a fitted temperature says when"
-    assert np.array_equal(Temperature().applied(p), p)
+    assert shipped.temperature == 1 or (shipped.date and shipped.source)
+    assert np.array_equal(PLAIN.applied(p), p)
 
 
 @given(st.lists(st.floats(0, 1), min_size=2, max_size=6), st.floats(0.05, 20))
 def test_a_temperature_keeps_the_order_and_the_sum(raw: list[float], value: float) -> None:
     p = np.array(raw) + 1e-9
     p /= p.sum()
-    scaled = Temperature(value=value).applied(p)
+    scaled = Calibration(temperature=value).applied(p)
     assert scaled.sum() == pytest.approx(1)
     assert scaled[p.argmax()] == scaled.max()
 
 
 def test_two_is_the_square_root() -> None:
-    scaled = Temperature(value=2.0).applied(np.array([0.8, 0.2]))
+    scaled = Calibration(temperature=2.0).applied(np.array([0.8, 0.2]))
     assert scaled == pytest.approx([2 / 3, 1 / 3])  # sqrt(0.8) : sqrt(0.2) is 2 : 1
 
 
 @pytest.mark.parametrize("value", [0.0, -1.0, float("nan"), float("inf")])
 def test_a_temperature_that_cannot_be_is_refused(value: float) -> None:
     with pytest.raises(ContractError, match="temperature"):
-        Temperature(value=value)
+        Calibration(temperature=value)
+
+
+def test_a_lapse_leaves_every_grade_its_share() -> None:
+    told = Calibration(lapse=0.06).applied(np.array([1.0, 0.0, 0.0]))
+    assert told == pytest.approx([0.96, 0.02, 0.02])  # 0.94 + 0.06 / 3, and 0.06 / 3
+
+
+@pytest.mark.parametrize("name", ["lapse", "plausible_p"])
+def test_a_share_beyond_one_is_refused(name: str) -> None:
+    with pytest.raises(ContractError, match=name):
+        Calibration(**{name: 1.2})
+
+
+def test_plausible_grades_come_most_likely_first_and_never_none() -> None:
+    fine, coarse = Calibration(plausible_p=0.15), Calibration(plausible_p=0.9)
+    p = np.array([0.2, 0.7, 0.1])
+    assert plausible(p, fine).tolist() == [1, 0]
+    assert plausible(p, coarse).tolist() == [1]
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.confidence import Temperature
+from rules.confidence import Calibration
 from rules.engine import Grading, grade
 from rules.errors import ContractError
 from rules.findings import (
@@ -24,6 +24,7 @@ from rules.findings import (
     FormFinding,
     Magnet,
     Measurement,
+    Origin,
     Unit,
 )
 from rules.sheet import load_sheet, sheet_names
@@ -262,11 +263,32 @@ def test_the_order_of_facts_is_irrelevant(texts: list[str]) -> None:
 
 def test_a_temperature_changes_how_sure_not_which() -> None:
     findings = piece(diameter=mm(1.31, 0.02))
-    plain = grade(findings, HOUSE, temperature=Temperature())
-    softer = grade(findings, HOUSE, temperature=Temperature(value=2.0, date="2026-01-01"))
+    plain = grade(findings, HOUSE, calibration=Calibration())
+    softer = grade(findings, HOUSE, calibration=Calibration(temperature=2.0, date="2026-01-01"))
     assert softer.suggested == plain.suggested
     assert softer.confidence < plain.confidence
     assert sum(softer.p.values()) == pytest.approx(1)
+
+
+def test_only_what_was_read_off_a_photo_is_calibrated_for_photos(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    doubt = Calibration(temperature=2.0, lapse=0.08, date="2026-01-01")
+    monkeypatch.setattr("rules.engine.photo_calibration", lambda: doubt)
+    read = piece(diameter=mm(1.31, 0.02))
+    assert read.finish is not None
+    stated = replace(read, finish=replace(read.finish, origin=Origin.STATED))
+    assert grade(stated, HOUSE).p == grade(stated, HOUSE, calibration=Calibration()).p
+    assert grade(read, HOUSE).p == grade(read, HOUSE, calibration=doubt).p
+    assert grade(read, HOUSE).confidence < grade(stated, HOUSE).confidence
+
+
+def test_plausible_grades_hold_the_most_likely_and_come_in_order() -> None:
+    grading = grade(piece(diameter=mm(1.30, 0.05)), HOUSE)
+    assert grading.plausible[0] == max(grading.p, key=grading.p.__getitem__)
+    shares = [grading.p[one] for one in grading.plausible]
+    assert shares == sorted(shares, reverse=True)
+    assert len(shares) == 2, "thick enough or not"
 
 
 def test_facts_that_a_photo_cannot_show_are_told_where_they_could_turn_the_grade() -> None:
