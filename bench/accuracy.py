@@ -64,6 +64,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     import cv2
 
     cv2.setNumThreads(1)
+    from rules.confidence import PLAIN
     from rules.engine import grade
     from rules.errors import CuproscopeError
     from rules.sheet import load_sheet
@@ -107,7 +108,10 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
         if index is not None:
             piece = seen.pieces[index]
             row["found"] = _facts_of(piece.findings)
-            answer = grade(replace(piece.findings, facts=stated_facts(true)), sheet)
+            told = replace(piece.findings, facts=stated_facts(true))
+            answer = grade(told, sheet)
+            row["raw_p"] = dict(grade(told, sheet, calibration=PLAIN).p)
+            row["plausible"] = list(answer.plausible)
             row["grade"] = {
                 "suggested": answer.suggested,
                 "confidence": answer.confidence,

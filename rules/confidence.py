@@ -58,12 +58,12 @@ class Calibration:
                 raise ContractError(f"must be 0 to 1, not {value}", where=name)
 
     def applied(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the probabilities to tell; they add up to 1 like those given."""
+        """Return the probabilities to tell, ``(..., grades)``; they add up to 1 like ``p``."""
         if self.temperature != 1.0:
             # The largest is divided out first, so that no power can underflow all of them.
-            raised = (p / p.max()) ** (1.0 / self.temperature)
-            p = raised / raised.sum()
-        softened: NDArray[np.float64] = (1 - self.lapse) * p + self.lapse / len(p)
+            raised = (p / p.max(axis=-1, keepdims=True)) ** (1.0 / self.temperature)
+            p = raised / raised.sum(axis=-1, keepdims=True)
+        softened: NDArray[np.float64] = (1 - self.lapse) * p + self.lapse / p.shape[-1]
         return softened
 
 

@@ -1,0 +1,134 @@
+"""Fit what corrects the confidence of grades read off photos.
+
+    python -m bench.accuracy FOLDER --out rows.json
+    python -m bench.calibrate rows.json [MORE.json ...] --name "what photos" [--write]
+
+Temperature and lapse rate minimise the negative log likelihood of the true grades; the
+threshold of plausible grades is the split conformal one (95 % at a finite sample). Both
+are also fitted on four fifths of the photos and judged on the last, five times over, so
+that the figures printed are not those of the fit itself. ``--write`` replaces
+``rules/calibration.toml``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.confidence import Calibration, is_decided
+
+Floats = NDArray[np.float64]
+
+COVERED = 0.95
+FOLDS = 5
+FLOOR = 1e-4
+"""Least probability in a logarithm: a share of draws is no better known."""
+
+FILE = Path(__file__).parents[1] / "rules" / "calibration.toml"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Fit, print the figures and, if asked, write the file."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("rows", type=Path, nargs="+", help="from bench.accuracy --out")
+    parser.add_argument("--name", required=True, help="on what photos it is fitted")
+    parser.add_argument("--write", action="store_true")
+    asked = parser.parse_args(argv)
+    pieces = [row for file in asked.rows for row in json.loads(file.read_text(encoding="utf-8"))]
+    pieces = [r for r in pieces if r["kind"] == "piece" and "raw_p" in r and r["true_grade"]]
+    p, truth, photos = as_arrays(pieces)
+    fitted = fit(p, truth)
+    print(f"{len(p)} pieces of {len(set(photos))} photos")
+    print("| | as they are | calibrated, on photos left out |\n| --- | --- | --- |")
+    held = left_out(p, truth, photos)
+    raw = p
+    for name, figure in (("negative log likelihood", nll), ("calibration error", ece),
+                         ("decided", decided), ("wrong among decided", wrong)):  # fmt: skip
+        print(f"| {name} | {figure(raw, truth):.3f} | {figure(held, truth):.3f} |")
+    print(fitted)
+    if asked.write:
+        FILE.write_text(as_toml(fitted, name=f"{asked.name}, {len(p)} pieces"), encoding="utf-8")
+    return 0
+
+
+def as_arrays(pieces: Sequence[dict[str, Any]]) -> tuple[Floats, NDArray[np.int64], list[str]]:
+    """Return ``(n, grades)`` shares of draws, the true column and the photo of each piece."""
+    grades = sorted({grade for row in pieces for grade in row["raw_p"]})
+    p = np.array([[row["raw_p"].get(g, 0.0) for g in grades] for row in pieces])
+    truth = np.array([grades.index(row["true_grade"]) for row in pieces])
+    return p, truth, [row["photo"] for row in pieces]
+
+
+def fit(p: Floats, truth: NDArray[np.int64]) -> Calibration:
+    """Return temperature, lapse rate and conformal threshold for these pieces."""
+    grid = [
+        (nll(Calibration(temperature=t, lapse=lapse).applied(p), truth), t, lapse)
+        for t in np.round(np.exp(np.linspace(np.log(0.5), np.log(4.0), 43)), 3)
+        for lapse in np.round(np.linspace(0.0, 0.3, 31), 3)
+    ]
+    _, t, lapse = min(grid)
+    told = Calibration(temperature=float(t), lapse=float(lapse)).applied(p)
+    own = np.sort(told[np.arange(len(p)), truth])
+    # All but the floor((n + 1) (1 - covered)) least sure true grades lie above it.
+    rank = int((len(own) + 1) * (1 - COVERED))
+    least = float(own[rank - 1]) if rank >= 1 else 0.0
+    return Calibration(temperature=float(t), lapse=float(lapse), plausible_p=round(least, 4))
+
+
+def left_out(p: Floats, truth: NDArray[np.int64], photos: Sequence[str]) -> Floats:
+    """Return calibrated probabilities of each piece by a fit that did not see its photo."""
+    names = sorted(set(photos))
+    fold = {name: k % FOLDS for k, name in enumerate(names)}
+    of = np.array([fold[name] for name in photos])
+    held = p.copy()
+    for k in range(FOLDS):
+        held[of == k] = fit(p[of != k], truth[of != k]).applied(p[of == k])
+    return held
+
+
+def nll(p: Floats, truth: NDArray[np.int64]) -> float:
+    """Return the mean negative log likelihood of the true grades."""
+    return float(-np.log(np.maximum(p[np.arange(len(p)), truth], FLOOR)).mean())
+
+
+def ece(p: Floats, truth: NDArray[np.int64], bins: int = 15) -> float:
+    """Return the expected calibration error of the first choice over equal-mass bins."""
+    said, right = p.max(axis=1), p.argmax(axis=1) == truth
+    parts = np.array_split(np.argsort(said), bins)
+    gaps = [abs(said[part].mean() - right[part].mean()) * len(part) for part in parts if len(part)]
+    return float(sum(gaps) / len(p))
+
+
+def decided(p: Floats, truth: NDArray[np.int64]) -> float:  # noqa: ARG001 - one shape for all
+    """Return the share that is not borderline by probability alone."""
+    return float(np.mean([is_decided(row) for row in p]))
+
+
+def wrong(p: Floats, truth: NDArray[np.int64]) -> float:
+    """Return how many of those are wrong."""
+    sure = np.array([is_decided(row) for row in p])
+    return float(np.mean(p.argmax(axis=1)[sure] != truth[sure])) if sure.any() else 0.0
+
+
+def as_toml(fitted: Calibration, *, name: str) -> str:
+    """Return the file that ships."""
+    return f"""# Corrects the confidence of pieces read off a photo; see confidence.py. Written by
+# bench/calibrate.py, with the day and the photos it was fitted on.
+temperature = {fitted.temperature}
+lapse = {fitted.lapse}
+plausible_p = {fitted.plausible_p}
+date = "{datetime.now(UTC).date().isoformat()}"
+source = "{name}"
+"""
+
+
+if __name__ == "__main__":
+    sys.exit(main())
