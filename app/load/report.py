@@ -67,7 +67,11 @@ def buyers_text(buyers: Sequence[Buyer], *, unit: MassUnit) -> str:
             told.append(f"own {name}{value}{edge}")
         told += ["solder is let pass"] if buyer.solder is Stance.PASSES else []
         told += ["fittings are let pass"] if buyer.fittings is Stance.PASSES else []
-        told += [f"takes {100 * buyer.deduction:.4g} % off the weight"] if buyer.deduction else []
+        told += (
+            [f"takes {float(100 * buyer.deduction):.4g} % off the weight"]
+            if buyer.deduction
+            else []
+        )
         told += [f"from {mass_words(buyer.least_kg, unit)} on"] if buyer.least_kg else []
         told += [f"trip {money_words(buyer.travel, buyer.currency)}"] if buyer.travel else []
         told.append(

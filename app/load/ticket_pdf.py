@@ -149,7 +149,7 @@ def _sums(ticket: Ticket) -> list[Flowable]:
     ]
     if ticket.deduction:
         lines.append(
-            f"The buyer takes {100 * ticket.deduction.normalize():f} % off the weight; it is off "
+            f"The buyer takes {float(100 * ticket.deduction):.4g} % off the weight; it is off "
             "in the amounts."
         )
     if any(line.estimated for line in ticket.lines):

@@ -20,6 +20,7 @@ from app.load.bins import (
     without_piece,
 )
 from app.load.pieces import STATED_U_REL, next_id, piece_of_record
+from app.load.sale import OTHER_LINES
 from app.load.store import LoadStore
 from app.load.units import MassUnit, mass_from, number_from
 from app.load.weights import WeightOrigin, of_normal, read_scale
@@ -65,6 +66,10 @@ def _bin(store: LoadStore, load: Load, b: Bin, unit: MassUnit) -> None:
 def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -> None:
     p = piece.p[piece.likely]
     doubt = "" if p >= 0.8 else "? "
+    order = list(grade_titles())
+    if b.grade in order and piece.likely in order and b.grade not in OTHER_LINES:
+        step = order.index(piece.likely) - order.index(b.grade)
+        doubt += "↓ below this bin: " if step > 0 else "↑ above this bin: " if step < 0 else ""
     with st.container(horizontal=True, vertical_alignment="center"):
         if piece.photo is not None:
             with st.container(width=104):

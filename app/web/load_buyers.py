@@ -59,7 +59,7 @@ def _buyer(store: LoadStore, buyer: Buyer, book: PriceBook, unit: MassUnit) -> N
         with st.expander("New prices", icon=":material/sell:"):
             _prices(store, buyer, unit)
         with st.expander("How prices went", icon=":material/show_chart:"):
-            _history(book, buyer)
+            _history(book, buyer, unit)
         with st.expander("How they buy", icon=":material/tune:"):
             _form(store, buyer, unit)
 
@@ -82,7 +82,7 @@ def _terms(buyer: Buyer, unit: MassUnit) -> str:
         told.append(f"strands {edge} {limits[GAUGE].value:g} mm")
     told += ["lets solder pass"] if buyer.solder is Stance.PASSES else []
     told += ["lets fittings pass"] if buyer.fittings is Stance.PASSES else []
-    told += [f"{100 * buyer.deduction:.3g} % off the weight"] if buyer.deduction else []
+    told += [f"{float(100 * buyer.deduction):.3g} % off the weight"] if buyer.deduction else []
     if buyer.least_kg:
         told.append(f"from {in_unit(buyer.least_kg, unit):.0f} {unit} on")
     told += [f"trip {money_words(buyer.travel, buyer.currency)}"] if buyer.travel else []
@@ -121,9 +121,13 @@ def _prices(store: LoadStore, buyer: Buyer, unit: MassUnit) -> None:
             attempt(keep)
 
 
-def _history(book: PriceBook, buyer: Buyer) -> None:
+def _history(book: PriceBook, buyer: Buyer, unit: MassUnit) -> None:
     rows = [
-        {"day": price.day.isoformat(), "price": float(price.per_kg), "grade": title_of(price.grade)}
+        {
+            "day": price.day.isoformat(),
+            "price": float(EXACT.multiply(price.per_kg, unit.kg)),
+            "grade": title_of(price.grade),
+        }
         for grade in grade_titles(buyer.sheet)
         for price in book.history(buyer.name, grade)
         if not price.from_kg
@@ -136,7 +140,7 @@ def _history(book: PriceBook, buyer: Buyer) -> None:
         .mark_line(interpolate="step-after", point=True)
         .encode(
             x=alt.X("day:T", title=None),
-            y=alt.Y("price:Q", title=f"{buyer.currency} a kg", scale=alt.Scale(zero=False)),
+            y=alt.Y("price:Q", title=f"{buyer.currency} a {unit}", scale=alt.Scale(zero=False)),
             color=alt.Color("grade:N", title=None),
             strokeDash=alt.StrokeDash("grade:N", title=None),
         )
@@ -168,7 +172,7 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
         )
         solder = st.toggle("Lets solder pass", value=base.solder is Stance.PASSES)
         fittings = st.toggle("Lets brass fittings pass", value=base.fittings is Stance.PASSES)
-        deduction = st.text_input("Off the weight, %", value=f"{100 * base.deduction:.4g}")
+        deduction = st.text_input("Off the weight, %", value=f"{float(100 * base.deduction):.4g}")
         least = st.text_input(f"Not less than, {unit}", value=f"{in_unit(base.least_kg, unit):.4g}")
         travel = st.text_input(f"One trip costs, {currency}", value=f"{base.travel:f}")
         forgiven = st.number_input("Wrong pieces overlooked in a bin", 0, 20, base.forgiven)
