@@ -84,6 +84,12 @@ LEAST_P = 1e-3
 LEAST_BARE = 0.05
 """With less bare metal in sight the network's tarnish level says nothing."""
 
+STRANGE, KNOWN = 0.4, 0.6
+"""Familiarity below and above which the network counts not at all and fully: around 0.5,
+which one in a hundred of the pieces it was calibrated on does not reach."""
+
+HALF = 0.5
+
 FAMILIAR = 0.5
 """Below this familiarity (vision/surface.py) the network's classes decide nothing: one in
 a hundred of the pieces it was calibrated on lies below."""
@@ -200,6 +206,20 @@ class Evidence:
     network_level: Float32Array | None = None
     familiarity: float = 1.0
 
+    def trust(self) -> float:
+        """Return how far the network's word counts on this piece, 0 to 1.
+
+        Fully where it knows such surfaces and takes the piece for one; not at all where
+        it doesn't (a coin is a reference to it, and one in a hundred pieces is strange):
+        there physics judges as it would without a network.
+        """
+        if self.network is None:
+            return 0.0
+        known = (self.familiarity - STRANGE) / (KNOWN - STRANGE)
+        none = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
+        of_piece = 1.0 - float(self.network[none][:, self.work.mask].sum(axis=0).mean())
+        return float(np.clip(known, 0, 1) * np.clip(of_piece / HALF, 0, 1))
+
     def feature(self, name: str) -> Float32Array:
         """Return one feature as a plane over the working copy."""
         return _spread(self.features[:, FEATURES.index(name)], self.at, self.work)
@@ -261,6 +281,8 @@ def judge_finish(
     work = evidence.work
     planes = evidence.physics if evidence.network is None else mixed(evidence, mix)
     scene = part_scene(evidence)
+    if mix.physics > 0 and evidence.trust() < HALF:
+        scene = replace(scene, network_brass=None, network_solder=None)
     brass, brass_parts = find_brass(scene, mix.brass)
     solder, solder_parts = find_solder(scene, mix.solder)
     shares, left = _shares(planes, work.mask, brass_parts, solder_parts)
@@ -465,10 +487,12 @@ def mixed(evidence: Evidence, mix: Mix) -> Float32Array:
     """
     if evidence.network is None:
         raise ContractError("nothing to mix without a network", where="evidence")
+    trust = evidence.trust() if mix.physics > 0 else 1.0
     net = network_classes(evidence.network)
-    logs = mix.network * np.log(np.maximum(net, LEAST_P))
-    if mix.physics > 0:
-        logs += mix.physics * np.log(np.maximum(evidence.physics, LEAST_P))
+    logs = trust * mix.network * np.log(np.maximum(net, LEAST_P))
+    by_physics = trust * mix.physics + 1 - trust
+    if by_physics > 0:
+        logs += by_physics * np.log(np.maximum(evidence.physics, LEAST_P))
     e = np.exp(logs - logs.max(axis=-1, keepdims=True))
     return np.asarray(e / e.sum(axis=-1, keepdims=True), dtype=np.float32)
 
@@ -590,7 +614,7 @@ def _tarnish_level(planes: Float32Array, evidence: Evidence, mix: Mix) -> tuple[
     net = network_level(evidence, planes)
     if net is None:
         return value, float(np.sqrt(spread**2 + float(_constants()["u_level"]) ** 2 + hidden**2))
-    part = mix.level_network
+    part = mix.level_network * (evidence.trust() if mix.physics > 0 else 1.0)
     value = float(np.clip(part * net + (1 - part) * value, 0, 1))
     spread *= 1 - part
     return value, float(np.sqrt(spread**2 + mix.u_level**2 + hidden**2))
