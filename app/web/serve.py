@@ -38,6 +38,8 @@ def serve(*, lan: bool = False, port: int | None = None) -> None:
 
     import uvicorn
 
+    from app.web.warm import warm_up
+
     app = application(door)
     config = uvicorn.Config(
         app, log_level="error", access_log=False, server_header=False, use_colors=False
@@ -46,6 +48,7 @@ def serve(*, lan: bool = False, port: int | None = None) -> None:
         _say(f"The pages are at http://localhost:{number}   (this machine only; Ctrl+C stops them)")
     else:
         door.renew()
+    warm_up()
     uvicorn.Server(config).run(sockets=[listener])
 
 

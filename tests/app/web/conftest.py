@@ -48,7 +48,7 @@ def visit(browser: Any, site: Served) -> Iterator[Callable[..., Any]]:
         context = browser.new_context(viewport={"width": size[0], "height": size[1]})
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(30_000)
+        page.set_default_timeout(60_000)  # a busy machine; a quick one never waits
         host = (url or site.url).split("//")[1]
         page.on("request", lambda request: _note(request.url, host, outside))
         page.goto(f"{url or site.url}/{path}")
