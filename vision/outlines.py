@@ -71,8 +71,7 @@ def parted(piece: Float32Array, gap: Float32Array | None = None) -> Labels:
 def _grown_from(seeds: Mask, weak: Mask) -> Mask:
     """Return the islands of ``weak`` that hold a seed."""
     count, islands = cv2.connectedComponents(weak.astype(np.uint8), connectivity=8)
-    kept = np.zeros(count, bool)
-    kept[np.unique(islands[seeds])] = True
+    kept = np.bincount(islands[seeds], minlength=count) > 0
     kept[0] = False
     return np.asarray(kept[islands], dtype=bool)
 
@@ -144,7 +143,8 @@ def _ends(labels: Labels, count: int) -> list[_End]:
     # The other one in the window; of three, whichever has the outer number.
     other = np.where(high[ys, xs] != own, high[ys, xs], low[ys, xs]).astype(np.int32)
     found = []
-    for part, over in np.unique(np.stack([own, other], axis=1), axis=0):
+    pairs = np.bincount(own * count + other) if len(own) else np.zeros(0, np.int64)
+    for part, over in zip(*divmod(np.flatnonzero(pairs), count), strict=True):
         chosen = (own == part) & (other == over)
         left, top = xs[chosen].min(), ys[chosen].min()
         touching = np.zeros((np.ptp(ys[chosen]) + 1, np.ptp(xs[chosen]) + 1), np.uint8)
@@ -180,7 +180,7 @@ def _end(
 
 def _numbered(labels: Labels) -> Labels:
     """Return the same parts numbered from 1 without holes."""
-    values, inverse = np.unique(labels, return_inverse=True)
-    if values[0] != 0:
-        inverse = inverse + 1
-    return np.asarray(inverse.reshape(labels.shape), dtype=np.int32)
+    used = np.bincount(labels.ravel()) > 0
+    used[0] = False
+    number = np.cumsum(used) * used
+    return np.asarray(number[labels], dtype=np.int32)

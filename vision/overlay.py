@@ -24,7 +24,6 @@ from vision.types import Examination, FloatArray, Image, PieceReading, Problem
 LONG_SIDE_PX = 1600
 """The photo is shown at most this long: readable on a phone, small enough to send."""
 
-MOST_OUTLINE_POINTS = 400
 MOST_WIDTHS = 9
 """More measured widths than this are thinned out, so that the metal stays in view."""
 
@@ -130,21 +129,6 @@ def draw_marks(examination: Examination) -> Image:
     """
     shown, factor = _shown(examination.photo.rgb)
     return _marked(shown, examination, factor)
-
-
-def simple_outline(outline_px: FloatArray, *, tolerance_px: float = 1.0) -> FloatArray:
-    """Return an outline with fewer points, nowhere further off than told; ``(n, 2)``.
-
-    The tolerance doubles until at most 400 points are left.
-    """
-    points = np.asarray(outline_px, np.float32).reshape(-1, 1, 2)
-    if len(points) < 3:
-        return np.asarray(points.reshape(-1, 2), dtype=np.float64)
-    while True:
-        simple = cv2.approxPolyDP(points, tolerance_px, closed=True)
-        if len(simple) <= MOST_OUTLINE_POINTS:
-            return np.asarray(simple.reshape(-1, 2), dtype=np.float64)
-        tolerance_px *= 2
 
 
 # ------------------------------------------------------------------ on the photo

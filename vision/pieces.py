@@ -33,7 +33,7 @@ SURFACES = list(Surface)
 WORK_LONG_SIDE_PX = 1024
 """Pieces are found on a copy this long; a 12-megapixel photo shrinks 4 times."""
 
-REFINE_LONG_SIDE_PX = 1536
+REFINE_LONG_SIDE_PX = 1024
 """Outlines are refined on a crop at most this long."""
 
 MIN_AREA_SHARE = 4e-4

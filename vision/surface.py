@@ -28,6 +28,7 @@ import numpy as np
 
 from rules.errors import ContractError
 from vision.colour import from_linear, to_linear
+from vision.reduced import resized
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
 
 MODEL_FILE = "surface.onnx"
@@ -177,9 +178,10 @@ def surface_map(
     """
     view = plan_view(photo.width_px, photo.height_px, box=box, input_px=input_px)
     x, y, w, h = view.box_px
+    whole = (w, h) == (photo.width_px, photo.height_px)
     return predict(
         model,
-        photo.rgb[y : y + h, x : x + w],
+        photo.rgb if whole else photo.rgb[y : y + h, x : x + w],
         width_px=view.width_px,
         height_px=view.height_px,
         white=white,
@@ -212,12 +214,11 @@ def predict(
     if width_px % MULTIPLE_PX or height_px % MULTIPLE_PX or min(width_px, height_px) <= 0:
         raise ContractError(f"{width_px} x {height_px} are no multiples of 32", where="view")
     h, w = rgb.shape[:2]
-    view = rgb
-    if (w, h) != (width_px, height_px):
-        shrink = w >= width_px and h >= height_px
-        view = cv2.resize(
-            rgb, (width_px, height_px), interpolation=cv2.INTER_AREA if shrink else cv2.INTER_LINEAR
-        )
+    size = (width_px, height_px)
+    if w >= width_px and h >= height_px:
+        view = resized(rgb, size)
+    else:
+        view = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
     raw = model.network(np.ascontiguousarray(whiten(view, white=white)))
     cells = (height_px // STRIDE_PX, width_px // STRIDE_PX)
     if raw.logits.shape != (len(Surface), *cells) or raw.tarnish_level.shape != cells:

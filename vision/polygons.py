@@ -1,0 +1,25 @@
+"""Outlines for people and files: few points, close to the measured ones."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from vision.types import FloatArray
+
+MOST_OUTLINE_POINTS = 400
+
+
+def simple_outline(outline_px: FloatArray, *, tolerance_px: float = 1.0) -> FloatArray:
+    """Return an outline with fewer points, nowhere further off than told; ``(n, 2)``.
+
+    The tolerance doubles until at most 400 points are left.
+    """
+    points = np.asarray(outline_px, np.float32).reshape(-1, 1, 2)
+    if len(points) < 3:
+        return np.asarray(points.reshape(-1, 2), dtype=np.float64)
+    while True:
+        simple = cv2.approxPolyDP(points, tolerance_px, closed=True)
+        if len(simple) <= MOST_OUTLINE_POINTS:
+            return np.asarray(simple.reshape(-1, 2), dtype=np.float64)
+        tolerance_px *= 2
