@@ -11,10 +11,11 @@
 * ``physics``: finish from colour alone on the network's outlines;
 * ``both``: what the tool says.
 
-Each true piece is matched with the found piece that overlaps it most; finish, flags and
-grade are judged on what was found. Grades are those of the house sheet; form and sizes
-are the same in ``network``, ``physics`` and ``both``. Intervals are 95 % bootstrap
-intervals over photos. Rows are written to ``--out``, so that tables can be made again.
+The scale is the same in all. Each true piece is matched with the found piece that
+overlaps it most; finish, flags and grade are judged on what was found. Grades are those
+of the house sheet; form and sizes are the same in ``network``, ``physics`` and ``both``.
+Intervals are 95 % bootstrap intervals over photos. Rows are written to ``--out``, so that
+tables can be made again.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from bench.accuracy import _match, stated_facts, true_findings
+from bench.accuracy import MATCH_IOU, _match, stated_facts, true_findings
 
 WAYS = ("classical", "network", "physics", "both")
 FINISHES = ("bright", "tarnished", "green", "coated", "tinned")
@@ -86,6 +87,7 @@ def judged(truth_file: Path) -> dict[str, Any]:
 
     cv2.setNumThreads(1)
     import vision.examine
+    from rules.findings import Form, FormFinding
     from rules.sheet import load_sheet
     from vision.finish import FinishReading, judge_finish
     from vision.mix import NETWORK_ALONE
@@ -108,15 +110,27 @@ def judged(truth_file: Path) -> dict[str, Any]:
         readings["both"].append(judge_finish(photo, region, white=white, surface=surface))
         return readings["both"][-1]
 
-    with patch.object(vision.examine, "judge_finish", three_ways):
-        led = vision.examine.examine(photo, reference=named, form=stated)
-        with patch.object(vision.examine, "load_surface_model", lambda: None):
-            alone = vision.examine.examine(photo, reference=named, form=stated)
     folder, stem = truth_file.parent, truth_file.stem
     numbers = cv2.imread(str(folder / f"{stem}.pieces.png"), cv2.IMREAD_GRAYSCALE)
     labels = cv2.imread(str(folder / f"{stem}.labels.png"), cv2.IMREAD_GRAYSCALE)
     assert numbers is not None
     assert labels is not None
+    measured = vision.examine._widths
+
+    def widths_of_pieces(photo: Any, region: Any, *args: Any, **options: Any) -> Any:
+        # Width costs most, and nothing here asks for that of what is no piece.
+        x, y, w, h = region.box_px
+        if (numbers[y : y + h, x : x + w][region.mask] > 0).mean() < MATCH_IOU:
+            return vision.examine._Widths(form=FormFinding.of(Form.OTHER, stated=False))
+        return measured(photo, region, *args, **options)
+
+    with (
+        patch.object(vision.examine, "judge_finish", three_ways),
+        patch.object(vision.examine, "_widths", widths_of_pieces),
+    ):
+        led = vision.examine.examine(photo, reference=named, form=stated)
+        with patch.object(vision.examine, "load_surface_model", lambda: None):
+            alone = vision.examine.examine(photo, reference=named, form=stated, scale=led.scale)
     sheet = load_sheet("house")
     out: dict[str, Any] = {
         "photo": truth["photo"],
