@@ -141,13 +141,13 @@ def why_no_model() -> str | None:
 
 
 def model_fault() -> str | None:
-    """Return what is wrong with the model that ships; None where none ships or it is well.
+    """Return what a person should know where the model can't be used, None where it can.
 
-    A version without a model judges finish by colour alone and is whole; only a model
-    that is there and can't be used is worth a word to the person.
+    Pieces and their finish are then told by colour alone: rougher outlines, touching
+    pieces taken for one, enamel and solder mostly missed.
     """
-    ships = resources.files("models").joinpath(MODEL_FILE).is_file()
-    return why_no_model() if ships else None
+    why = why_no_model()
+    return None if why is None else f"outlines and finish are by colour alone, and rougher: {why}"
 
 
 def surface_map(

@@ -377,7 +377,7 @@ def test_there_is_a_model_or_a_reason() -> None:
 
 
 @pytest.mark.parametrize("shipped", [None, b"no network"])
-def test_only_a_model_that_is_there_and_fails_is_a_fault(
+def test_a_model_that_is_missing_or_fails_is_told_of(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shipped: bytes | None
 ) -> None:
     if shipped is not None:
@@ -387,6 +387,8 @@ def test_only_a_model_that_is_there_and_fails_is_a_fault(
     surface._loaded.cache_clear()
     try:
         assert why_no_model() is not None
-        assert (model_fault() is not None) == (shipped is not None)
+        told = model_fault()
+        assert told is not None
+        assert told.startswith("outlines and finish are by colour alone")
     finally:
         surface._loaded.cache_clear()
