@@ -125,14 +125,13 @@ def without_pixels(result: Result) -> Result:
 
 def _pictures(result: Result, request: Request) -> tuple[Picture, ...]:
     from vision.closeup import closeup
-    from vision.overlay import draw_marks
 
     assert result.examination is not None
     examination: Examination = result.examination
     many = len(result.pieces) > 1
     whole = Picture(
         label="Whole photo",
-        jpeg=as_jpeg(draw_marks(examination)),
+        jpeg=as_jpeg(_drawn(examination)),
         alt=_alt(result, request),
     )
     near = []
@@ -142,11 +141,23 @@ def _pictures(result: Result, request: Request) -> tuple[Picture, ...]:
         near.append(
             Picture(
                 label=f"Piece {number}" if many else "From near",
-                jpeg=as_jpeg(draw_marks(closeup(examination, piece.reading.region.box_px))),
+                jpeg=as_jpeg(_drawn(closeup(examination, piece.reading.region.box_px))),
                 alt=f"Piece {number} from near, {what}, with its outline and the measured widths",
             )
         )
     return (whole, *near)
+
+
+def _drawn(examination: Examination) -> Image:
+    """Return the photo with all marks, and where to cut."""
+    from vision.cuts import cut_lines, draw_cuts
+    from vision.overlay import draw_marks
+
+    image = draw_marks(examination)
+    factor = examination.photo.width_px / image.shape[1]
+    for reading in examination.pieces:
+        image = draw_cuts(image, cut_lines(reading), factor=factor)
+    return image
 
 
 def _alt(result: Result, request: Request) -> str:
