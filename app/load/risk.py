@@ -25,10 +25,10 @@ EXACT_UP_TO = 12
 DOUBTFUL_P = 1e-6
 """Pieces less likely wrong than this never pay to be pulled."""
 
-MOST_SWAPS = 200
+MOST_SWAPS = 60
 
-PATIENCE = 4
-"""The search goes on through so many pulls that bring nothing, beside those overlooked."""
+MOST_ORDERED = 40
+"""So many pulled pieces are put in the order of what each brings next; more by their doubt."""
 
 LEAST_GAIN = 1e-6
 """Money below which one set is no better than another."""
@@ -157,9 +157,9 @@ def plan_pulls(
     """Return which pieces to pull so that bin and pulled pieces bring the most.
 
     Up to 12 doubtful pieces every combination is tried. With more, pieces are pulled one
-    by one in the order that brings most, through stretches that lose (two wrong pieces in
-    a bin: pulling one alone helps nothing), the best stretch is kept, and single swaps
-    are tried until none helps.
+    by one in several orders, through stretches that lose (two wrong pieces in a bin:
+    pulling one alone helps nothing), the best stretch is kept, and single swaps are tried
+    until none helps.
     """
     _check(label=label, ranks=len(per_kg), forgiven=forgiven)
     p, kg = _stacked(pieces, ranks=len(per_kg))
@@ -181,27 +181,29 @@ def plan_pulls(
     ]
     each = values(_each_without(everything, range(len(pieces)))) - start
     is_exact = len(doubtful) <= EXACT_UP_TO
+    p_wrong = p[:, label + 1 :].sum(axis=1)
     if is_exact:
         kept = _best_of_all(everything, doubtful, values)
     else:
-        kept = _searched(everything, doubtful, values, patience=forgiven + PATIENCE)
-    pulls: list[Pull] = []
-    now, so_far, out = everything, start, [int(i) for i in np.flatnonzero(~kept)]
-    while out:
-        tried = _each_without(now, out)
-        reached = values(tried)
-        best = int(np.argmax(reached))
-        now = tried[best]
-        chances = _paid_p(p, now[None], label=label, forgiven=forgiven)[0]
-        pulls.append(
-            Pull(
-                id=pieces[out[best]].id,
-                gain=float(reached[best]) - so_far,
-                p_downgrade=float(max(0.0, 1 - chances[label])),
-            )
+        # Pulled by the chance of being wrong, by that chance a kilogram, by what they bring apart.
+        scores = (p_wrong, p_wrong / np.maximum(kg, 1e-9), apart - kg * per_kg[label])
+        orders = [
+            [i for i in np.argsort(-score, kind="stable") if i in doubtful] for score in scores
+        ]
+        kept = _searched(everything, orders, values)
+    order = _pull_order(everything, [int(i) for i in np.flatnonzero(~kept)], p_wrong, values)
+    steps = _one_by_one(everything, order)
+    reached = values(steps)
+    holds = _paid_p(p, steps, label=label, forgiven=forgiven)[:, label]
+    pulls = [
+        Pull(
+            id=pieces[piece].id,
+            gain=float(reached[number] - reached[number - 1]),
+            p_downgrade=float(max(0.0, 1 - holds[number])),
         )
-        so_far = float(reached[best])
-        del out[best]
+        for number, piece in enumerate(order, start=1)
+    ]
+    so_far = float(reached[-1])
     inside = [piece for piece, stays in zip(pieces, kept, strict=True) if stays]
     return PullPlan(
         pulls=tuple(pulls),
@@ -277,19 +279,14 @@ def _best_of_all(everything: Flags, doubtful: Sequence[int], values: Valued) -> 
     return best
 
 
-def _searched(
-    everything: Flags, doubtful: Sequence[int], values: Valued, *, patience: int
-) -> Flags:
-    best, best_value = everything, float(values(everything[None])[0])
-    now, left, idle = everything, list(doubtful), 0
-    while left and idle <= patience:
-        tried = _each_without(now, left)
-        worth = values(tried)
-        chosen = int(np.argmax(worth))
-        now, idle = tried[chosen], idle + 1
-        del left[chosen]
-        if worth[chosen] > best_value + LEAST_GAIN:
-            best, best_value, idle = now, float(worth[chosen]), 0
+def _searched(everything: Flags, orders: Sequence[Sequence[int]], values: Valued) -> Flags:
+    """Return a good set of pieces to keep: the best stretch of several orders, then swaps."""
+    tried = np.concatenate([_one_by_one(everything, order) for order in orders])
+    worth = values(tried)
+    chosen = int(np.argmax(worth))
+    best: Flags = tried[chosen]
+    best_value = float(worth[chosen])
+    doubtful = list(orders[0])
     for _ in range(MOST_SWAPS):
         tried = np.repeat(best[None], len(doubtful), axis=0)
         tried[np.arange(len(doubtful)), doubtful] ^= True
@@ -299,6 +296,27 @@ def _searched(
             break
         best, best_value = tried[chosen], float(worth[chosen])
     return best
+
+
+def _one_by_one(kept: Flags, order: Sequence[int]) -> Flags:
+    """Return one set for each pull of an order, and the first with nothing pulled."""
+    tried = np.repeat(kept[None], len(order) + 1, axis=0)
+    for number, piece in enumerate(order, start=1):
+        tried[number:, piece] = False
+    return tried
+
+
+def _pull_order(kept: Flags, out: list[int], p_wrong: Array, values: Valued) -> list[int]:
+    """Return pulled pieces in the order that brings most at each step."""
+    if len(out) > MOST_ORDERED:
+        return sorted(out, key=lambda i: -float(p_wrong[i]))
+    order = []
+    while out:
+        tried = _each_without(kept, out)
+        best = int(np.argmax(values(tried)))
+        kept = tried[best]
+        order.append(out.pop(best))
+    return order
 
 
 def _each_without(kept: Flags, pieces: Sequence[int]) -> Flags:
