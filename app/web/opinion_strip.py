@@ -10,7 +10,7 @@ from app.web.opinion import Call, cuts_of, marks_of, pooled_marks
 from app.web.plain import plain
 from app.web.pooling import change_of, level_of, steps_of
 from app.web.store import records
-from app.web.strip_picture import Cut, alt_of, strip_picture
+from app.web.strip_picture import WIDTH, Cut, alt_of, strip_picture
 from app.words import confidence_words, grade_words
 from rules.buyer_cutoff import MIN_OUTCOMES, BuyerCutoff
 from rules.engine import grade
@@ -31,7 +31,7 @@ def show_strip(record: PieceRecord, sheet: RuleSheet, call: Call | None) -> None
     cuts = cuts_of(sheet) + tuple(_cut(one, buyer) for one in learned if buyer is not None)
     if measured is None:
         st.caption("The finish could not be judged on its photo.")
-    st.image(strip_picture(marks, cuts), alt=alt_of(marks, cuts), width="stretch")
+    st.image(strip_picture(marks, cuts), alt=alt_of(marks, cuts), width=WIDTH)
     if measured is not None:
         st.markdown(
             f"Tarnish **{measured.value:.2f}**, between {max(0, measured.low95):.2f} and "

@@ -11,11 +11,14 @@ from PIL import Image, ImageDraw, ImageFont
 
 from vision.strip import green_patch, reference_strip
 
-WIDTH, BAR = 1080, 170
-_GREEN, _GAP, _PAD = 150, 26, 20
+WIDTH, BAR = 800, 140
+"""Narrow, so that its words can be read on a phone, where it is shown at half of that."""
+
+_GREEN, _GAP, _PAD = 110, 18, 12
 _PAPER, _INK, _SOFT = (247, 245, 240), (34, 34, 38), (96, 94, 98)
 _BLUE, _RED = (47, 88, 127), (140, 60, 30)
-_TEXT = 32
+_TEXT = 30
+_LONGEST = 28
 
 NAMES = ((0.0, "fresh"), (0.25, "light"), (0.5, "dull"), (0.78, "dark"), (1.0, "black"))
 """Words under the strip; the levels are those of the house sheet's remarks."""
@@ -152,7 +155,7 @@ def _cut(
     if cut.low is not None and cut.high is not None:
         pen.line((x_of(cut.low), bottom - 8, x_of(cut.high), bottom - 8), fill="white", width=9)
         pen.line((x_of(cut.low), bottom - 8, x_of(cut.high), bottom - 8), fill=_RED, width=5)
-    text = f"| {cut.name}: up to {cut.value:.2f}"
+    text = f"| {cut.name[:_LONGEST]}: up to {cut.value:.2f}"
     length = font.getlength(text)
     left = min(max(_PAD, x - length / 2), WIDTH - _PAD - length)
     pen.text((left, y), text, font=font, fill=_RED, anchor="la")
