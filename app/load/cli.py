@@ -479,6 +479,7 @@ def _add_plan(of: Subparsers) -> None:
     plan.add_argument(
         "--chart", type=Path, metavar="FILE.pdf|.svg", help="draw the break-even chart"
     )
+    plan.add_argument("--cuts", type=Path, metavar="FILE.pdf", help="write the cut list to print")
 
 
 def _plan(arguments: argparse.Namespace) -> int:
@@ -508,11 +509,32 @@ def _plan(arguments: argparse.Namespace) -> int:
             recovery=RECOVERY if arguments.recovery is None else arguments.recovery,
             kg_a_week=weekly or None,
         )
+        if arguments.cuts is not None:
+            _cuts(arguments.cuts, plan, unit, store)
     if arguments.chart is not None:
         _chart(arguments.chart, plan, unit)
     return _show(
         arguments, lambda: plan_text(plan, unit=unit), lambda: plan_object(plan, unit=unit)
     )
+
+
+def _cuts(path: Path, plan: Plan, unit: MassUnit, store: LoadStore) -> None:
+    from app.load.cuts_pdf import write_cut_list
+
+    try:
+        write_cut_list(path, plan, unit=unit, photo_of=_photos(store))
+    except OSError as fault:
+        raise CuproscopeError(f"can't be written: {fault}", where=str(path)) from fault
+
+
+def _photos(store: LoadStore) -> Callable[[str], bytes | None]:
+    def photo_of(sha256: str) -> bytes | None:
+        try:
+            return store.records.thumbnail(sha256, longest_px=480)
+        except CuproscopeError:
+            return None
+
+    return photo_of
 
 
 def _chart(path: Path, plan: Plan, unit: MassUnit) -> None:
@@ -598,16 +620,10 @@ def _write_files(
     from app.load.ticket_csv import write_ticket_csv
     from app.load.ticket_pdf import write_ticket_pdf
 
-    def photo_of(sha256: str) -> bytes | None:
-        try:
-            return store.records.thumbnail(sha256, longest_px=480)
-        except CuproscopeError:
-            return None
-
     pdf = arguments.out / f"ticket-{ticket.code}.pdf"
     table = arguments.out / f"ticket-{ticket.code}.csv"
     try:
-        write_ticket_pdf(pdf, ticket, photo_of=photo_of, paper=arguments.paper)
+        write_ticket_pdf(pdf, ticket, photo_of=_photos(store), paper=arguments.paper)
         write_ticket_csv(table, ticket)
     except OSError as fault:
         raise CuproscopeError(f"can't be written: {fault}", where=str(arguments.out)) from fault

@@ -62,6 +62,14 @@ def thumb(sha256: str | None, name: str, *, width: int = 96) -> None:
         st.image(data, alt=f"Photo of {name}", width=width)
 
 
+def small_photo(sha256: str) -> bytes | None:
+    """Return a photo as printed pages take it, None where it is gone."""
+    try:
+        return records().thumbnail(sha256, longest_px=480)
+    except RecordsError:
+        return None
+
+
 def attempt(work: Callable[[], object]) -> None:
     """Do something a person asked for and show the page anew; what fails is told in place."""
     try:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import tempfile
 from collections.abc import Sequence
+from pathlib import Path
 
 import altair as alt
 import streamlit as st
 
 from app.load.bins import Load, moved
 from app.load.break_even_chart import chart_rows
+from app.load.cuts_pdf import write_cut_list
 from app.load.json_out import load_object
 from app.load.planning import Plan, plan_load
 from app.load.prices import PriceBook
@@ -17,7 +20,7 @@ from app.load.sale import Offer, Terms, hold, terms_of
 from app.load.store import LoadStore
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
-from app.web.load_parts import attempt, thumb, title_of, today
+from app.web.load_parts import attempt, small_photo, thumb, title_of, today
 from app.web.plain import plain
 
 BEST = "the best offer"
@@ -192,12 +195,28 @@ def _evening(plan: Plan, unit: MassUnit) -> None:
         st.markdown(f"No job pays {evening.hourly:g} {currency} an hour.")
     for number, worth in enumerate(evening.chosen, start=1):
         _job(number, worth, currency, unit)
+    if evening.chosen:
+        st.download_button(
+            "Cut list to print (PDF)",
+            lambda: cut_list(plan, unit),
+            "cut-list.pdf",
+            "application/pdf",
+            icon=":material/print:",
+        )
     if evening.left_out:
         with st.expander("What to leave"):
             for worth in evening.left_out:
                 why = f"{worth.an_hour:,.0f} an hour" if worth.gain > 0 else "it costs"
                 why = "no time left" if worth.pays else why
                 st.markdown(f"- {plain(worth.job.name)}: {why}")
+
+
+def cut_list(plan: Plan, unit: MassUnit) -> bytes:
+    """Return the cut list of a plan as PDF."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "cuts.pdf"
+        write_cut_list(path, plan, unit=unit, photo_of=small_photo)
+        return path.read_bytes()
 
 
 def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> None:

@@ -13,10 +13,8 @@ from app.load.ticket import PaidLine, Ticket, differences
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import MassUnit, money_from, money_words
-from app.records import RecordsError
-from app.web.load_parts import attempt, grade_titles, mass, title_of, today
+from app.web.load_parts import attempt, grade_titles, mass, small_photo, title_of, today
 from app.web.plain import plain
-from app.web.store import records
 
 
 def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
@@ -69,16 +67,9 @@ def _ticket(store: LoadStore, ticket: Ticket) -> None:
 @st.cache_data(max_entries=40, show_spinner=False)
 def _files(ticket: Ticket) -> tuple[bytes, bytes]:
     """Return a ticket as PDF and as CSV."""
-
-    def photo_of(sha256: str) -> bytes | None:
-        try:
-            return records().thumbnail(sha256, longest_px=480)
-        except RecordsError:
-            return None
-
     with tempfile.TemporaryDirectory() as folder:
         pdf, table = Path(folder) / "t.pdf", Path(folder) / "t.csv"
-        write_ticket_pdf(pdf, ticket, photo_of=photo_of)
+        write_ticket_pdf(pdf, ticket, photo_of=small_photo)
         write_ticket_csv(table, ticket)
         return pdf.read_bytes(), table.read_bytes()
 

@@ -194,6 +194,29 @@ def test_the_page_shows_every_figure_and_survives_odd_names(tmp_path: Path) -> N
     assert path.read_bytes() == again.read_bytes()
 
 
+def test_the_cut_list_holds_the_jobs_and_what_can_hurt(tmp_path: Path) -> None:
+    import pypdfium2
+
+    from app.load.cuts_pdf import write_cut_list
+    from app.load.demo import demo_buyers, demo_load, demo_prices
+    from app.load.planning import plan_load
+    from app.load.prices import PriceBook
+    from app.load.sale import terms_of
+
+    book = PriceBook(prices=demo_prices(DAY))
+    told = [terms_of(one, book, on=DAY) for one in demo_buyers()]
+    plan = plan_load(demo_load(), told, hourly=20)
+    path = tmp_path / "cuts.pdf"
+    write_cut_list(path, plan, unit=MassUnit.LB, photo_of=lambda _: None, paper="letter")
+    page = pypdfium2.PdfDocument(path)[0]
+    words = page.get_textpage().get_text_range()
+    for worth in plan.evening.chosen:
+        assert worth.job.name in words
+    assert "Never burn off" in words
+    assert "Old solder may hold lead" in words
+    assert page.get_size() == pytest.approx((612, 792))
+
+
 def _jpeg() -> bytes:
     import io
 
