@@ -88,6 +88,10 @@ SURE = 4.5
 NETWORK_FROM_P = 0.3
 """A pixel belongs to a part that the network suspects from this probability on."""
 
+HINTED_FROM_P, HINTED_COLOUR = 0.1, 0.5
+"""Where physics says the colour is the metal's, the network need only hint at it: a piece
+of brass all over is one part, not the two spots of it that the network is sure of."""
+
 LEAST_WIDTHS2 = 0.02
 """A part counts as at least so many squares of the piece's width: a pixel or two."""
 
@@ -226,7 +230,8 @@ def suspected_parts(
     smooth = _smoothed(scene, network)
     colour = _smoothed(scene, colour)
     width2 = scene.width_px**2
-    found = ((smooth > NETWORK_FROM_P) & scene.mask).astype(np.uint8)
+    hinted = (smooth > HINTED_FROM_P) & (colour > HINTED_COLOUR)
+    found = (((smooth > NETWORK_FROM_P) | hinted) & scene.mask).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(found, connectivity=8)
     order = np.argsort(-stats[1:count, cv2.CC_STAT_AREA])[:4] + 1
     parts = []

@@ -511,6 +511,17 @@ def test_an_unfamiliar_surface_never_gets_a_sure_grade() -> None:
     assert not any("unlike any" in note for note in usual[0].notes)
 
 
+def test_a_piece_of_another_metal_is_told_to_be_tried_with_magnet_and_file() -> None:
+    drawn = cylinder(mirror=np.array([0.55, 0.55, 0.56]))
+    region = region_of(drawn.mask)
+    steel, tin = (
+        judge_finish(drawn.photo(), region, white=KNOWN, surface=surface_of(drawn, what))
+        for what in (Surface.OTHER_METAL, Surface.TINNED)
+    )
+    assert any("magnet" in note for note in steel.notes)
+    assert not any("magnet" in note for note in tin.notes)
+
+
 def test_codes_and_light_round_trip_in_the_drawings() -> None:
     """The drawings write codes as the photo would; a wrong curve would bend every test."""
     light = np.linspace(0, 1, 50)[None, :, None].repeat(3, axis=2)
