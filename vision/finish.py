@@ -10,7 +10,7 @@ one, leads; physics corrects it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib.resources import files
@@ -31,7 +31,7 @@ from vision.appearance import (
     work_copy,
 )
 from vision.flags import Part, PartScene, find_brass, find_solder
-from vision.mix import Mix, shipped_mix
+from vision.mix import FlagWeights, Mix, shipped_mix
 from vision.surface import cover, familiarity
 from vision.types import Float32Array, FloatArray, Mask, Photo, Region, Surface, SurfaceMap
 from vision.white import WhiteEstimate, WhiteOrigin
@@ -292,10 +292,9 @@ def judge_finish(
     work = evidence.work
     planes = evidence.physics if evidence.network is None else mixed(evidence, mix)
     scene = part_scene(evidence)
-    if mix.physics > 0 and evidence.trust() < HALF:
-        scene = replace(scene, network_brass=None, network_solder=None)
-    brass, brass_parts = find_brass(scene, mix.brass)
-    solder, solder_parts = find_solder(scene, mix.solder)
+    trust = evidence.trust() if mix.physics > 0 else 1.0
+    brass, brass_parts = _flagged(find_brass, scene, mix.brass, trust)
+    solder, solder_parts = _flagged(find_solder, scene, mix.solder, trust)
     shares, left = _shares(planes, work.mask, brass_parts, solder_parts)
     finish = _finding(shares, left, planes, evidence, mix)
     strange = evidence.familiarity < FAMILIAR
@@ -344,6 +343,24 @@ def _hints(evidence: Evidence) -> dict[str, float]:
         "network_other_metal": float(of_piece[list(Surface).index(Surface.OTHER_METAL)]),
         "familiarity": evidence.familiarity,
     }
+
+
+def _flagged(
+    find: Callable[[PartScene, FlagWeights | None], tuple[Flag, tuple[Part, ...]]],
+    scene: PartScene,
+    weights: FlagWeights,
+    trust: float,
+) -> tuple[Flag, tuple[Part, ...]]:
+    """Return a flag by the network and by physics, each as far as the network is trusted."""
+    if scene.network_brass is None or trust >= 1:
+        return find(scene, weights)
+    by_physics = find(replace(scene, network_brass=None, network_solder=None), None)
+    if trust <= 0:
+        return by_physics
+    led = find(scene, weights)
+    p = trust * led[0].p + (1 - trust) * by_physics[0].p
+    flag, parts = led if trust * led[0].p >= (1 - trust) * by_physics[0].p else by_physics
+    return replace(flag, p=p), tuple(replace(part, p=min(part.p, p)) for part in parts)
 
 
 def _other_metal_note(hints: Mapping[str, float], brass: Flag) -> tuple[str, ...]:

@@ -511,6 +511,21 @@ def test_an_unfamiliar_surface_never_gets_a_sure_grade() -> None:
     assert not any("unlike any" in note for note in usual[0].notes)
 
 
+def test_the_less_the_network_knows_a_piece_the_more_physics_says_of_brass() -> None:
+    """Brass by colour, bright copper by a network that knows such surfaces less and less."""
+    drawn = cylinder(mirror=metal_colour("cu70zn30").linear_rgb[0], length=80)
+    seen = surface_of(drawn, Surface.BRIGHT)
+    told = []
+    for strangeness in (0.2, 0.95, 1.05, 1.6):
+        strange = replace(seen, strangeness=np.full_like(seen.tarnish_level, strangeness))
+        reading = judge_finish(drawn.photo(), region_of(drawn.mask), white=KNOWN, surface=strange)
+        told.append(reading.brass.p)
+        assert bool(reading.brass_boxes_px) == (reading.brass.p >= 0.5)
+    assert told == sorted(told)
+    assert told[0] < 0.2
+    assert told[-1] > 0.5
+
+
 def test_a_piece_of_another_metal_is_told_to_be_tried_with_magnet_and_file() -> None:
     drawn = cylinder(mirror=np.array([0.55, 0.55, 0.56]))
     region = region_of(drawn.mask)
