@@ -91,13 +91,21 @@ class Bin:
 
     @property
     def weight(self) -> Weight | None:
-        """The reading of the whole, else the sum of the pieces; None where one is unknown."""
-        if self.weighed is not None:
+        """The reading of the whole, else the sum of the pieces; None where one is unknown.
+
+        An empty bin that was not weighed has none either.
+        """
+        if self.weighed is not None or not self.pieces:
             return self.weighed
         weights = [piece.weight for piece in self.pieces if piece.weight is not None]
         if len(weights) < len(self.pieces):
             return None
         return added(weights)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing is known to lie in it."""
+        return self.weighed is None and not self.pieces
 
     @property
     def unweighed(self) -> tuple[Piece, ...]:

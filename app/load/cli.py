@@ -527,14 +527,12 @@ def _cuts(path: Path, plan: Plan, unit: MassUnit, store: LoadStore) -> None:
         raise CuproscopeError(f"can't be written: {fault}", where=str(path)) from fault
 
 
-def _photos(store: LoadStore) -> Callable[[str], bytes | None]:
-    def photo_of(sha256: str) -> bytes | None:
-        try:
-            return store.records.thumbnail(sha256, longest_px=480)
-        except CuproscopeError:
-            return None
+def _photos(store: LoadStore) -> Callable[[str, str | None], bytes | None]:
+    from functools import partial
 
-    return photo_of
+    from app.load.pictures import picture_of
+
+    return partial(picture_of, store.records)
 
 
 def _chart(path: Path, plan: Plan, unit: MassUnit) -> None:

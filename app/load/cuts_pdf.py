@@ -46,7 +46,8 @@ def write_cut_list(
             story.append(text(f"No job pays {evening.hourly:g} {buyer.currency} an hour."))
         for number, worth in enumerate(evening.chosen, start=1):
             words = _words(number, worth, plan, unit)
-            story.append(card(picture(worth.job.photo, photo_of), words, width=width))
+            photo = picture(worth.job.photo, plan.load.piece(worth.job.piece).record, photo_of)
+            story.append(card(photo, words, width=width))
         return story
 
     write_page(path, story_of, title=f"Cut list, {plan.load.name}", paper=paper)

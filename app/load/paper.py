@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
     from reportlab.platypus import BaseDocTemplate, Flowable
 
-PhotoOf = Callable[[str], bytes | None]
-"""Gives a small JPEG or PNG by a photo's hash, None where it is gone."""
+PhotoOf = Callable[[str, str | None], bytes | None]
+"""Gives a small JPEG or PNG by a photo's hash and the piece's record; None where it is gone."""
 
 MARGIN_MM = 16.0
 PHOTO_MM = 42.0
@@ -90,13 +90,13 @@ def card(photo: Flowable, words: Sequence[Flowable], *, width: float) -> Flowabl
     return made
 
 
-def picture(sha256: str | None, photo_of: PhotoOf | None) -> Flowable:
+def picture(sha256: str | None, record: str | None, photo_of: PhotoOf | None) -> Flowable:
     """Return a small photo, or words where there is none."""
     from PIL import Image as Picture
     from reportlab.lib.units import mm
     from reportlab.platypus import Image
 
-    data = None if sha256 is None or photo_of is None else photo_of(sha256)
+    data = None if sha256 is None or photo_of is None else photo_of(sha256, record)
     if data is None:
         return text("no photo", "small")
     with Picture.open(io.BytesIO(data), formats=["JPEG", "PNG"]) as opened:

@@ -41,6 +41,8 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
 def _bin_head(b: Bin, unit: MassUnit) -> str:
     weight = b.weight
     told = "no weight yet" if weight is None else _weight(weight, unit)
+    if b.is_empty:
+        return f"{printable(b.name)} (sold as {b.grade}): empty"
     count = f"{len(b.pieces)} piece{'' if len(b.pieces) == 1 else 's'}"
     return f"{printable(b.name)} (sold as {b.grade}): {count}, {told}"
 

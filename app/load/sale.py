@@ -221,7 +221,7 @@ def offer_of(
     Raises:
         LoadError: A bin has no weight.
     """
-    bins = [b for b in load.bins if b.weight is not None or b.pieces]
+    bins = [b for b in load.bins if not b.is_empty]
     for b in bins:
         _ = _kg(b)
     kg_of_label: dict[str, Decimal] = {}
@@ -339,7 +339,7 @@ def split(terms: Sequence[Terms], load: Load) -> Split:
         LoadError: More than ten bins, or buyers with different currencies.
     """
     one_currency(terms)
-    bins = [b for b in load.bins if b.weight is not None or b.pieces]
+    bins = [b for b in load.bins if not b.is_empty]
     if len(bins) > MOST_SPLIT_BINS:
         raise LoadError(
             f"{len(bins)} bins; at most {MOST_SPLIT_BINS} can be dealt out: put bins of one grade "
@@ -456,6 +456,8 @@ def hold(
     """
     now: dict[str, Decimal] = {}
     for b in load.bins:
+        if b.is_empty:
+            continue
         label = terms.label_of(b)
         now[label] = EXACT.add(now.get(label, Decimal(0)), _kg(b))
     rows = []

@@ -184,4 +184,4 @@ def _card(
     ]
     if piece.settle:
         words.append(text(f"To settle it: {plain(piece.settle)}.", "small"))
-    return card(picture(piece.photo, photo_of), words, width=width)
+    return card(picture(piece.photo, piece.record, photo_of), words, width=width)

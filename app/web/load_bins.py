@@ -52,7 +52,7 @@ def _bin(store: LoadStore, load: Load, b: Bin, unit: MassUnit) -> None:
         count = f"{len(b.pieces)} piece{'' if len(b.pieces) == 1 else 's'}"
         st.markdown(
             f"#### {plain(b.name)}\nsold as **{plain(title_of(b.grade))}** · {count} · "
-            f"**{plain(weight_words(b.weight, unit))}**"
+            f"**{'empty' if b.is_empty else plain(weight_words(b.weight, unit))}**"
         )
         for piece in b.pieces:
             _piece(store, load, b, piece, unit)
@@ -73,7 +73,7 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
     with st.container(horizontal=True, vertical_alignment="center"):
         if piece.photo is not None:
             with st.container(width=104):
-                thumb(piece.photo, piece.name)
+                thumb(piece)
         with st.container(width="stretch"):
             st.markdown(
                 f"**{plain(piece.name or piece.id)}**  \n{doubt}{plain(title_of(piece.likely))} "

@@ -8,6 +8,8 @@ from decimal import Decimal
 
 import streamlit as st
 
+from app.load.bins import Piece
+from app.load.pictures import picture_of
 from app.load.sale import OTHER_LINES
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
@@ -50,24 +52,25 @@ def weight_words(weight: Weight | None, unit: MassUnit) -> str:
     return f"about {mass(weight.kg, unit)} ({low:.2f} to {high:.2f}), estimated"
 
 
-def thumb(sha256: str | None, name: str, *, width: int = 96) -> None:
-    """Show a piece's photo, small, where it is still there."""
-    if sha256 is None:
+def thumb(piece: Piece, *, width: int = 96) -> None:
+    """Show a piece, cut out of its photo, where that is still there."""
+    if piece.photo is None:
         return
-    try:
-        data = records().thumbnail(sha256, longest_px=240)
-    except RecordsError:
+    data = _picture(piece.photo, piece.record)
+    if data is None:
         st.caption("photo lost")
     else:
-        st.image(data, alt=f"Photo of {name}", width=width)
+        st.image(data, alt=f"Photo of {piece.name}", width=width)
 
 
-def small_photo(sha256: str) -> bytes | None:
-    """Return a photo as printed pages take it, None where it is gone."""
-    try:
-        return records().thumbnail(sha256, longest_px=480)
-    except RecordsError:
-        return None
+@st.cache_data(max_entries=400, show_spinner=False)
+def _picture(sha256: str, record: str | None) -> bytes | None:
+    return small_photo(sha256, record)
+
+
+def small_photo(sha256: str, record: str | None) -> bytes | None:
+    """Return a piece's picture as printed pages take it, None where it is gone."""
+    return picture_of(records(), sha256, record)
 
 
 def attempt(work: Callable[[], object]) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import altair as alt
 import streamlit as st
 
-from app.load.bins import Load, moved
+from app.load.bins import Load, Piece, moved
 from app.load.break_even_chart import chart_rows
 from app.load.cuts_pdf import write_cut_list
 from app.load.json_out import load_object
@@ -155,7 +155,7 @@ def _pulls(store: LoadStore, plan: Plan) -> None:
             for number, pull in enumerate(found.pulls, start=1):
                 piece = pieces[pull.id]
                 with st.container(horizontal=True, vertical_alignment="center"):
-                    thumb(piece.photo, piece.name, width=72)
+                    thumb(piece, width=72)
                     st.markdown(
                         f"{number}. {plain(piece.name or piece.id)}: {currency} {pull.gain:+,.2f}"
                     )
@@ -194,7 +194,7 @@ def _evening(plan: Plan, unit: MassUnit) -> None:
     if not evening.chosen:
         st.markdown(f"No job pays {evening.hourly:g} {currency} an hour.")
     for number, worth in enumerate(evening.chosen, start=1):
-        _job(number, worth, currency, unit)
+        _job(number, worth, plan.load.piece(worth.job.piece), currency, unit)
     if evening.chosen:
         st.download_button(
             "Cut list to print (PDF)",
@@ -219,14 +219,14 @@ def cut_list(plan: Plan, unit: MassUnit) -> bytes:
         return path.read_bytes()
 
 
-def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> None:
+def _job(number: int, worth: Worth, piece: Piece, currency: str, unit: MassUnit) -> None:
     job, parts = worth.job, worth.job.becomes
     becomes = [f"{100 * parts.rises:.0f} % to {title_of(job.to)}"]
     becomes += [f"{100 * parts.stays:.0f} % stays"] if parts.stays else []
     becomes += [f"{100 * parts.brass:.0f} % as brass"] if parts.brass else []
     becomes += [f"{100 * parts.waste:.0f} % thrown away"] if parts.waste else []
     with st.container(border=True, horizontal=True, vertical_alignment="center"):
-        thumb(job.photo, job.name)
+        thumb(piece)
         st.markdown(
             f"{number}. **{plain(job.name)}** ({job.kg / float(unit.kg):.2f} {unit}, "
             f"{plain(job.bin)})  \n{plain(job.action)}  \n"

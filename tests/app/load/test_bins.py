@@ -170,6 +170,7 @@ class Editing(RuleBasedStateMachine):
     @invariant()
     def each_bins_pieces_add_up_to_the_bin(self) -> None:
         for b in self.load.bins:
+            assert b.is_empty == (b.weight is None)
             if b.pieces:
                 whole = b.weight
                 assert whole is not None

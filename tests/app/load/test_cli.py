@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 import subprocess
@@ -17,6 +18,8 @@ from PIL import Image
 import vision.examine
 from app.cli import main
 from app.load.demo import LOAD, WEIR
+from app.load.pictures import picture_of
+from app.records import open_records
 from tests.vision.drawn_examination import examination
 from vision.types import Examination, Photo
 
@@ -168,7 +171,7 @@ def test_what_can_not_be_done_is_said_and_ends_with_two(
 
 
 def test_photos_go_into_the_bin_that_fits_and_into_the_records(
-    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    run: Run, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def stand_in(photo: Photo, **_: Any) -> Examination:
         found = examination(size=(480, 640), pieces=2, scale=True)
@@ -186,6 +189,17 @@ def test_photos_go_into_the_bin_that_fits_and_into_the_records(
     assert all(piece["record"] and piece["photo"] for piece in pieces)
     for b in json.loads(out)["bins"]:
         assert all(piece["grade"] == b["grade"] for piece in b["pieces"])
+    # The ticket's picture is cut to the piece; without its record it is the whole photo.
+    with open_records(folder) as records:
+        first = pieces[0]
+        cut = picture_of(records, first["photo"], first["record"])
+        whole = picture_of(records, first["photo"], None)
+        assert cut is not None
+        assert whole is not None
+        sizes = [Image.open(io.BytesIO(data)).size for data in (cut, whole)]
+        assert max(sizes[0]) == 480
+        assert sizes[0] != sizes[1] == (480, 360)
+        assert picture_of(records, "0" * 64, None) is None
 
 
 def test_completion_scripts_know_the_load_commands(capsys: pytest.CaptureFixture[str]) -> None:

@@ -181,7 +181,7 @@ def test_the_page_shows_every_figure_and_survives_odd_names(tmp_path: Path) -> N
     lines = (replace(ticket.lines[0], pieces=(odd,)), *ticket.lines[1:])
     path = tmp_path / "t.pdf"
     picture = _jpeg()
-    write_ticket_pdf(path, replace(ticket, lines=lines), photo_of=lambda _: picture)
+    write_ticket_pdf(path, replace(ticket, lines=lines), photo_of=lambda *_: picture)
     page = pypdfium2.PdfDocument(path)
     text = "".join(page[i].get_textpage().get_text_range() for i in range(len(page)))
     for shown in ("t1", "22.05", "80.00", "98.00", "93.00", "-20.00", "<b>& ? é", "abababababab"):
@@ -190,7 +190,7 @@ def test_the_page_shows_every_figure_and_survives_odd_names(tmp_path: Path) -> N
     assert pypdfium2.raw.FPDF_PAGEOBJ_IMAGE in objects
     # The same ticket gives the same file: a page that was printed can be found again.
     again = tmp_path / "again.pdf"
-    write_ticket_pdf(again, replace(ticket, lines=lines), photo_of=lambda _: picture)
+    write_ticket_pdf(again, replace(ticket, lines=lines), photo_of=lambda *_: picture)
     assert path.read_bytes() == again.read_bytes()
 
 
@@ -207,7 +207,7 @@ def test_the_cut_list_holds_the_jobs_and_what_can_hurt(tmp_path: Path) -> None:
     told = [terms_of(one, book, on=DAY) for one in demo_buyers()]
     plan = plan_load(demo_load(), told, hourly=20)
     path = tmp_path / "cuts.pdf"
-    write_cut_list(path, plan, unit=MassUnit.LB, photo_of=lambda _: None, paper="letter")
+    write_cut_list(path, plan, unit=MassUnit.LB, photo_of=lambda *_: None, paper="letter")
     page = pypdfium2.PdfDocument(path)[0]
     words = page.get_textpage().get_text_range()
     for worth in plan.evening.chosen:
