@@ -38,25 +38,39 @@ class Outside(list[str]):
     """Addresses that a page asked for outside of its own server."""
 
 
+@pytest.fixture(scope="session")
+def context(browser: Any) -> Iterator[Any]:
+    """One profile for most tests, so that the scripts are loaded once; each page of it is a
+    visitor of its own to the server."""
+    opened = browser.new_context()
+    yield opened
+    opened.close()
+
+
 @pytest.fixture
-def visit(browser: Any, site: Served) -> Iterator[Callable[..., Any]]:
+def visit(browser: Any, context: Any, site: Served) -> Iterator[Callable[..., Any]]:
     """Open a page as a new visitor; at the end no page may have asked for anything outside."""
-    contexts: list[Any] = []
+    pages: list[Any] = []
+    own: list[Any] = []
     outside = Outside()
 
-    def go(path: str = "", *, size: tuple[int, int] = LAPTOP, url: str | None = None) -> Any:
-        context = browser.new_context(viewport={"width": size[0], "height": size[1]})
-        contexts.append(context)
-        page = context.new_page()
+    def go(path: str = "", *, size: tuple[int, int] = LAPTOP, another: bool = False) -> Any:
+        profile = context
+        if another:
+            profile = browser.new_context()
+            own.append(profile)
+        page = profile.new_page()
+        pages.append(page)
+        page.set_viewport_size({"width": size[0], "height": size[1]})
         page.set_default_timeout(60_000)  # a busy machine; a quick one never waits
-        host = (url or site.url).split("//")[1]
+        host = site.url.split("//")[1]
         page.on("request", lambda request: _note(request.url, host, outside))
-        page.goto(f"{url or site.url}/{path}")
+        page.goto(f"{site.url}/{path}")
         return page
 
     yield go
-    for context in contexts:
-        context.close()
+    for opened in (*pages, *own):
+        opened.close()
     assert not outside
 
 

@@ -139,10 +139,10 @@ def test_a_tapped_piece_is_the_only_one_that_counts(visit: Visit) -> None:
     settled(page).get_by_role("button", name="Save to the records").wait_for()
 
 
-def test_saved_pieces_are_there_after_a_restart(browser: Any, tmp_path: Path) -> None:
-    context = browser.new_context()
+def test_saved_pieces_are_there_after_a_restart(context: Any, tmp_path: Path) -> None:
     with served(tmp_path) as first:
         page = context.new_page()
+        page.set_default_timeout(60_000)
         page.goto(first.url)
         hand_in(page, TUBE)
         settled(page).get_by_label("Name it, if you like").fill("from under the sink")
@@ -166,6 +166,7 @@ def test_saved_pieces_are_there_after_a_restart(browser: Any, tmp_path: Path) ->
         page.close()
     with served(tmp_path) as second:
         page = context.new_page()
+        page.set_default_timeout(60_000)
         page.goto(f"{second.url}/records")
         page.get_by_text("from under the sink").wait_for()
         settled(page).get_by_role("button", name="Open").click()
@@ -173,7 +174,6 @@ def test_saved_pieces_are_there_after_a_restart(browser: Any, tmp_path: Path) ->
         page.get_by_text("Weir yard: No. 2, 12.40 EUR").wait_for()
         page.get_by_alt_text("with its outline").wait_for()
         page.close()
-    context.close()
 
 
 def test_a_photo_in_hand_is_still_there_after_a_look_at_another_page(visit: Visit) -> None:
@@ -261,7 +261,7 @@ def test_html_and_scripts_in_names_and_notes_stay_text(visit: Visit) -> None:
 
 
 def test_two_browsers_at_once_do_not_see_each_others_photos(visit: Visit) -> None:
-    one, two = visit(), visit(size=PHONE)
+    one, two = visit(), visit(size=PHONE, another=True)
     hand_in(one, TUBE)
     hand_in(two, DEMO / "busbar.jpg")
     one.get_by_role("heading", name="No. 2", exact=True).wait_for()
