@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zlib
 from collections.abc import Callable
@@ -206,6 +207,27 @@ def test_a_round_of_practice_is_answered_and_counted(visit: Visit) -> None:
     settled(page).get_by_text("Progress", exact=True).click()
     page.get_by_text("Agreement (kappa)").wait_for()
     page.get_by_text("Truth (rows) and what was named").wait_for()
+
+
+def test_a_phone_comes_in_by_the_code_and_nobody_else(browser: Any, tmp_path: Path) -> None:
+    with served(tmp_path, "--lan", until="in a network you trust") as site:
+        found = re.search(r"one browser: (\S+)", "".join(site.lines))
+        assert found
+        phone, stranger = browser.new_context(), browser.new_context()
+        page = phone.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(site.url)
+        page.get_by_label("Code from the computer's terminal").fill("WRONG-CODE")
+        page.get_by_role("button", name="Come in").click()
+        page.get_by_text("That is not the code").wait_for()
+        page.get_by_label("Code from the computer's terminal").fill(found.group(1))
+        page.get_by_role("button", name="Come in").click()
+        page.get_by_text("Look at one of these").wait_for()  # over its stream, so that is in too
+        other = stranger.new_page()
+        other.goto(f"{site.url}/records")
+        assert other.title() == "Code, please"
+        phone.close()
+        stranger.close()
 
 
 # ------------------------------------------------------------------- hostile input
