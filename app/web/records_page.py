@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
+import shutil
 from pathlib import Path
 
 import streamlit as st
@@ -142,27 +142,37 @@ def _hand_out() -> None:
             "**Everything in one file**: pieces, calls, outcomes (as JSON) and photos; another "
             "machine can take it in whole. **Table**: for a spreadsheet, one line a piece."
         )
+        folder = default_folder() / "export"
+        packed, table = folder / "records.zip", folder / "records.csv"
         if st.button("Prepare the files", key="prepare"):
-            with st.spinner("Packing …"), tempfile.TemporaryDirectory() as folder:
-                packed, table = Path(folder) / "records.zip", Path(folder) / "records.csv"
+            with st.spinner("Packing …"):
                 told = export_zip(records(), packed)
                 export_csv(records(), table)
-                st.session_state["prepared"] = (packed.read_bytes(), table.read_bytes())
-                lost = len(told.lost_photos)
-                st.success(f"{told.pieces} pieces and {told.photos} photos.")
-                if lost:
-                    st.warning(f"{lost} photos were lost or changed on disk; the rest is whole.")
+            st.session_state["prepared"] = f"{told.pieces} pieces and {told.photos} photos."
+            if told.lost_photos:
+                st.warning(
+                    f"{len(told.lost_photos)} photos were lost or changed on disk; the rest is "
+                    "whole."
+                )
         prepared = st.session_state.get("prepared")
-        if prepared:
+        if prepared and packed.is_file() and table.is_file():
+            st.success(prepared)
+            # Read only when asked for: a page must not hold all photos in memory.
             st.download_button(
                 "Save everything (ZIP with JSON)",
-                prepared[0],
+                packed.read_bytes,
                 "cuproscope-records.zip",
                 "application/zip",
                 key="zip",
+                on_click="ignore",
             )
             st.download_button(
-                "Save the table (CSV)", prepared[1], "cuproscope-records.csv", "text/csv", key="csv"
+                "Save the table (CSV)",
+                table.read_bytes,
+                "cuproscope-records.csv",
+                "text/csv",
+                key="csv",
+                on_click="ignore",
             )
 
 
@@ -213,6 +223,7 @@ def _delete_all() -> None:
         typed = st.text_input("Type DELETE to go on", key=f"sure-{visit().rounds}", max_chars=12)
         if st.button("Delete everything now", disabled=typed.strip() != "DELETE", key="delete-all"):
             records().delete_everything()
+            shutil.rmtree(default_folder() / "export", ignore_errors=True)
             st.session_state.pop("prepared", None)
             visit().saved.clear()
             visit().rounds += 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -107,6 +108,34 @@ def test_saving_once_is_enough(page: AppTest) -> None:
     assert store._opened().count() == 1
     assert "Saved to the records." in words(at)
     assert not any(button.key.startswith("save-") for button in at.button)
+
+
+def test_the_export_is_prepared_on_disk_and_goes_with_everything_else(
+    page: AppTest, own_data: Path
+) -> None:
+    at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
+    next(button for button in at.button if button.key.startswith("save-")).click().run()
+    at.session_state["cuproscope"].seen.clear()
+    records = AppTest.from_function(_records_page, default_timeout=60).run()
+    records.button(key="prepare").click().run()
+    assert not records.exception
+    assert "1 pieces and 1 photos." in words(records)
+    with zipfile.ZipFile(own_data / "export" / "records.zip") as packed:
+        assert "records.json" in packed.namelist()
+    assert (own_data / "export" / "records.csv").stat().st_size > 100
+    assert records.button(key="delete-all").disabled, "nothing is deleted by one tap"
+    sure = next(box for box in records.text_input if box.key.startswith("sure-"))
+    sure.set_value("DELETE").run()
+    records.button(key="delete-all").click().run()
+    assert store._opened().count() == 0
+    assert not (own_data / "export").exists()
+    assert "Nothing is saved yet" in words(records)
+
+
+def _records_page() -> None:
+    from app.web.records_page import show
+
+    show()
 
 
 def test_a_folder_that_cant_be_written_is_told_not_thrown(
