@@ -53,6 +53,10 @@ from vision.white import WhiteEstimate, estimate_white
 CUT_END = "cut_end"
 """Stated form of a photo that looks straight onto the cut end of a cable."""
 
+MOST_STRANDED_P = 0.1
+"""A wire likelier than this to be a bundle has no strand diameter: the bundle's must never
+be taken for it. The grade still counts both (:mod:`rules.draws`)."""
+
 ROUGH_U_REL = 0.1
 """Relative standard uncertainty of a width by the outline alone, to tell the form by."""
 
@@ -264,13 +268,30 @@ def _widths(
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return _Widths(form=form)
+    problems = reading.problems if reading is not None else ()
+    if form.value is Form.STRANDED and strands is not None:
+        problems += strands.problems
+    if form.value is Form.WIRE and diameter is not None and _may_be_stranded(form):
+        problems += (_solid_or_strands(),)
     return _Widths(
         form=form,
         diameter=diameter,
         strand_diameter=_strand_diameter(form, diameter, strands),
         lines_px=reading.lines_px if reading is not None else np.zeros((0, 2, 2)),
-        problems=(reading.problems if reading is not None else ())
-        + (strands.problems if strands is not None and form.value is Form.STRANDED else ()),
+        problems=problems,
+    )
+
+
+def _may_be_stranded(form: FormFinding) -> bool:
+    return form.p.get(Form.STRANDED, 0.0) > MOST_STRANDED_P
+
+
+def _solid_or_strands() -> Problem:
+    return Problem(
+        code="solid_or_strands",
+        text="Solid wire and a bundle of fine strands look alike this small, so no strand "
+        "thickness is given.",
+        fix="Look at the cut end and say --form wire or --form stranded, or go closer.",
     )
 
 
@@ -297,7 +318,7 @@ def _strand_diameter(
     form: FormFinding, diameter: Measurement | None, strands: StrandReading | None
 ) -> Measurement | None:
     if form.value is Form.WIRE:
-        return diameter
+        return None if _may_be_stranded(form) else diameter
     if form.value is not Form.STRANDED or diameter is None:
         return None
     if strands is not None and strands.strand_diameter is not None:
