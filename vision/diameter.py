@@ -193,7 +193,7 @@ def measure_diameter(
     line = line or centre_line(region.mask, offset_px=region.box_px[:2])
     if line is None or line.length_px < MIN_LENGTH_WIDTHS * 2 * line.radius_px:
         return _refusal(_too_short())
-    if is_wound(photo, line):
+    if is_wound(photo, line, region=region):
         return _refusal(_wound(), 2 * line.radius_px)
     edges = find_edges(photo, line)
     width_px = 2 * line.radius_px if edges is None else float(np.median(edges.width_px))

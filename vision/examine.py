@@ -244,7 +244,9 @@ def _widths(
         strands = read_strands(
             strip.light, width_px=strip.width_px, bundle=diameter, step_px=strip.step_px
         )
-    heap = heap_p(shape, banded=strands.banded if strands is not None else 0.0) > 0.5
+    banded = strands.banded if strands is not None else 0.0
+    wound = reading is not None and any(p.code == "piece_wound" for p in reading.problems)
+    heap = wound or heap_p(shape, banded=banded) > 0.5
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return _Widths(

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from vision.centreline import CentreLine
-from vision.types import Photo
+from vision.types import Photo, Region
 
 CLOSED_PATH_SHARE = 0.6
 """Of 27 rendered coils and tangles 17 had an eye and less of their middle on the longest
@@ -39,9 +39,37 @@ LEAST_PERIOD_PX = 3
 MOST_PERIOD_WIDTHS = 1.0
 
 
-def is_wound(photo: Photo, line: CentreLine) -> bool:
-    """Return whether a piece is wound: no outline of it is the wire's own."""
-    return closes_on_itself(line) or stripes(photo, line) > STRIPES_CORRELATION
+def is_wound(photo: Photo, line: CentreLine, *, region: Region | None = None) -> bool:
+    """Return whether a piece is wound: no outline of it is the wire's own.
+
+    Args:
+        photo: The photo.
+        line: Along the middle of the piece.
+        region: The piece; where it is squat its middle line runs askew, and turns are
+            looked for along its tightest rectangle too.
+    """
+    if closes_on_itself(line) or stripes(photo, line) > STRIPES_CORRELATION:
+        return True
+    if region is None or line.length_px > SQUAT_WIDTHS * 2 * line.radius_px:
+        return False
+    return stripes(photo, _axis(region)) > STRIPES_CORRELATION
+
+
+def _axis(region: Region) -> CentreLine:
+    """Return the long axis of the tightest rectangle around a piece, in steps of a pixel."""
+    outline = np.asarray(region.outline_px, np.float32)[:, None]
+    (x, y), (length, width), angle_deg = cv2.minAreaRect(outline)
+    if length < width:
+        length, width, angle_deg = width, length, angle_deg + 90
+    along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    at = np.arange(0.0, length + 1e-9) - length / 2
+    return CentreLine(
+        points_px=np.array([x, y]) + at[:, None] * along,
+        tangents=np.repeat(along[None], len(at), axis=0),
+        radius_px=width / 2,
+        radii_px=np.full(len(at), width / 2),
+        step_px=1.0,
+    )
 
 
 def closes_on_itself(line: CentreLine) -> bool:

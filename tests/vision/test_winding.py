@@ -42,7 +42,19 @@ def of_mask(mask: np.ndarray) -> tuple[Photo, Region]:
 def wound(photo: Photo, region: Region) -> bool:
     line = centre_line(region.mask, offset_px=(region.box_px[0], region.box_px[1]))
     assert line is not None
-    return is_wound(photo, line)
+    return is_wound(photo, line, region=region)
+
+
+def test_a_short_coil_of_many_turns_is_no_tube_and_a_plain_one_may_be() -> None:
+    y, x = np.mgrid[0:260, 0:400].astype(np.float32)
+    along, across = (x - 200) * 0.8 + (y - 130) * 0.6, (y - 130) * 0.8 - (x - 200) * 0.6
+    rod = (np.abs(across) < 45) & (np.abs(along) < 90)  # twice as long as wide
+    noise = np.random.default_rng(3).normal(0, 2, x.shape)
+    for turns, expected in ((True, True), (False, False)):
+        shade = np.abs(np.sin(np.pi * along / 8)) if turns else np.sqrt(1 - (across / 60) ** 2 % 1)
+        grey = np.where(rod, 40 + 120 * shade, 215) + noise
+        rgb = np.clip(grey[..., None] * [1.0, 0.75, 0.6], 0, 255).astype(np.uint8)
+        assert wound(photo_of(rgb), region_of(rod)) is expected
 
 
 def test_turns_side_by_side_are_no_wire() -> None:
