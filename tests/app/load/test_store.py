@@ -273,9 +273,9 @@ def settle_work(store: LoadStore) -> None:
 
 def put_work(store: LoadStore) -> None:
     store.put_all(
-        buyers=[buyer("Yard", travel=Decimal(3)), buyer("Other")],
-        prices=[price("4.10"), price("4.20", who="Other")],
-        loads=[a_load(Load(name="second"))],
+        buyers=[buyer("Other")],
+        prices=[price("4.20", who="Other")],
+        loads=[Load(name="second", bins=(Bin(name="A", grade="no1", pieces=(piece("a", "1"),)),))],
     )
 
 
