@@ -83,6 +83,7 @@ def _piece(piece: GradedPiece) -> Object:
         "brass": _flag(findings.brass, reading.brass_boxes_px if reading else ()),
         "solder": _flag(findings.solder, reading.solder_boxes_px if reading else ()),
         "grade": _grade(piece.grading),
+        "other_metal": {"p": _rounded(findings.other_metal.p, 4)},
     }
     if piece.name is not None:
         told["name"] = piece.name

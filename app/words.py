@@ -83,7 +83,12 @@ def finish_words(findings: Findings) -> str | None:
 def flag_words(findings: Findings) -> tuple[str, ...]:
     """Return the flags that are more likely there than not."""
     told = []
-    for name, flag in (("brass", findings.brass), ("solder", findings.solder)):
+    flags = {
+        "brass": findings.brass,
+        "solder": findings.solder,
+        "another metal": findings.other_metal,
+    }
+    for name, flag in flags.items():
         if flag.p >= 0.5:
             how = "stated" if flag.origin is Origin.STATED else f"{100 * min(flag.p, 0.99):.0f} %"
             told.append(f"{name} ({how})")

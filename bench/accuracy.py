@@ -196,11 +196,15 @@ def true_findings(true: dict[str, Any]) -> Any:
             u=dict.fromkeys(Finish, 0.0),
             tarnish_level=Measurement.normal(float(level), 0.0, Unit.ONE),
         ),
-        brass=Flag(p=float(true["brass"]), share=float(true.get("brass_share", 0.1))),
+        brass=Flag(
+            p=float(true["brass"]),
+            share=1.0 if true["material"] == "brass" else float(true.get("brass_share", 0.1)),
+        ),
         solder=Flag(p=float(true["solder"]), share=float(true.get("solder_share", 0.05))),
         diameter=exact(true.get("diameter_mm"), Unit.MILLIMETRE),
         strand_diameter=exact(strand, Unit.MILLIMETRE),
         facts=stated_facts(true),
+        other_metal=Flag(p=float(true["material"] not in ("copper", "brass"))),
     )
 
 

@@ -74,11 +74,12 @@ class _Numbers:
     unknown_tarnish: Array
     brass: Array
     solder: Array
+    other_metal: Array
 
 
 @lru_cache(maxsize=8)
 def _standard_numbers(draws: int, seed: int) -> _Numbers:
-    seeds = np.random.SeedSequence(seed).spawn(10)
+    seeds = np.random.SeedSequence(seed).spawn(11)
     streams = [np.random.default_rng(s) for s in seeds]
     numbers = _Numbers(
         form=streams[0].random(draws),
@@ -93,6 +94,7 @@ def _standard_numbers(draws: int, seed: int) -> _Numbers:
         unknown_tarnish=streams[7].random(draws),
         brass=streams[8].random(draws),
         solder=streams[9].random(draws),
+        other_metal=streams[10].random(draws),
     )
     for name in _Numbers.__slots__:
         if name != "shares":
@@ -115,6 +117,7 @@ def _central_numbers() -> _Numbers:
         unknown_tarnish=half,
         brass=half,
         solder=half,
+        other_metal=half,
     )
 
 
@@ -132,7 +135,7 @@ def draw_pieces(
     * Shares: Beta distributed parts of what the others left, so that they add up to 1
       and each keeps its mean and its standard uncertainty (rules/shares.py).
     * Tarnish level: as a size, kept within 0 to 1.
-    * Brass and solder: there or not, by their probability.
+    * Brass, solder, another metal: there or not, by their probability.
     * Facts: certain; a fact that nobody stated counts as the ordinary case (no
       steel, copper through, no oil, no insulation): it is asked for, not guessed.
 
@@ -180,6 +183,7 @@ def _columns(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> M
         ("solder", findings.solder, numbers.solder),
     ):
         columns[name], columns[f"{name}_share"] = _flag(flag, random)
+    columns["other_metal"], _ = _flag(findings.other_metal, numbers.other_metal)
     columns.update(_facts(findings))
     return MappingProxyType(columns)
 

@@ -216,7 +216,8 @@ class Findings:
 
     ``diameter`` is the outer one (of a stranded piece: the bundle);
     ``strand_diameter`` is that of a single strand, and equals the diameter for
-    solid wire. Either is None where it could not be measured.
+    solid wire. Either is None where it could not be measured. ``other_metal``: the
+    whole piece is steel, aluminium, zinc or the like, and no copper at all.
     """
 
     form: FormFinding
@@ -226,6 +227,7 @@ class Findings:
     diameter: Measurement | None = None
     strand_diameter: Measurement | None = None
     facts: Facts = field(default_factory=Facts)
+    other_metal: Flag = field(default_factory=lambda: Flag(p=0.0))
 
     def __post_init__(self) -> None:
         for name in ("diameter", "strand_diameter"):

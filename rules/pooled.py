@@ -53,7 +53,7 @@ FLAG_CORRELATION = 0.5
 """Correlation between what two photos of one piece say on brass, solder or its form,
 for the same reason; common practice, no source."""
 
-PRIOR_P = {"brass": 0.1, "solder": 0.1}
+PRIOR_P = {"brass": 0.1, "solder": 0.1, "other_metal": 0.1}
 """How often pieces have it: each photo's probability holds this once already, so it is
 taken out before their evidence is added. Common practice, no source."""
 
@@ -185,6 +185,9 @@ def pool_findings(
         solder=pool_flags([f.solder for f in several], PRIOR_P["solder"], correlation=correlation),
         diameter=number("diameter", [f.diameter for f in several]),
         strand_diameter=number("strand_diameter", [f.strand_diameter for f in several]),
+        other_metal=pool_flags(
+            [f.other_metal for f in several], PRIOR_P["other_metal"], correlation=correlation
+        ),
         facts=_merged_facts([f.facts for f in several]),
     )
     return Pooled(findings=findings, photos=len(several), agreement=agreement)

@@ -11,7 +11,7 @@ from rules.draws import Column, Draws, estimate_of
 from rules.evaluate import holds
 from rules.findings import Findings, Form, Unit
 from rules.table import Comparison, Condition, Row, RuleSheet
-from rules.vocabulary import VOCABULARY, Kind
+from rules.vocabulary import VOCABULARY
 
 # Limits of rows that did not fire are told where they are nearer than this.
 NEAR = 3.0
@@ -147,8 +147,13 @@ def _words(condition: Condition, findings: Findings) -> str:
 def _seen(condition: Condition, findings: Findings) -> str:
     """Say how sure a flag or a form is, where it is not certain."""
     term = VOCABULARY[condition.finding]
-    if term.kind is Kind.FLAG and condition.finding in ("brass", "solder"):
-        flag = findings.brass if condition.finding == "brass" else findings.solder
+    flags = {
+        "brass": findings.brass,
+        "solder": findings.solder,
+        "other_metal": findings.other_metal,
+    }
+    if condition.finding in flags:
+        flag = flags[condition.finding]
         p = flag.p if condition.threshold is True else 1 - flag.p
         return f"{term.words} seen with {100 * p:.0f} %" if p < SURE_P else ""
     if condition.finding == "form" and isinstance(condition.threshold, tuple):

@@ -77,6 +77,7 @@ _PIECE_KEYS = {
     "brass_share",
     "solder",
     "solder_share",
+    "other_metal",
     "facts",
 }
 
@@ -190,6 +191,7 @@ class _Reader:
             "finish": self.finish(table, at),
             "brass": self.flag(table, "brass", at),
             "solder": self.flag(table, "solder", at),
+            "other_metal": self.flag(table, "other_metal", at),
             "diameter": self.size(table, "diameter_mm", at),
             "strand_diameter": self.size(table, "strand_diameter_mm", at),
             "facts": self.facts(table.get("facts", {}), (*at, "facts")),

@@ -73,6 +73,7 @@ def _flag(name: str, words: str, settle: str, *, fact: bool = False) -> Term:
 
 
 _BRASS_CHECK = "scratch the spot with a file: yellow means brass, red means copper"
+_METAL_CHECK = "file a spot: red means copper, grey or white right through another metal"
 _SOLDER_CHECK = "scratch the grey spot with a blade: soft and grey right through means solder"
 
 _TERMS = (
@@ -92,6 +93,7 @@ _TERMS = (
     ),
     _flag("brass", "brass fitting", _BRASS_CHECK),
     _flag("solder", "solder", _SOLDER_CHECK),
+    _flag("other_metal", "another metal", _METAL_CHECK),
     _ratio(
         "coated_share",
         "coated",

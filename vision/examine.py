@@ -371,6 +371,7 @@ def _reading(
             diameter=widths.diameter,
             strand_diameter=widths.strand_diameter,
             facts=facts,
+            other_metal=seen.other_metal,
         ),
         brass_boxes_px=seen.brass_boxes_px,
         solder_boxes_px=seen.solder_boxes_px,

@@ -6,10 +6,12 @@ ASTM B258 (1.2908 mm, printed 1.291).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rules.engine import grade
-from rules.findings import CutEnd, Findings, Finish, Form, Magnet
+from rules.findings import CutEnd, Findings, Finish, Flag, Form, Magnet
 from rules.gauge import mm_from_awg
 from rules.sheet import load_sheet
 from tests.rules.pieces import DULL, mm, piece, tube
@@ -104,6 +106,20 @@ def test_a_stray_green_spot_costs_nothing_and_a_tenth_costs_the_grade() -> None:
 )
 def test_set_aside_says_which_line_buys_it(fact: dict[str, object], line: str) -> None:
     assert line in grade(piece(**fact), HOUSE).reasons[0].text
+
+
+def test_another_metal_is_set_aside_however_bright() -> None:
+    # Common practice, no source: a yard pays no copper price for zinc, steel or aluminium.
+    for shape in (piece(), tube()):
+        zinc = replace(shape, other_metal=Flag(p=1.0))
+        told = grade(zinc, HOUSE)
+        assert told.suggested == "set_aside"
+        assert told.reasons[0].row == "no-copper"
+    unsure = grade(replace(tube(), other_metal=Flag(p=0.4)), HOUSE)
+    assert unsure.borderline
+    assert unsure.deciding == "other_metal"
+    assert unsure.settle is not None
+    assert "file a spot" in unsure.settle.lower()
 
 
 def test_sheet_is_told_as_light_copper_and_a_valve_as_brass() -> None:
