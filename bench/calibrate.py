@@ -23,11 +23,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.confidence import Calibration, is_decided
+from rules.confidence import DECIDE_P, Calibration, is_decided
 
 Floats = NDArray[np.float64]
 
 COVERED = 0.95
+RISK = 0.02
+"""Wrong grades among the decided that a person is asked to bear."""
+
 FOLDS = 5
 FLOOR = 1e-4
 """Least probability in a logarithm: a share of draws is no better known."""
@@ -50,9 +53,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     print("| | as they are | calibrated, on photos left out |\n| --- | --- | --- |")
     held = left_out(p, truth, photos)
     raw = p
-    for name, figure in (("negative log likelihood", nll), ("calibration error", ece),
-                         ("decided", decided), ("wrong among decided", wrong)):  # fmt: skip
+    for name, figure in (("negative log likelihood", nll), ("calibration error", ece)):
         print(f"| {name} | {figure(raw, truth):.3f} | {figure(held, truth):.3f} |")
+    for threshold in (DECIDE_P, fitted.decide_p):
+        for name, shares in (
+            ("decided", [decided(one, threshold) for one in (raw, held)]),
+            ("wrong among them", [wrong(one, truth, threshold) for one in (raw, held)]),
+        ):
+            print(f"| {name} at {threshold} | {shares[0]:.3f} | {shares[1]:.3f} |")
     print(fitted)
     if asked.write:
         FILE.write_text(as_toml(fitted, name=f"{asked.name}, {len(p)} pieces"), encoding="utf-8")
@@ -80,7 +88,18 @@ def fit(p: Floats, truth: NDArray[np.int64]) -> Calibration:
     # All but the floor((n + 1) (1 - covered)) least sure true grades lie above it.
     rank = int((len(own) + 1) * (1 - COVERED))
     least = float(own[rank - 1]) if rank >= 1 else 0.0
-    return Calibration(temperature=float(t), lapse=float(lapse), plausible_p=round(least, 4))
+    # The least threshold of those from which on no more than the risk is wrong.
+    decide = 0.98
+    for threshold in np.arange(0.97, 0.795, -0.01):
+        if wrong(told, truth, float(threshold)) > RISK:
+            break
+        decide = float(threshold)
+    return Calibration(
+        temperature=float(t),
+        lapse=float(lapse),
+        plausible_p=round(least, 4),
+        decide_p=round(decide, 2),
+    )
 
 
 def left_out(p: Floats, truth: NDArray[np.int64], photos: Sequence[str]) -> Floats:
@@ -107,15 +126,20 @@ def ece(p: Floats, truth: NDArray[np.int64], bins: int = 15) -> float:
     return float(sum(gaps) / len(p))
 
 
-def decided(p: Floats, truth: NDArray[np.int64]) -> float:  # noqa: ARG001 - one shape for all
+def decided(p: Floats, threshold: float) -> float:
     """Return the share that is not borderline by probability alone."""
-    return float(np.mean([is_decided(row) for row in p]))
+    return float(_sure(p, threshold).mean())
 
 
-def wrong(p: Floats, truth: NDArray[np.int64]) -> float:
+def wrong(p: Floats, truth: NDArray[np.int64], threshold: float) -> float:
     """Return how many of those are wrong."""
-    sure = np.array([is_decided(row) for row in p])
+    sure = _sure(p, threshold)
     return float(np.mean(p.argmax(axis=1)[sure] != truth[sure])) if sure.any() else 0.0
+
+
+def _sure(p: Floats, threshold: float) -> NDArray[np.bool_]:
+    calibration = Calibration(decide_p=threshold)
+    return np.array([is_decided(row, calibration) for row in p])
 
 
 def as_toml(fitted: Calibration, *, name: str) -> str:
@@ -125,6 +149,7 @@ def as_toml(fitted: Calibration, *, name: str) -> str:
 temperature = {fitted.temperature}
 lapse = {fitted.lapse}
 plausible_p = {fitted.plausible_p}
+decide_p = {fitted.decide_p}
 date = "{datetime.now(UTC).date().isoformat()}"
 source = "{name}"
 """

@@ -39,6 +39,7 @@ class Calibration:
         temperature: Softens (above 1) or sharpens (below 1) the shares.
         lapse: Chance that the piece was read quite wrongly; spread over all grades.
         plausible_p: A grade at least this likely is plausible.
+        decide_p: A piece is decided where one grade is at least this likely.
         date: When it was fitted, ISO 8601; empty for none.
         source: On what it was fitted.
     """
@@ -46,13 +47,14 @@ class Calibration:
     temperature: float = 1.0
     lapse: float = 0.0
     plausible_p: float = 0.05
+    decide_p: float = DECIDE_P
     date: str = ""
     source: str = "none: shares of draws as they are"
 
     def __post_init__(self) -> None:
         if not (isfinite(self.temperature) and 0.05 <= self.temperature <= 20):
             raise ContractError(f"must be 0.05 to 20, not {self.temperature}", where="temperature")
-        for name in ("lapse", "plausible_p"):
+        for name in ("lapse", "plausible_p", "decide_p"):
             value = getattr(self, name)
             if not 0 <= value < 1:
                 raise ContractError(f"must be 0 to 1, not {value}", where=name)
@@ -75,19 +77,30 @@ def photo_calibration() -> Calibration:
     """Return the calibration of ``calibration.toml``, for pieces read off a photo."""
     with as_file(files("rules").joinpath("calibration.toml")) as path:
         values = read_toml(path).values
-    t, lapse, least = (values.get(n) for n in ("temperature", "lapse", "plausible_p"))
+    t, lapse, least, decide = (
+        values.get(n) for n in ("temperature", "lapse", "plausible_p", "decide_p")
+    )
     date, source = (values.get(n) for n in ("date", "source"))
     if not (
         isinstance(t, int | float)
         and isinstance(lapse, int | float)
         and isinstance(least, int | float)
+        and isinstance(decide, int | float)
         and isinstance(date, str)
         and isinstance(source, str)
     ):
         raise RuleFileError(
-            "must hold temperature, lapse, plausible_p, date and source", where="calibration.toml"
+            "must hold temperature, lapse, plausible_p, decide_p, date and source",
+            where="calibration.toml",
         )
-    return Calibration(temperature=t, lapse=lapse, plausible_p=least, date=date, source=source)
+    return Calibration(
+        temperature=t,
+        lapse=lapse,
+        plausible_p=least,
+        decide_p=decide,
+        date=date,
+        source=source,
+    )
 
 
 def plausible(p: NDArray[np.float64], calibration: Calibration) -> NDArray[np.int64]:
@@ -97,7 +110,7 @@ def plausible(p: NDArray[np.float64], calibration: Calibration) -> NDArray[np.in
     return kept if len(kept) else order[:1]
 
 
-def is_decided(p: NDArray[np.float64]) -> bool:
+def is_decided(p: NDArray[np.float64], calibration: Calibration = PLAIN) -> bool:
     """Return whether one grade is likely enough, and no other near it."""
     ordered = np.sort(p)[::-1]
-    return bool(ordered[0] >= DECIDE_P and (len(ordered) == 1 or ordered[1] < SECOND_P))
+    return bool(ordered[0] >= calibration.decide_p and (len(ordered) == 1 or ordered[1] < SECOND_P))

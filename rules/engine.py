@@ -77,10 +77,11 @@ def grade(
     """Grade one piece by a rule sheet.
 
     Every draw of the findings goes through the sheet; the share of draws in a grade
-    is its probability (JCGM 101). A grade is decided where it has at least 0.8 and no
-    other 0.15 (JCGM 106, guarded acceptance); otherwise the piece is borderline,
-    and ``settle`` names the check on the finding that explains most of the doubt. A
-    finding that nobody measured leaves it borderline if it could turn the grade.
+    is its probability (JCGM 101). A grade is decided where it has at least 0.8 (read off
+    a photo, what the calibration says) and no other 0.15 (JCGM 106, guarded acceptance);
+    otherwise the piece is borderline, and ``settle`` names the check on the finding that
+    explains most of the doubt. A finding that nobody measured leaves it borderline if it
+    could turn the grade.
 
     Args:
         draws: How many pieces are drawn; 10,000 make a probability good to 0.005.
@@ -99,7 +100,7 @@ def grade(
     p = calibration.applied(evaluation.grade_p())
     best = int(np.argmax(p))
     unknown = open_question(evaluation, findings=findings, best=best)
-    borderline = unknown is not None or not is_decided(p)
+    borderline = unknown is not None or not is_decided(p, calibration)
     deciding = unknown or deciding_finding(doubt_parts(evaluation))
     central = best_piece(findings)
     return Grading(

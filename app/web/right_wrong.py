@@ -49,6 +49,7 @@ RIGHT = Scene()
 
 # What goes wrong, and where the right way is not the usual one, how it looks.
 PAIRS: dict[str, tuple[Scene, Scene, str]] = {
+    "solid_or_strands": (Scene(size=0.45, piece="thin"), Scene(piece="thin"), "nearer"),
     "no_reference": (Scene(card="none"), RIGHT, "a card lies whole beside the piece"),
     "references_disagree": (Scene(card="cut"), RIGHT, "one whole reference"),
     "ambiguous_reference": (Scene(card="cut"), RIGHT, "one whole reference"),

@@ -110,7 +110,9 @@ def check_box(box: Any) -> None:
 
 def check_piece(piece: dict[str, Any]) -> None:
     keys = ["box_px", "outline_px", "form", "diameter_mm", "strand_diameter_mm", "awg"]
-    check_keys(piece, [*keys, "finish", "brass", "solder", "grade", "other_metal"], more=("name", "notes"))
+    check_keys(
+        piece, [*keys, "finish", "brass", "solder", "grade", "other_metal"], more=("name", "notes")
+    )
     if piece["box_px"] is not None:
         check_box(piece["box_px"])
         assert len(piece["outline_px"]) >= 3
