@@ -54,7 +54,14 @@ def visit(browser: Any, context: Any, site: Served) -> Iterator[Callable[..., An
     own: list[Any] = []
     outside = Outside()
 
-    def go(path: str = "", *, size: tuple[int, int] = LAPTOP, another: bool = False) -> Any:
+    def go(
+        path: str = "",
+        *,
+        size: tuple[int, int] = LAPTOP,
+        another: bool = False,
+        url: str | None = None,
+    ) -> Any:
+        address = url or site.url
         profile = context
         if another:
             profile = browser.new_context()
@@ -63,9 +70,9 @@ def visit(browser: Any, context: Any, site: Served) -> Iterator[Callable[..., An
         pages.append(page)
         page.set_viewport_size({"width": size[0], "height": size[1]})
         page.set_default_timeout(60_000)  # a busy machine; a quick one never waits
-        host = site.url.split("//")[1]
+        host = address.split("//")[1]
         page.on("request", lambda request: _note(request.url, host, outside))
-        page.goto(f"{site.url}/{path}")
+        page.goto(f"{address}/{path}")
         return page
 
     yield go
