@@ -446,11 +446,14 @@ def _fault_of(metadata: Mapping[str, Any], content: bytes) -> str | None:
 
 
 def _session(content: bytes) -> Network:
-    """Return a network that runs an ONNX file's bytes on two threads."""
+    """Return a network that runs an ONNX file's bytes on two threads at most.
+
+    On one where OpenCV was told to use one: many processes then share the cores.
+    """
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = THREADS
+    options.intra_op_num_threads = max(1, min(THREADS, cv2.getNumThreads()))
     options.log_severity_level = 3
     # Views differ in size, so that a plan of one size's memory is kept beside the next one's:
     # 283 instead of 449 MB for a whole photo, in the same time.
