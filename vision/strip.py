@@ -15,8 +15,8 @@ import numpy as np
 from vision.film import film_colours
 from vision.types import FloatArray, Image
 
-# Level, film of Cu2O in nm, weight of the diffuse brown over the film, metallic share: the
-# scale on which the surface network was taught (models/recipe/optics.py, LEVELS).
+# Level, film of Cu2O in nm, weight of the diffuse brown over the film, metallic share. The
+# recipe renders by this table too: it is the scale the surface network was taught on.
 LEVELS = np.array(
     [
         [0.00, 0.0, 0.00, 1.00],

@@ -14,6 +14,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.strip import LEVELS  # one table for what is rendered and what is shown
+
 Array = NDArray[np.float64]
 DATA = Path(__file__).parent / "data"
 
@@ -142,21 +144,6 @@ def metal_colour(name: str) -> Array:
             xyz = np.array([float(row[c]) for c in "XYZ"]) / 100
             return rgb_of_xyz(xyz)
     raise KeyError(name)
-
-
-# Tarnish level to look, by interpolation between rows:
-# level, film nm of Cu2O, weight of the diffuse brown over the film, metallic share.
-LEVELS = np.array(
-    [
-        [0.00, 0.0, 0.00, 1.00],
-        [0.12, 5.5, 0.02, 0.98],
-        [0.25, 11.0, 0.12, 0.92],
-        [0.38, 16.0, 0.38, 0.78],
-        [0.50, 22.0, 0.65, 0.60],
-        [0.75, 30.0, 1.00, 0.35],
-        [1.00, 30.0, 1.00, 0.22],
-    ]
-)
 
 
 def tarnish_look(level: Array) -> tuple[Array, Array]:
