@@ -13,6 +13,7 @@ Simple Copy-Paste, arXiv 2012.07177).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from math import log, pi
 
@@ -48,6 +49,12 @@ OVERSAMPLE = 2
 
 BALANCE_SIGMA = 0.06
 """Residual white-balance error of a phone, log of r/g and b/g, about 5 % in use."""
+
+STRONG_SHARE, STRONG_SIGMA = 0.2, 0.14
+"""Of the views, how many have the light of a lamp that the phone left as it was."""
+
+BLOWN_SHARE, BLOWN_STOPS = 0.15, (0.4, 1.8)
+"""Of the views, how many are exposed so long that white paper has no detail, and by how much."""
 
 WHITE_SIGMA = 0.025
 """Error of a white read off a reference, log of each channel."""
@@ -100,11 +107,25 @@ class Batch:
     told: Tensor
 
 
+PARTS = ("colour", "optics", "paste")
+"""What can be left out, to see what it brings: exposure, balance, tone, saturation and
+uneven light; focus, sharpening, noise and JPEG; pieces laid over another view."""
+
+
 class Sampler:
     """Draws batches of augmented views from a store."""
 
-    def __init__(self, store: Store, *, side_px: int, device: torch.device, seed: int) -> None:
+    def __init__(
+        self,
+        store: Store,
+        *,
+        side_px: int,
+        device: torch.device,
+        seed: int,
+        without: Collection[str] = (),
+    ) -> None:
         self.store = store
+        self.without = frozenset(without)
         self.side = side_px
         self.device = device
         self.dice = torch.Generator(device=device).manual_seed(seed)
@@ -129,7 +150,8 @@ class Sampler:
         planes = self._planes(index)
         matrix = self._geometry(index, count)
         rgb, fine = sample_views(planes, matrix, self.size[index], side=self.side)
-        rgb, fine = self._paste(rgb, fine, self.white[index])
+        if "paste" not in self.without:
+            rgb, fine = self._paste(rgb, fine, self.white[index])
         return soft_batch(self._camera(rgb, self.white[index]), fine)
 
     def _planes(self, index: Tensor) -> Tensor:
@@ -195,32 +217,43 @@ class Sampler:
     def _camera(self, rgb: Tensor, white: Tensor) -> Tensor:
         """Return views as another phone would have saved them, white-normalised or not."""
         n = len(rgb)
-        light = to_linear(rgb / 255.0)
+        code = rgb / 255.0
         known = ~torch.isnan(white).any(dim=1)
         white = torch.where(known[:, None], white, torch.ones_like(white))
-        exposure = torch.exp2(0.4 * self._normal(n))[:, None]
-        balance = self._normal(n, 3) * BALANCE_SIGMA
-        balance[:, 1] = 0.0
-        gain = exposure * torch.exp(balance)
-        light = light * gain[:, :, None, None] * self._uneven(n)
-        white = white * gain
-        code = from_linear(self._saturate(light, n))
-        gamma = torch.exp(0.10 * self._normal(n))
-        code = code.clamp(0, 1) ** gamma[:, None, None, None]
-        # The white runs through the same curve, as a reading of it would.
-        white = to_linear(
-            from_linear(white[:, :, None, None]).clamp(0, 1) ** gamma[:, None, None, None]
-        )
-        code = self._focus(code, n)
-        code = self._noise(code, n)
-        code = self._jpeg(code.clamp(0, 1), n)
-        read = white[:, :, 0, 0] * torch.exp(self._normal(n, 3) * WHITE_SIGMA)
+        if "colour" not in self.without:
+            code, white = self._development(code, white)
+        if "optics" not in self.without:
+            code = self._jpeg(self._noise(self._focus(code, n), n).clamp(0, 1), n)
+        read = white * torch.exp(self._normal(n, 3) * WHITE_SIGMA)
         read = read * torch.exp(0.18 * self._normal(n))[:, None]  # light falls off towards it
         factor = (WHITE_TARGET / read.clamp_min(1e-3)).clamp(*GAIN_RANGE)
         use = known & (self._uniform(n, 0, 1) < 0.6)
         factor = torch.where(use[:, None], factor, torch.ones_like(factor))
-        code = from_linear((to_linear(code) * factor[:, :, None, None]).clamp(0, 1))
+        code = from_linear((to_linear(code.clamp(0, 1)) * factor[:, :, None, None]).clamp(0, 1))
         return torch.round(code * 255).clamp(0, 255)
+
+    def _development(self, code: Tensor, white: Tensor) -> tuple[Tensor, Tensor]:
+        """Return codes and white as another phone would have exposed and toned them."""
+        n = len(code)
+        stops = 0.4 * self._normal(n)
+        blown = self._uniform(n, 0, 1) < BLOWN_SHARE
+        exposure = torch.exp2(torch.where(blown, self._uniform(n, *BLOWN_STOPS), stops))[:, None]
+        strong = self._uniform(n, 0, 1) < STRONG_SHARE
+        sigma = torch.where(strong, STRONG_SIGMA, BALANCE_SIGMA)
+        balance = self._normal(n, 3) * sigma[:, None]
+        balance[:, 1] = 0.0
+        gain = exposure * torch.exp(balance)
+        light = to_linear(code) * gain[:, :, None, None] * self._uneven(n)
+        gamma = torch.exp(0.10 * self._normal(n))[:, None, None, None]
+        contrast = self._uniform(n, -0.25, 0.4)[:, None, None, None]
+
+        def toned(linear: Tensor) -> Tensor:
+            flat = from_linear(linear).clamp(0, 1) ** gamma
+            return flat + contrast * (flat * flat * (3 - 2 * flat) - flat)
+
+        # The white runs through the same curve, as a reading of it would.
+        seen = to_linear(toned((white * gain)[:, :, None, None]))[:, :, 0, 0]
+        return toned(self._saturate(light, n)), seen
 
     def _uneven(self, n: int) -> Tensor:
         """Return light that changes over the view, slightly in colour too."""

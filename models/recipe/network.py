@@ -183,7 +183,11 @@ class SurfaceNet(nn.Module):
             )
             for _ in _TAP_CHANNELS[1:]
         )
-        self.fuse = _ConvBn(PYRAMID, EMBEDDING, 3)
+        # Parted into a filter for each channel and a mix of channels: a full 3 x 3 mix of
+        # 128 channels at a quarter of the resolution took 15 % of the network's time.
+        self.fuse = nn.Sequential(
+            _ConvBn(PYRAMID, PYRAMID, 3, groups=PYRAMID), _ConvBn(PYRAMID, EMBEDDING, 1)
+        )
         self.refine = nn.Sequential(
             _ConvBn(EMBEDDING, EMBEDDING, 3, groups=EMBEDDING), _ConvBn(EMBEDDING, EMBEDDING, 1)
         )

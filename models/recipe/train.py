@@ -29,7 +29,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from models.recipe.augment import Batch, Sampler
+from models.recipe.augment import PARTS, Batch, Sampler
 from models.recipe.evaluate import calibration_error, evaluate, figures_table, read_views
 from models.recipe.export import export_onnx, write_metadata
 from models.recipe.network import EMBEDDING, Deployed, SurfaceNet, load_encoder_weights
@@ -83,6 +83,9 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=16)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--limit", type=int, help="use so many photos only")
+    parser.add_argument(
+        "--without", nargs="*", default=[], choices=PARTS, help="leave this variation out"
+    )
     asked = parser.parse_args()
     if asked.weights is None and asked.start is None:
         parser.error("--weights or --start is needed")
@@ -120,7 +123,9 @@ def train(asked: argparse.Namespace) -> None:
     else:
         load_encoder_weights(net, asked.weights)
     net = net.to(device, memory_format=torch.channels_last)
-    sampler = Sampler(store, side_px=asked.side_px, device=device, seed=asked.seed)
+    sampler = Sampler(
+        store, side_px=asked.side_px, device=device, seed=asked.seed, without=asked.without
+    )
     progress, kept = _fit(net, sampler, views, asked, device)
     torch.save(kept.state_dict(), asked.out / "network.pt")
 
@@ -143,6 +148,7 @@ def train(asked: argparse.Namespace) -> None:
         "stored_px": asked.stored_px,
         "minutes": asked.minutes,
         "seed": asked.seed,
+        "without": asked.without,
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if device.type == "cuda" else "cpu",
         "parity": parity,
