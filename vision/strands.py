@@ -61,11 +61,15 @@ class StraightStrip:
             one step apart, the axis in the middle.
         width_px: Seen width of the piece in steps.
         step_px: Photo pixels a step.
+        points_px: ``(n, 2)`` where on the photo the middle of each row lies.
+        normals: ``(n, 2)`` unit vectors across the piece, towards later columns.
     """
 
     light: Float32Array
     width_px: float
     step_px: float
+    points_px: FloatArray
+    normals: FloatArray
 
 
 def straightened(
@@ -101,9 +105,15 @@ def straightened(
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     half = int(np.ceil(HALF_ACROSS_WIDTHS * width / step))
     offsets = np.arange(-half, half + 1) * step
-    at = resampled(line.points_px)[:, None] + offsets[:, None] * normals[:, None]
-    light = quickly_at(photo, at, step_px=step)
-    return StraightStrip(light=light, width_px=width / step, step_px=step)
+    points = resampled(line.points_px)
+    at = points[:, None] + offsets[:, None] * normals[:, None]
+    return StraightStrip(
+        light=quickly_at(photo, at, step_px=step),
+        width_px=width / step,
+        step_px=step,
+        points_px=points,
+        normals=normals,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
