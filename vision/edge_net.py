@@ -11,6 +11,7 @@ Run with numpy: it is small, and needs no session to start.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -36,37 +37,85 @@ def window_offsets(width_px: float) -> FloatArray:
     return np.linspace(-1, 1, SAMPLES) * WINDOW_WIDTHS * width_px
 
 
-@cache
-def _layers() -> tuple[tuple[Float32Array, Float32Array, int], ...]:
-    """Weights as ``(kernel * before, after)``, biases and dilations, read once."""
-    with np.load(WEIGHTS, allow_pickle=False) as stored:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """One step of the network.
+
+    Attributes:
+        kind: ``conv`` (convolution along the profile), ``block`` (the same, added to what
+            comes in), ``down`` (two neighbours to one), ``up`` (one to two, added to what
+            went down), ``context`` (the mean over all profiles, added to each) or ``score``.
+        dilation: Samples from tap to tap of ``conv`` and ``block``; else 1.
+        weights: ``(taps * before, after)``; of ``up`` ``(before, 2 * after)``.
+        bias: One for each column of the weights.
+    """
+
+    kind: str
+    dilation: int
+    weights: Float32Array
+    bias: Float32Array
+
+
+def load_layers(path: Path) -> tuple[Layer, ...]:
+    """Read a network as ``models/recipe/edge_net.py`` writes it."""
+    with np.load(path, allow_pickle=False) as stored:
+        steps = [str(step).split() for step in stored["plan"]]
         return tuple(
-            (
-                np.ascontiguousarray(
-                    stored[f"w{k}"].transpose(2, 1, 0).reshape(-1, stored[f"w{k}"].shape[0])
-                ),
-                stored[f"b{k}"],
-                int(dilation),
+            Layer(
+                kind=kind,
+                dilation=int(dilation),
+                weights=np.ascontiguousarray(stored[f"w{k}"], np.float32),
+                bias=np.asarray(stored[f"b{k}"], np.float32),
             )
-            for k, dilation in enumerate(stored["dilations"])
+            for k, (kind, dilation) in enumerate(steps)
         )
 
 
-def edge_logits(strip: Strip, *, width_px: float) -> Float32Array:
+@cache
+def _shipped() -> tuple[Layer, ...]:
+    return load_layers(WEIGHTS)
+
+
+def edge_logits(
+    strip: Strip, *, width_px: float, layers: tuple[Layer, ...] | None = None
+) -> Float32Array:
     """Return ``(n, SAMPLES, 2)`` scores for the left and the right edge of each profile.
 
     Args:
-        strip: Sampled at :func:`window_offsets` of the same width.
+        strip: Profiles of one piece, which tell each other what is steady along it;
+            sampled at :func:`window_offsets` of the same width.
         width_px: The expected width.
+        layers: Another network than the shipped one.
     """
     x = _inputs(strip.profiles, width_px)
-    layers = _layers()
-    for number, (weights, bias, dilation) in enumerate(layers):
-        x = _convolved(x, weights, dilation)
-        x += bias
-        if number < len(layers) - 1:
-            np.maximum(x, 0, out=x)
+    aside: list[Float32Array] = []
+    for layer in _shipped() if layers is None else layers:
+        x = _step(x, layer, aside)
     return x
+
+
+def _step(x: Float32Array, layer: Layer, aside: list[Float32Array]) -> Float32Array:
+    """Return what one layer makes of ``(n, m, c)``; what goes down is kept aside for its up."""
+    n, m, c = x.shape
+    out: Float32Array
+    if layer.kind == "context":
+        out = x + (x.mean(axis=0) @ layer.weights + layer.bias)
+        return out
+    if layer.kind == "up":
+        out = (x @ layer.weights + layer.bias).reshape(n, 2 * m, -1) + aside.pop()
+        return out
+    if layer.kind == "score":
+        out = x @ layer.weights + layer.bias
+        return out
+    if layer.kind == "down":
+        aside.append(x)
+        out = x.reshape(n, m // 2, 2 * c) @ layer.weights
+    else:
+        out = _convolved(x, layer.weights, layer.dilation)
+    out += layer.bias
+    if layer.kind == "block":
+        out += x
+    return np.maximum(out, 0, out=out)
 
 
 def _inputs(profiles: Float32Array, width_px: float) -> Float32Array:

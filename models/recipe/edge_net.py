@@ -1,63 +1,129 @@
-"""Train the small network that finds both edges of a wire in a profile.
+"""The small network that finds both edges of a wire in its straightened strip.
 
-    python models/recipe/edge_net.py --out vision/data/edge_net.npz --seconds 240
-
-Profiles are drawn afresh for every step by ``edge_profiles.py`` (no photo is used);
-a GPU makes it minutes. Prints errors on profiles of seeds it never trained on. Needs
-torch and numpy. ``edge_tune.py`` then tunes it on photos; ``vision/edge_net.py`` runs
-it with numpy.
+Each profile goes down three halvings and up again; on the way the mean over all profiles
+of the piece is added to each, so that each knows what is steady along the piece. Trained
+by ``edge_tune.py``; ``vision/edge_net.py`` runs it with numpy. Needs torch.
 """
 
 from __future__ import annotations
 
-import argparse
-import math
-import sys
-import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import Tensor, nn
 
-sys.path.insert(0, str(Path(__file__).parent))
-from edge_profiles import SAMPLES, WINDOW_WIDTHS, Batch, draw_batch
-
-LOG_FLOOR = 0.004  # as in vision/profiles.py
-KERNEL = 7
-DILATIONS = (1, 2, 4, 8, 16)
+INPUTS = 8
+LOG_FLOOR = 0.004  # as in vision/edge_net.py
 LABEL_SIGMA = 0.7  # samples
-VALIDATION_SEED = 10_000_000
+STEM_TAPS, TAPS = 7, 5
+
+PLAN = (
+    "conv 1 40",
+    "block 1",
+    "down 1 80",
+    "block 1",
+    "context 1",
+    "block 2",
+    "down 1 120",
+    "block 1",
+    "context 1",
+    "block 2",
+    "down 1 144",
+    "block 1",
+    "context 1",
+    "block 2",
+    "up 1 120",
+    "block 1",
+    "context 1",
+    "block 1",
+    "up 1 80",
+    "block 1",
+    "up 1 40",
+    "block 1",
+    "context 1",
+    "block 1",
+    "score 1 2",
+)
+"""Kind and dilation of each layer (``vision.edge_net.Layer``), channels where they change."""
 
 
 class EdgeNet(nn.Module):
-    """Five dilated convolutions; two scores, left and right edge, for each position."""
+    """Two scores, left and right edge, for each position of each profile of a piece."""
 
-    def __init__(self, channels: int) -> None:
+    def __init__(self, plan: Sequence[str] = PLAN, taps: Sequence[int] | None = None) -> None:
         super().__init__()
+        self.steps = [_step(line) for line in plan]
         layers: list[nn.Module] = []
-        before = 8
-        for dilation in DILATIONS:
-            layers += [
-                nn.Conv1d(
-                    before, channels, KERNEL, dilation=dilation, padding=dilation * (KERNEL // 2)
-                ),
-                nn.ReLU(),
-            ]
-            before = channels
-        layers.append(nn.Conv1d(channels, 2, 1))
-        self.layers = nn.Sequential(*layers)
+        before = INPUTS
+        for number, (kind, dilation, after) in enumerate(self.steps):
+            wide = STEM_TAPS if kind == "conv" else TAPS
+            layers.append(
+                _layer(kind, dilation, before, after or before, taps[number] if taps else wide)
+            )
+            before = after or before
+        self.layers = nn.ModuleList(layers)
 
     def forward(self, x: Tensor) -> Tensor:
-        """``(n, 8, SAMPLES)`` to ``(n, 2, SAMPLES)``."""
-        return self.layers(x)
+        """``(pieces, profiles, 8, SAMPLES)`` to ``(pieces, profiles, 2, SAMPLES)``."""
+        pieces, profiles = x.shape[:2]
+        x = x.flatten(0, 1)
+        aside: list[Tensor] = []
+        for (kind, _, _), layer in zip(self.steps, self.layers, strict=True):
+            if kind == "context":
+                grouped = x.unflatten(0, (pieces, profiles))
+                x = (grouped + layer(grouped.mean(dim=1)).unsqueeze(1)).flatten(0, 1)
+            elif kind == "up":
+                x = layer(x) + aside.pop()
+            elif kind == "score":
+                x = layer(x)
+            elif kind == "block":
+                x = torch.relu(x + layer(x))
+            else:
+                if kind == "down":
+                    aside.append(x)
+                x = torch.relu(layer(x))
+        return x.unflatten(0, (pieces, profiles))
+
+
+def _step(line: str) -> tuple[str, int, int | None]:
+    kind, dilation, *after = line.split()
+    return kind, int(dilation), int(after[0]) if after else None
+
+
+def _layer(kind: str, dilation: int, before: int, after: int, taps: int) -> nn.Module:
+    if kind == "up":
+        return nn.ConvTranspose1d(before, after, 2, stride=2)
+    if kind == "down":
+        return nn.Conv1d(before, after, 2, stride=2)
+    if kind == "score":
+        return nn.Conv1d(before, after, 1)
+    if kind == "context":
+        layer = nn.Conv1d(before, after, 1)
+        nn.init.normal_(layer.weight, std=0.1 / before**0.5)
+    else:
+        layer = nn.Conv1d(before, after, taps, dilation=dilation, padding=dilation * (taps // 2))
+        nn.init.kaiming_normal_(layer.weight, nonlinearity="relu")
+        if kind == "block":  # what is added starts small, or twelve in a row explode
+            nn.init.normal_(layer.weight, std=0.5 * (2 / (before * taps)) ** 0.5)
+    nn.init.zeros_(layer.bias)
+    return layer
 
 
 def inputs(profiles: Tensor, known: Tensor, width_px: Tensor) -> Tensor:
-    """Log colours about their mean, linear colours, what is known, how coarse the pixels are."""
+    """Log colours about their mean, linear colours, what is known, how coarse the pixels are.
+
+    Args:
+        profiles: ``(n, 3, SAMPLES)`` linear light, 0 where not known.
+        known: ``(n, SAMPLES)`` 1 where the photo shows the profile.
+        width_px: ``(n,)`` the expected width.
+    """
     logs = torch.log(profiles + LOG_FLOOR)
     known = known.unsqueeze(1)
-    mean = (logs * known).sum(dim=(1, 2), keepdim=True) / (3 * known.sum(dim=2, keepdim=True))
+    seen = known.sum(dim=2, keepdim=True).clamp_min(1)
+    mean = (logs * known).sum(dim=(1, 2), keepdim=True) / (3 * seen)
     scale = (torch.log(width_px / 30) / 2)[:, None, None].expand(-1, 1, profiles.shape[2])
     top = torch.quantile(profiles.amax(dim=1), 0.9, dim=1)[:, None, None].clamp_min(0.02)
     return torch.cat(
@@ -65,119 +131,67 @@ def inputs(profiles: Tensor, known: Tensor, width_px: Tensor) -> Tensor:
     )
 
 
-def hide_some(batch: Batch, g: torch.Generator) -> Tensor:
-    """Now and then the photo ends, or another piece lies, beyond one side of the wire."""
-    n, device = len(batch.width_px), batch.profiles.device
-    at = torch.arange(SAMPLES, device=device)[None, :]
-    room = torch.rand((n, 2), generator=g, device=device) * 60 + 8
-    hide = torch.rand((n, 2), generator=g, device=device) < 0.06
-    left = (at > batch.edges[:, :1] - room[:, :1]) | ~hide[:, :1]
-    right = (at < batch.edges[:, 1:] + room[:, 1:]) | ~hide[:, 1:]
-    return (left & right).float() * batch.known
-
-
 def loss_of(logits: Tensor, edges: Tensor) -> Tensor:
-    """Cross-entropy against a narrow Gaussian about each true edge."""
-    at = torch.arange(logits.shape[2], device=logits.device)[None, None, :]
-    label = torch.exp(-0.5 * ((at - edges.unsqueeze(-1)) / LABEL_SIGMA) ** 2)
-    label = label / label.sum(dim=2, keepdim=True).clamp_min(1e-9)
-    return -(label * torch.log_softmax(logits, dim=2)).sum(dim=2).mean()
+    """Cross-entropy against a narrow Gaussian about each true edge, mean over known edges.
+
+    Args:
+        logits: ``(..., 2, SAMPLES)``.
+        edges: ``(..., 2)`` in samples; NaN where not known.
+    """
+    at = torch.arange(logits.shape[-1], device=logits.device, dtype=logits.dtype)
+    good = torch.isfinite(edges) & (edges > 0) & (edges < logits.shape[-1] - 1)
+    away = at - torch.where(good, edges, torch.zeros_like(edges)).unsqueeze(-1)
+    label = torch.exp(-0.5 * (away / LABEL_SIGMA) ** 2)
+    label = label / label.sum(dim=-1, keepdim=True).clamp_min(1e-9)
+    each = -(label * torch.log_softmax(logits, dim=-1)).sum(dim=-1)
+    return (each * good).sum() / good.sum().clamp_min(1)
 
 
 def found(logits: Tensor, half: int = 4) -> Tensor:
-    """Local mean about the highest peak, in samples."""
-    p = torch.softmax(logits, dim=2)
-    peak = p.argmax(dim=2, keepdim=True)
-    at = torch.arange(logits.shape[2], device=logits.device)[None, None, :]
+    """Local mean about the highest peak, ``(..., 2)`` in samples."""
+    p = torch.softmax(logits, dim=-1)
+    peak = p.argmax(dim=-1, keepdim=True)
+    at = torch.arange(logits.shape[-1], device=logits.device)
     near = p * ((at - peak).abs() <= half)
-    return (near * at).sum(dim=2) / near.sum(dim=2)
-
-
-def report(net: EdgeNet, device: str, batches: int) -> None:
-    """Print width errors by width and metal, on seeds that training never drew."""
-    errors, widths, kinds = [], [], []
-    for k in range(batches):
-        b = draw_batch(1024, device=device, seed=VALIDATION_SEED + k)
-        with torch.no_grad():
-            got = found(net(inputs(b.profiles, b.known, b.width_px)))
-        true = b.edges[:, 1] - b.edges[:, 0]
-        errors.append(((got[:, 1] - got[:, 0] - true) / true * 100).cpu())
-        widths.append((true / (SAMPLES - 1) * 2 * WINDOW_WIDTHS * b.width_px).cpu())
-        kinds.append(b.kind.cpu())
-    error, width, kind = torch.cat(errors), torch.cat(widths), torch.cat(kinds)
-    names = ("copper", "tarnished", "white metal", "coated or green")
-    for low, high in ((5, 8), (8, 12), (12, 20), (20, 50), (50, 300)):
-        for number, name in enumerate(names):
-            e = error[(width >= low) & (width < high) & (kind == number)]
-            if len(e):
-                print(
-                    f"{low:4d}-{high:<4d} px {name:16s} n {len(e):5d}  median {e.median():+.2f} %"
-                    f"  |median| {e.abs().median():.2f} %  p90 {e.abs().quantile(0.9):.2f} %"
-                )
-
-
-def convolutions(net: EdgeNet) -> list[nn.Conv1d]:
-    """Return the layers that have weights, in order."""
-    return [layer for layer in net.layers if isinstance(layer, nn.Conv1d)]
+    return (near * at).sum(dim=-1) / near.sum(dim=-1)
 
 
 def save_weights(net: EdgeNet, path: Path) -> None:
-    """Write the weights as ``vision/edge_net.py`` reads them."""
-    weights = {"dilations": np.array([*DILATIONS, 1])}
-    for k, conv in enumerate(convolutions(net)):
-        weights[f"w{k}"] = conv.weight.detach().cpu().numpy().astype(np.float32)
-        weights[f"b{k}"] = conv.bias.detach().cpu().numpy().astype(np.float32)
-    np.savez_compressed(path, **weights)
+    """Write the weights as ``vision/edge_net.py`` reads them, to half precision."""
+    stored: dict[str, NDArray[np.generic]] = {
+        "plan": np.array([f"{kind} {dilation}" for kind, dilation, _ in net.steps])
+    }
+    for k, ((kind, _, _), layer) in enumerate(zip(net.steps, net.layers, strict=True)):
+        weight = layer.weight.detach().cpu().numpy()
+        bias = layer.bias.detach().cpu().numpy()
+        # Taps outermost, channels within; an up's two samples side by side.
+        axes = (0, 2, 1) if kind == "up" else (2, 1, 0)
+        rows = weight.shape[0] if kind == "up" else weight.shape[1] * weight.shape[2]
+        stored[f"w{k}"] = weight.transpose(axes).reshape(rows, -1).astype(np.float16)
+        stored[f"b{k}"] = (np.tile(bias, 2) if kind == "up" else bias).astype(np.float16)
+    np.savez_compressed(path, **stored)
 
 
-def load_weights(net: EdgeNet, path: Path) -> None:
-    """Set the weights from a file of :func:`save_weights`."""
-    with np.load(path, allow_pickle=False) as stored, torch.no_grad():
-        for k, conv in enumerate(convolutions(net)):
-            conv.weight.copy_(torch.from_numpy(stored[f"w{k}"]))
-            if conv.bias is not None:
-                conv.bias.copy_(torch.from_numpy(stored[f"b{k}"]))
-
-
-def main() -> None:
-    """Train, write the weights, report."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--seconds", type=float, default=240)
-    parser.add_argument("--batch", type=int, default=1024)
-    parser.add_argument("--channels", type=int, default=40)
-    arguments = parser.parse_args()
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    torch.manual_seed(1)
-    net = EdgeNet(arguments.channels).to(device)
-    optimizer = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
-    g = torch.Generator(device=device).manual_seed(2)
-    began, step, shown = time.time(), 0, 0.0
-    while (spent := time.time() - began) < arguments.seconds:
-        share = spent / arguments.seconds
-        for group in optimizer.param_groups:
-            group["lr"] = 3e-3 * min(1.0, (step + 1) / 50) * 0.5 * (1 + math.cos(math.pi * share))
-        b = draw_batch(arguments.batch, device=device, seed=step)
-        known = hide_some(b, g)
-        x = inputs(b.profiles, known, b.width_px)
-        for flip in (False, True):
-            if flip:
-                x = x.flip(2)
-            edges = (SAMPLES - 1 - b.edges).flip(1) if flip else b.edges
-            loss = loss_of(net(x), edges)
-            optimizer.zero_grad()
-            loss.backward()
-            nn.utils.clip_grad_norm_(net.parameters(), 1.0)
-            optimizer.step()
-        step += 1
-        if spent - shown > 20:
-            shown = spent
-            print(f"{spent:5.0f} s  step {step}  loss {loss.item():.4f}", flush=True)
-    torch.save(net.state_dict(), arguments.out.with_suffix(".pt"))
-    print(f"trained {step} steps of {arguments.batch} on {device}")
-    save_weights(net, arguments.out)
-    report(net, device, 16 if device == "cuda" else 4)
-
-
-if __name__ == "__main__":
-    main()
+def read_net(path: Path) -> EdgeNet:
+    """Return the network of a file of :func:`save_weights`."""
+    with np.load(path, allow_pickle=False) as stored:
+        plan, taps, before = [], [], INPUTS
+        for k, line in enumerate(stored["plan"]):
+            kind = str(line).split()[0]
+            after = stored[f"w{k}"].shape[1] // (2 if kind == "up" else 1)
+            plan.append(f"{line} {after}")
+            taps.append(len(stored[f"w{k}"]) // before)
+            before = after
+        net = EdgeNet(plan, taps)
+        with torch.no_grad():
+            for k, ((kind, _, _), layer) in enumerate(zip(net.steps, net.layers, strict=True)):
+                weight = torch.from_numpy(stored[f"w{k}"].astype(np.float32))
+                bias = torch.from_numpy(stored[f"b{k}"].astype(np.float32))
+                if kind == "up":
+                    weight = weight.unflatten(1, (2, -1)).transpose(1, 2)
+                    bias = bias[: len(bias) // 2]
+                else:
+                    weight = weight.unflatten(0, (-1, layer.weight.shape[1])).permute(2, 1, 0)
+                layer.weight.copy_(weight)
+                layer.bias.copy_(bias)
+    return net

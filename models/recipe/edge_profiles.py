@@ -6,12 +6,11 @@ takes its light from what the wire leaves free of the sky. Then lens blur, clipp
 tone curve, sharpening, chroma subsampling and noise. All in units of the radius,
 many pieces at once; the true edges are at -1 and 1 by construction.
 
-Needs torch; used by ``edge_net.py`` and ``edge_tune.py``.
+Needs torch; used by ``edge_tune.py``, which has some drawn among those of photos.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import pi
 
 import torch
@@ -21,27 +20,6 @@ FINE = 1536
 REACH = 4.8  # radii to both sides
 ENV_BINS = 1440  # of a full turn
 ROUGH_RAYS = 12
-SAMPLES = 192
-WINDOW_WIDTHS = 1.5  # the net sees this many expected widths to both sides
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Batch:
-    """Profiles and truth.
-
-    Attributes:
-        profiles: ``(n, 3, SAMPLES)`` linear light as decoded from the photo's codes.
-        edges: ``(n, 2)`` true edges in samples.
-        width_px: ``(n,)`` the EXPECTED width (what the window was laid out for), px.
-        kind: ``(n,)`` 0 copper, 1 tarnished, 2 white metal, 3 coated or green.
-        known: ``(n, SAMPLES)`` 1 where the photo shows the profile.
-    """
-
-    profiles: Tensor
-    edges: Tensor
-    width_px: Tensor
-    kind: Tensor
-    known: Tensor
 
 
 class Draw:
@@ -190,16 +168,6 @@ def metal(d: Draw) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     )
     rows = torch.arange(d.n, device=dev)
     return reflect[rows, pick], diffuse[rows, pick], rough[rows, pick], pick
-
-
-def draw_batch(n: int, *, device: str = "cpu", seed: int = 0) -> Batch:
-    """Return ``n`` random profiles with their true edges."""
-    d = Draw(n, device, seed)
-    code, width_px, kind = draw_codes(d)
-    edges = torch.tensor([[-0.5, 0.5]], device=device).repeat(n, 1)
-    return lay_out(
-        d, code, reach_widths=REACH / 2, edges_widths=edges, width_px=width_px, kind=kind
-    )
 
 
 def draw_codes(d: Draw) -> tuple[Tensor, Tensor, Tensor]:  # noqa: PLR0915
@@ -377,65 +345,6 @@ def _photographed(
     code = luma + chroma
 
     return code, width_px, kind
-
-
-def lay_out(
-    d: Draw,
-    code: Tensor,
-    *,
-    reach_widths: float,
-    edges_widths: Tensor,
-    width_px: Tensor,
-    kind: Tensor,
-    known: Tensor | None = None,
-) -> Batch:
-    """Cut profiles as a first look at an outline, or a second at the first, would.
-
-    Args:
-        d: Random numbers.
-        code: ``(n, m, 3)`` sRGB codes, 0 to 1, from ``-reach_widths`` to ``reach_widths``.
-        reach_widths: How far the codes go, in true widths.
-        edges_widths: ``(n, 2)`` true edges in true widths.
-        width_px: ``(n,)`` true width.
-        kind: Handed on.
-        known: ``(n, m)`` 1 where the code was in the photo.
-    """
-    fine, device = code.shape[1], code.device
-    # Half of the outlines are off by anything, evenly: or the answer follows them.
-    first = d.chance(0.5)
-    low, high = torch.where(first > 0, 0.5, 0.85), torch.where(first > 0, 1.6, 1.2)
-    guess = low * (high / low) ** d.uniform(0, 1)
-    shift = (d.normal() * torch.where(first > 0, 0.07, 0.02)).clamp(-0.2, 0.2)
-    window = WINDOW_WIDTHS * guess
-    samples = torch.linspace(-1, 1, SAMPLES, device=device)[None, :]
-    at = samples * window[:, None] + shift[:, None]
-    per_sample = 2 * window * width_px / (SAMPLES - 1)  # px
-    # Area means where a sample is wider than a pixel.
-    soft_px = (0.4 * per_sample * (per_sample > 1)).clamp(max=6)
-    soft = softened(code, soft_px / (2 * reach_widths / (fine - 1) * width_px))
-    position = (at + reach_widths) / (2 * reach_widths) * (fine - 1)
-    picked = lookup(soft, position).transpose(1, 2)
-    seen = ((position >= 0) & (position <= fine - 1)).float()
-    if known is not None:
-        seen = seen * (lookup(known.unsqueeze(-1), position)[..., 0] > 0.99).float()
-    noise = d.normal(3, SAMPLES)
-    length = (1.0 / per_sample).clamp(0.3, 12)
-    g = torch.fft.rfftfreq(SAMPLES, device=device)[None, None, :]
-    noise = torch.fft.irfft(
-        torch.fft.rfft(noise, dim=2) * torch.exp(-2 * (pi * g * 0.5 * length[:, None, None]) ** 2),
-        n=SAMPLES,
-        dim=2,
-    )
-    noise = noise / noise.std(dim=2, keepdim=True).clamp_min(1e-6)
-    picked = picked + noise * d.log_uniform(0.0006, 0.006)[:, None, None]
-    edges = (edges_widths - shift[:, None]) / window[:, None]
-    return Batch(
-        profiles=decoded(picked.clamp(0, 1)) * seen.unsqueeze(1),
-        edges=(edges + 1) / 2 * (SAMPLES - 1),
-        width_px=width_px * guess,
-        kind=kind,
-        known=seen,
-    )
 
 
 def softened(code: Tensor, sigma: Tensor) -> Tensor:

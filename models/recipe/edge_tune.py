@@ -1,268 +1,322 @@
-"""Tune the edge network on strips of rendered photos, with drawn profiles among them.
+"""Train the edge network on straightened pieces of rendered photos.
 
-    python models/recipe/edge_tune.py --start vision/data/edge_net.npz \\
-        --out vision/data/edge_net.npz --photos DIR [DIR ...] --seconds 1000
+    python -m models.recipe.edge_tune --photos DIR [DIR ...] --out edge_net.npz \\
+        --seconds 280 --workers 28 --device cuda
 
-The photos come with truth (``models.recipe.render``). Each long piece's own pixels are
-straightened; averaged over neighbouring cuts they place both edges to about 0.1 px.
-Coils and tangles are left out. Half of each batch is drawn (``edge_profiles.py``), so
-that what renders lack is not forgotten. Needs torch; runs on a processor.
+The photos come with truth (``models.recipe.render``). A share of each batch is drawn
+(``edge_profiles.py``), so that what renders lack is seen as well. Every twentieth scene is
+held out; what the shipped network and the new one say of its pieces is printed, looked at
+twice as ``vision/diameter.py`` does. The running mean of the weights is written every
+minute. Needs torch; no renderer.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
+import copy
 import math
-import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
-import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import Tensor, nn
 
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parents[2]))
-from edge_net import EdgeNet, hide_some, inputs, load_weights, loss_of, save_weights
-from edge_profiles import (
-    REACH,
+from models.recipe.edge_looks import (
     SAMPLES,
-    Batch,
-    Draw,
-    coded,
-    decoded,
-    draw_codes,
-    lay_out,
-    softened,
+    WINDOW_WIDTHS,
+    Look,
+    Strips,
+    changed,
+    drawn_strips,
+    guesses,
+    looked_at,
+    stored,
+    stretches_of,
+    together,
+    turned,
+    worsened,
 )
+from models.recipe.edge_net import EdgeNet, found, inputs, loss_of, read_net, save_weights
+from models.recipe.edge_profiles import Draw, draw_codes
+from models.recipe.edge_strips import PieceStrip, cut_strips
+from vision.diameter import (
+    FIRST_LOOK_DOUBT,
+    FIRST_STRETCHES,
+    MASK_DOUBT,
+    MAX_STRETCHES,
+    POOL_POWER,
+)
+from vision.edge_net import WEIGHTS
 
-from vision.centreline import CentreLine, centre_line, smoothed
-from vision.profiles import sample_at
-from vision.types import Photo
+SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
+"""Stretches of a look, and cuts averaged in each, in turn."""
 
-CELLS = 768
-REACH_WIDTHS = 2.6
-ROWS = 160
-"""Cuts kept of a piece, at most."""
-LEAST_WIDTH_PX = 4.0
-LEAST_PIXELS = 150
-BATCH = 112
-LONGEST_MEAN = 12
-FAR_SHARE = 0.7
-"""Photos are shrunk this often, so that thin pieces are not rare."""
-THIN_PX = 6.5
+OFTEN, OFTEN_PX = 2.0, (7.0, 25.0)
+"""Pieces so wide are taken more often: there a fraction of a pixel is a percent."""
+
+RATE = 2e-3
+WARM_STEPS = 200
+MEAN_DECAY = 0.999
+SAVE_EVERY_S = 60.0
+WIDTH_CLASSES_PX = ((5, 8), (8, 12), (12, 20), (20, 50), (50, 1000))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PieceStrip:
-    """One straightened piece.
+def batch_of(
+    strips: Strips, *, photos: int, drawn_share: float, rows: int, step: int
+) -> tuple[Look, int]:
+    """Return a look at random pieces, and how many stretches each has.
 
-    Attributes:
-        profiles: ``(n, CELLS, 3)`` linear light, float16, NaN off the photo.
-        edges_widths: ``(n, 2)`` true edges in widths; NaN where the piece is not plain.
-        width_px: Its width.
+    Args:
+        strips: Pieces of photos, then drawn ones.
+        photos: How many are of photos.
+        drawn_share: How often a drawn one is taken.
+        rows: Stretches of all pieces together.
+        step: Seed.
     """
+    stretches, cuts = SHAPES[step % len(SHAPES)]
+    n, device = max(1, rows // stretches), str(strips.codes.device)
+    d = Draw(n, device, step)
+    wide = strips.width_px[:photos]
+    often = 1 + (OFTEN - 1) * ((wide > OFTEN_PX[0]) & (wide < OFTEN_PX[1])).float()
+    of_photos = torch.multinomial(often, n, replacement=True, generator=d.g)
+    of_drawn = photos + (d.uniform(0, 1) * (len(strips) - photos)).long()
+    pieces = torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
+    seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts, part=d)
+    seen = changed(seen, d, stretches=stretches)
+    guess, shift = guesses(d, seen.width_px[::stretches], stretches=stretches)
+    look = worsened(
+        looked_at(seen, guess=guess, shift=shift), Draw(n * stretches, device, 2**31 + step)
+    )
+    return turned(look, d, stretches=stretches), stretches
 
-    profiles: NDArray[np.float16]
-    edges_widths: NDArray[np.float32]
-    width_px: float
+
+def scores(net: EdgeNet, look: Look, *, stretches: int) -> Tensor:
+    """Return ``(pieces, stretches, 2, SAMPLES)``."""
+    x = inputs(look.profiles, look.known, look.width_px)
+    logits: Tensor = net(x.unflatten(0, (-1, stretches)))
+    return logits
 
 
-def strips_of(folder: Path) -> list[PieceStrip]:
-    """Return the long pieces of all photos in a folder, straightened."""
-    strips = []
-    for file in sorted(folder.glob("*.json")):
-        truth = json.loads(file.read_text(encoding="utf-8"))
-        bgr = cv2.imread(str(file.with_name(truth["photo"])))
-        numbers = cv2.imread(str(file.with_suffix(".pieces.png")), cv2.IMREAD_UNCHANGED)
-        if bgr is None or numbers is None or numbers.shape != bgr.shape[:2]:
-            continue
-        photo = Photo(name=file.stem, sha256="", rgb=np.ascontiguousarray(bgr[..., ::-1]))
-        for piece in truth["pieces"]:
-            wound = piece["facts"].get("coil") or piece["facts"].get("tangled")
-            if piece["form"] in ("wire", "tube", "stranded") and not wound:
-                strip = None if piece["stated_form"] else _strip(photo, numbers == piece["id"])
-                strips += [] if strip is None else [strip]
+def drawn(count: int, device: str) -> Strips:
+    """Return this many drawn profiles as strips."""
+    part = min(count, 256)
+    strips = None
+    for number in range(-(-count // part)):
+        code, width_px, _ = draw_codes(Draw(part, device, 777_000 + number))
+        more = drawn_strips(code.clamp(0, 1), width_px)
+        strips = more if strips is None else together(strips, more)
+    assert strips is not None
     return strips
 
 
-def _strip(photo: Photo, own: NDArray[np.bool_]) -> PieceStrip | None:
-    if own.sum() < LEAST_PIXELS:
-        return None
-    line = centre_line(own, step_px=1.0)
-    if line is None or line.length_px < 3 * line.radius_px:
-        return None
-    count = len(line.points_px)
-    trim = int(min(round(2 * line.radius_px), count // 5))
-    inner = slice(trim, count - trim)
-    points, tangents, normals = line.points_px[inner], line.tangents[inner], line.normals[inner]
-    reach = 3 * line.radius_px + 3
-    offsets = np.arange(-reach, reach, 0.25)
-    at = (points[:, None] + offsets[None, :, None] * normals[:, None]).astype(np.float32)
-    inside = cv2.remap(own.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    total = np.maximum(inside.sum(axis=1), 1e-6)
-    widths, centres = inside.sum(axis=1) * 0.25, inside @ offsets / total
-    spread = (inside * (offsets - centres[:, None]) ** 2).sum(axis=1) / total
-    width = float(np.median(widths))
-    # One run as wide as the piece is: no fitting, no neighbour over it, no second limb.
-    plain = np.abs(widths - width) < max(0.06 * width, 1.2)
-    plain &= spread < 1.15 * widths**2 / 12 + 0.3
-    if width < LEAST_WIDTH_PX or plain.sum() < 2 * LONGEST_MEAN:
-        return None
-    middle = smoothed(np.where(plain, centres, np.median(centres[plain])), max(1, line.radius_px))
-    rows = np.linspace(0, len(points) - 1, min(ROWS, len(points))).astype(int)
-    thinned = CentreLine(
-        points_px=(points + middle[:, None] * normals)[rows],
-        tangents=tangents[rows],
-        radius_px=width / 2,
-        radii_px=np.full(len(rows), width / 2),
-        step_px=1.0,
-    )
-    seen = sample_at(
-        photo, thinned, offsets_px=np.linspace(-REACH_WIDTHS, REACH_WIDTHS, CELLS) * width
-    )
-    edges = np.stack([centres - middle - widths / 2, centres - middle + widths / 2], axis=1) / width
-    edges[~plain] = np.nan
-    return PieceStrip(
-        profiles=seen.profiles.astype(np.float16),
-        edges_widths=edges[rows].astype(np.float32),
-        width_px=width,
-    )
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Errors:
+    """Found widths of held-out pieces against true ones.
 
-
-def from_photos(strips: list[PieceStrip], d: Draw, rng: np.random.Generator) -> Batch:
-    """Return profiles of random stretches of random pieces, laid out at random."""
-    light = np.zeros((d.n, CELLS, 3), np.float32)
-    known = np.zeros((d.n, CELLS), np.float32)
-    edges, widths = np.zeros((d.n, 2), np.float32), np.zeros(d.n, np.float32)
-    row = 0
-    while row < d.n:
-        strip = strips[rng.integers(len(strips))]
-        count = int(np.exp(rng.uniform(0, np.log(LONGEST_MEAN))))
-        start = rng.integers(max(1, len(strip.profiles) - count))
-        chosen = slice(start, start + count)
-        good = np.isfinite(strip.edges_widths[chosen, 0])
-        if good.mean() < 0.7:
-            continue
-        cuts = strip.profiles[chosen][good].astype(np.float32)
-        there = np.isfinite(cuts).all(axis=2)
-        light[row] = np.where(there[..., None], cuts, 0).sum(axis=0)
-        light[row] /= np.maximum(there.sum(axis=0), 1)[:, None]
-        known[row] = there.any(axis=0)
-        edges[row] = strip.edges_widths[chosen][good].mean(axis=0)
-        widths[row] = strip.width_px
-        row += 1
-    width_px = torch.from_numpy(widths)
-    code = coded(torch.from_numpy(light).clamp(0, 1))
-    code, width_px = _from_further(d, code, width_px)
-    # Other light, another tone.
-    code = coded(
-        (decoded(code) * torch.exp(d.normal(1, 3) * 0.06 + d.normal(1, 1) * 0.2)).clamp(0, 1)
-    )
-    return lay_out(
-        d,
-        code ** torch.exp(d.normal(1, 1) * 0.1),
-        reach_widths=REACH_WIDTHS,
-        edges_widths=torch.from_numpy(edges),
-        width_px=width_px,
-        kind=torch.zeros(d.n),
-        known=torch.from_numpy(known),
-    )
-
-
-def _from_further(d: Draw, code: Tensor, width_px: Tensor) -> tuple[Tensor, Tensor]:
-    """Blur as larger pixels would, and count the width in them."""
-    far = (d.chance(FAR_SHARE) > 0) & (width_px > THIN_PX + 1.5)
-    least = (THIN_PX / width_px).clamp(max=1)
-    factor = torch.where(far, least ** d.uniform(0, 1), torch.ones_like(width_px))
-    cell_px = 2 * REACH_WIDTHS * width_px / (CELLS - 1)
-    sigma_px = 0.45 * torch.sqrt((1 / factor**2 - 1).clamp_min(0))
-    blurred = softened(code, (sigma_px / cell_px).clamp(max=120)).clamp(0, 1)
-    return blurred, width_px * factor
-
-
-def drawn_codes(count: int) -> tuple[Tensor, Tensor]:
-    """Return codes of cross-sections, to be laid out again and again, and widths."""
-    codes, widths = [], []
-    for part in range(math.ceil(count / 128)):
-        code, width_px, _ = draw_codes(Draw(128, "cpu", 777_000 + part))
-        codes.append(code.clamp(0, 1).half())
-        widths.append(width_px)
-    return torch.cat(codes), torch.cat(widths)
-
-
-def drawn(codes: Tensor, widths: Tensor, d: Draw, rng: np.random.Generator) -> Batch:
-    """Return drawn profiles, laid out anew."""
-    rows = torch.from_numpy(rng.integers(len(codes), size=d.n))
-    return lay_out(
-        d,
-        codes[rows].float(),
-        reach_widths=REACH / 2,
-        edges_widths=torch.tensor([[-0.5, 0.5]]).repeat(d.n, 1),
-        width_px=widths[rows],
-        kind=torch.zeros(d.n),
-    )
-
-
-def keep_some(net: EdgeNet, start: Path, *, share: float) -> None:
-    """Average the weights with those it started from: drawn wires keep their accuracy.
-
-    Averages of fine-tuned weights: Wortsman et al., ICML 2022.
+    Attributes:
+        width_px: ``(n,)`` true widths of the pieces.
+        median_px: ``(n,)`` error of the median over a piece's stretches.
+        pooled_px: ``(n,)`` error of the stretches' pooled probabilities.
+        each_width_px: ``(k,)`` true widths of single stretches.
+        each_px: ``(k,)`` their errors.
     """
-    before = EdgeNet(40)
-    load_weights(before, start)
-    with torch.no_grad():
-        for now, then in zip(net.parameters(), before.parameters(), strict=True):
-            now.lerp_(then, share)
+
+    width_px: Tensor
+    median_px: Tensor
+    pooled_px: Tensor
+    each_width_px: Tensor
+    each_px: Tensor
 
 
-def main() -> None:
-    """Tune and write the weights."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--start", type=Path, required=True)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--photos", type=Path, nargs="+", required=True)
-    parser.add_argument("--seconds", type=float, default=1000)
-    parser.add_argument("--drawn", type=int, default=17_000)
-    parser.add_argument("--rate", type=float, default=1.5e-3)
-    parser.add_argument("--keep", type=float, default=0.4)
-    arguments = parser.parse_args()
-    torch.set_num_threads(1)
-    torch.manual_seed(5)
-    rng = np.random.default_rng(5)
-    strips = [strip for folder in arguments.photos for strip in strips_of(folder)]
-    codes, widths = drawn_codes(arguments.drawn)
-    print(f"{len(strips)} pieces, {len(codes)} drawn profiles", flush=True)
-    net = EdgeNet(40)
-    load_weights(net, arguments.start)
-    optimizer = torch.optim.AdamW(net.parameters(), lr=arguments.rate, weight_decay=1e-4)
-    began, step = time.time(), 0
-    while (share := (time.time() - began) / arguments.seconds) < 1:
+def expected(look: Look, doubt: tuple[float, float]) -> Tensor:
+    """Return ``(b, 2, SAMPLES)`` as ``vision.diameter.expectation`` adds to the scores."""
+    width = look.width_px[:, None, None]
+    offsets = torch.linspace(-1, 1, SAMPLES, device=width.device) * WINDOW_WIDTHS * width
+    side = torch.tensor([-0.5, 0.5], device=width.device)[None, :, None] * width
+    return -1.5 * torch.log1p(((offsets - side) / (doubt[0] * width + doubt[1])) ** 2 / 2)
+
+
+@torch.no_grad()
+def errors_of(net: EdgeNet, strips: Strips, *, at_once: int = 64) -> Errors:
+    """Look twice at every piece, from an outline that is off, and compare with the truth."""
+    net.eval()
+    device = str(strips.codes.device)
+    parts: list[tuple[Tensor, ...]] = []
+    for start in range(0, len(strips), at_once):
+        pieces = torch.arange(start, min(start + at_once, len(strips)), device=device)
+        d = Draw(len(pieces), device, 5_000_000 + start)
+        width = strips.width_px[pieces]
+        doubt = MASK_DOUBT[0] + MASK_DOUBT[1] / width
+        guess = 1 + d.uniform(-1, 1) * doubt.clamp(max=0.4)
+        shift = (d.normal() * 0.3 * doubt)[:, None].expand(-1, FIRST_STRETCHES).flatten()
+        for stretches, cuts, off in (
+            (FIRST_STRETCHES, 12, MASK_DOUBT),
+            (MAX_STRETCHES, 6, FIRST_LOOK_DOUBT),
+        ):
+            seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts)
+            wide = guess.repeat_interleave(stretches)
+            look = looked_at(seen, guess=wide, shift=shift)
+            prior = expected(look, off).unflatten(0, (-1, stretches))
+            logits = scores(net, look, stretches=stretches) + prior
+            sample = 2 * WINDOW_WIDTHS * guess / (SAMPLES - 1)  # widths
+            edges = (found(logits) - (SAMPLES - 1) / 2) * sample[:, None, None]
+            edges = edges + shift.unflatten(0, (-1, stretches)).unsqueeze(2)
+            across = edges[..., 1] - edges[..., 0]
+            if stretches == FIRST_STRETCHES:
+                guess = across.median(dim=1).values.clamp(0.3, 1.7)
+                middle = edges.mean(dim=2)
+                steady = middle.median(dim=1, keepdim=True).values
+                middle = torch.where((middle - steady).abs() < 0.15, middle, steady)
+                shift = middle.repeat_interleave(MAX_STRETCHES // FIRST_STRETCHES, dim=1).flatten()
+        true = (seen.edges[:, 1] - seen.edges[:, 0]).unflatten(0, (-1, stretches))
+        good = torch.isfinite(true)
+        own = torch.where(good, across, torch.nan).nanmedian(dim=1).values
+        truth = torch.where(good, true, torch.nan).nanmedian(dim=1).values
+        pooled = _pooled(torch.softmax(logits, dim=3), good) * sample
+        kept = good.any(dim=1)
+        parts.append(
+            (
+                (width * truth)[kept],
+                (width * (own - truth))[kept],
+                (width * (pooled - truth))[kept],
+                (width[:, None] * true)[good],
+                (width[:, None] * (across - true))[good],
+            )
+        )
+    net.train()
+    columns = [torch.cat(column).cpu() for column in zip(*parts, strict=True)]
+    return Errors(
+        width_px=columns[0],
+        median_px=columns[1],
+        pooled_px=columns[2],
+        each_width_px=columns[3],
+        each_px=columns[4],
+    )
+
+
+def _pooled(p: Tensor, good: Tensor) -> Tensor:
+    """Return ``(n,)`` widths in samples: ``vision.diameter.pooled`` at one scale."""
+    spectra = torch.fft.rfft(p.double(), n=2 * SAMPLES, dim=3)
+    both = torch.fft.irfft(spectra[:, :, 0].conj() * spectra[:, :, 1], n=2 * SAMPLES, dim=2)
+    logs = torch.log(both[..., :SAMPLES].clamp_min(1e-12)) * good.unsqueeze(2)
+    logs = logs.sum(dim=1) * POOL_POWER / good.sum(dim=1, keepdim=True).clamp_min(1)
+    density = torch.softmax(logs, dim=1)
+    below = density.cumsum(dim=1) - density / 2
+    k = (below < 0.5).sum(dim=1, keepdim=True).clamp(1, SAMPLES - 1)
+    low, high = below.gather(1, k - 1), below.gather(1, k)
+    part = ((0.5 - low) / (high - low).clamp_min(1e-12)).clamp(0, 1)
+    return (k - 1 + part)[:, 0].float()
+
+
+def report(name: str, errors: Errors) -> None:
+    """Print width errors by width."""
+    print(f"{name}: width errors on held-out scenes, |median| | p90 | bias (median)")
+    for what, wide, error in (
+        ("piece, median", errors.width_px, errors.median_px),
+        ("piece, pooled", errors.width_px, errors.pooled_px),
+        ("single stretch", errors.each_width_px, errors.each_px),
+    ):
+        for low, high in (*WIDTH_CLASSES_PX, (8, 1000)):
+            own = (wide >= low) & (wide < high)
+            if own.any():
+                e, share = error[own], error[own] / wide[own] * 100
+                print(
+                    f"  {what:14s} {low:3d}-{high:<4d} px  n {int(own.sum()):6d}  "
+                    f"{share.abs().median():5.2f} | {share.abs().quantile(0.9):6.2f} | "
+                    f"{share.median():+5.2f} %   {e.abs().median():.3f} | "
+                    f"{e.abs().quantile(0.9):.3f} | {e.median():+.3f} px"
+                )
+    print(flush=True)
+
+
+def train(
+    net: EdgeNet, strips: Strips, held: Strips, arguments: argparse.Namespace, *, photos: int
+) -> EdgeNet:
+    """Return the running mean of the weights after the given seconds."""
+    device = arguments.device
+    mean = copy.deepcopy(net)
+    optimizer = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=1e-3)
+    began, step, saved = time.time(), 0, 0.0
+    losses = torch.zeros((), device=device)
+    while (spent := time.time() - began) < arguments.seconds:
+        rise = min(1.0, (step + 1) / WARM_STEPS)
+        rate = rise * 0.5 * (1 + math.cos(math.pi * spent / arguments.seconds))
         for group in optimizer.param_groups:
-            rise = min(1.0, (step + 1) / 30)
-            group["lr"] = arguments.rate * rise * 0.5 * (1 + math.cos(math.pi * share))
-        d = Draw(BATCH // 2, "cpu", 10_000 + step)
-        loss = torch.zeros(())
-        for batch in (drawn(codes, widths, d, rng), from_photos(strips, d, rng)):
-            known = hide_some(batch, d.g)
-            x, edges = inputs(batch.profiles, known, batch.width_px), batch.edges
-            if step % 2:
-                x, edges = x.flip(2), (SAMPLES - 1 - edges).flip(1)
-            loss = loss + loss_of(net(x), edges) / 2
+            group["lr"] = RATE * max(rate, 1e-3)
+        look, stretches = batch_of(
+            strips,
+            photos=photos,
+            drawn_share=arguments.drawn_share,
+            rows=arguments.rows,
+            step=step,
+        )
+        edges = look.edges.unflatten(0, (-1, stretches))
+        loss = loss_of(scores(net, look, stretches=stretches), edges)
         optimizer.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimizer.step()
+        with torch.no_grad():
+            decay = min(MEAN_DECAY, (step + 1) / (step + 10))
+            for slow, now in zip(mean.parameters(), net.parameters(), strict=True):
+                slow.lerp_(now, 1 - decay)
+        losses += loss.detach()
         step += 1
-        if step % 20 == 0:
-            print(f"step {step}  loss {loss.item():.4f}", flush=True)
-    keep_some(net, arguments.start, share=arguments.keep)
-    save_weights(net, arguments.out)
-    print(f"tuned {step} steps of {BATCH}")
+        if step % arguments.show == 0:
+            value = float(losses) / arguments.show
+            losses.zero_()
+            print(f"{time.time() - began:5.0f} s  step {step}  loss {value:.4f}", flush=True)
+        if spent - saved > SAVE_EVERY_S:
+            saved = spent
+            save_weights(mean, arguments.out)
+            e = errors_of(mean, held)
+            own = e.width_px >= 8
+            share = (e.pooled_px[own] / e.width_px[own] * 100).abs()
+            print(
+                f"saved; held out, 8 px and wider, pooled: |median| {share.median():.2f} %, "
+                f"p90 {share.quantile(0.9):.2f} %",
+                flush=True,
+            )
+    print(f"trained {step} steps of {arguments.rows} stretches on {device}")
+    return mean
+
+
+def main() -> None:
+    """Cut, train, write the weights, report."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photos", type=Path, nargs="+", required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--start", type=Path, help="weights to go on from")
+    parser.add_argument("--seconds", type=float, default=280)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--rows", type=int, default=1536, help="stretches in a batch")
+    parser.add_argument("--drawn", type=int, default=12_288, help="drawn profiles")
+    parser.add_argument("--drawn-share", type=float, default=0.1)
+    parser.add_argument("--show", type=int, default=500, help="steps from loss to loss")
+    arguments = parser.parse_args()
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
+    torch.manual_seed(5)
+    began = time.time()
+    # Cut before the device is first used: the processes are forks of this one.
+    cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
+    held = stored((s for s in cut if s.held_out), arguments.device)
+    strips = stored((s for s in cut if not s.held_out), arguments.device)
+    del cut
+    print(f"{len(strips)} pieces to train on, {len(held)} held out, {time.time() - began:.0f} s")
+    photos = len(strips)
+    strips = together(strips, drawn(arguments.drawn, arguments.device))
+    print(f"{arguments.drawn} drawn profiles, {time.time() - began:.0f} s", flush=True)
+    report("shipped", errors_of(read_net(WEIGHTS).to(arguments.device), held))
+    net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(arguments.device)
+    mean = train(net, strips, held, arguments, photos=photos)
+    save_weights(mean, arguments.out)
+    report("trained", errors_of(mean, held))
+    if arguments.device.startswith("cuda"):
+        print(f"GPU memory {torch.cuda.max_memory_allocated(arguments.device) / 2**30:.1f} GiB")
 
 
 if __name__ == "__main__":
