@@ -125,7 +125,7 @@ def _from_srgb(y: NDArray[np.float32]) -> Array:
     return np.where(y <= 0.04045, y / 12.92, ((y + 0.055) / 1.055) ** 2.4)
 
 
-def develop(  # noqa: PLR0915 - one step of a camera after the other
+def develop(
     linear: NDArray[np.float32],
     *,
     rng: Rng,
@@ -140,70 +140,188 @@ def develop(  # noqa: PLR0915 - one step of a camera after the other
     by the sRGB curve, ``(3,)``, as one would read it off a reference.
 
     White balance with error, exposure, vignette, blur, sensor noise, denoising,
-    local and global tone, sharpening. ``gentle`` keeps to good photos.
+    local and global tone, sharpening, repeated saving. ``gentle`` keeps to good photos.
     """
     x = linear.astype(np.float32)
     h, w = x.shape[:2]
+    habits = GOOD if gentle else USUAL
     matte = (irradiance / np.pi * MATTE_WHITE).astype(np.float32)
-    # White balance: the camera takes out most of the light's colour, then errs.
-    white = irradiance / irradiance[1]
-    kept = rng.uniform(0.0, 0.12 if gentle else 0.28)
-    error = blackbody_rgb(
-        float(1e6 / np.clip(1e6 / 6500 + rng.normal(0, 10 if gentle else 18), 80, 260))
-    )
-    error /= blackbody_rgb(6500)
-    tint = np.array([1.0, 1 + rng.normal(0, 0.01 if gentle else 0.02), 1.0])
-    balance = (error * tint / np.power(white, 1 - kept)).astype(np.float32)
+    balance = _balance(irradiance, rng=rng, habits=habits)
     x = x * balance
-    # Exposure from what the whole scene should be and from what this window is.
-    expected = float(irradiance[1]) / np.pi * scene_albedo
-    seen = float(np.mean(x[..., 1])) + 1e-6
-    top = float(np.quantile(x[::4, ::4, 1], 0.97)) + 1e-6
-    ev = np.clip(rng.normal(0, 0.25 if gentle else 0.45), -1.1, 1.2)
-    gain = 0.21 * 2.0**ev / (expected**0.35 * seen**0.45 * (top / 2.2) ** 0.2)
-    x = x * np.float32(gain)
-    matte = matte * balance * np.float32(gain)
+    matte = matte * balance
+    gain = np.float32(
+        _gain(x, matte=matte, irradiance=irradiance, albedo=scene_albedo, rng=rng, habits=habits)
+    )
+    x, matte = x * gain, matte * gain
     x0, y0 = camera.window[:2]
     u = (np.arange(w) + x0 - camera.width_px / 2) / camera.width_px * 2
     v = (np.arange(h) + y0 - camera.height_px / 2) / camera.width_px * 2
     fall = 1 - rng.uniform(0, 0.18) * (u[None, :] ** 2 + v[:, None] ** 2)
     x *= fall[..., None].astype(np.float32)
-    soft = rng.uniform(0.35, 0.8 if gentle else 1.1)
-    x = cv2.GaussianBlur(x, (0, 0), soft)
-    if rng.random() < (0.0 if gentle else 0.12):
-        length = int(rng.integers(3, 9))
-        kernel = np.zeros((length, length), np.float32)
-        cv2.line(
-            kernel, (0, int(rng.integers(length))), (length - 1, int(rng.integers(length))), 1.0
-        )
-        x = cv2.filter2D(x, -1, kernel / kernel.sum())
-    # Shot noise grows with signal, read noise does not (EMVA 1288 model).
-    shot = np.exp(rng.uniform(np.log(2e-5), np.log(4e-4 if gentle else 2.5e-3)))
-    read = rng.uniform(0.0005, 0.002 if gentle else 0.006)
-    noise_rng = np.random.default_rng(int(rng.integers(2**63)))
-    sigma = np.sqrt(shot * np.clip(x, 0, 4) + read**2)
-    x = x + sigma * noise_rng.standard_normal(x.shape, np.float32)
-    x = np.clip(x, 0, 16).astype(np.float32)
-    # The phone's own denoising: chroma blurred, luma a little.
-    luma = x @ np.array([0.2126, 0.7152, 0.0722], np.float32)
-    chroma = cv2.GaussianBlur(x - luma[..., None], (0, 0), rng.uniform(0.6, 1.6))
-    if rng.random() < 0.6:
-        luma = cv2.GaussianBlur(luma, (0, 0), rng.uniform(0.3, 0.7))
-    x = np.clip(luma[..., None] + chroma, 0, None)
+    if rng.random() < habits.veiled:  # a smeared lens veils the whole
+        x = x + np.float32(rng.uniform(0.01, 0.10)) * x.mean(axis=(0, 1))
+    x = _blurred(x, rng=rng, habits=habits)
+    x = _noisy(x, rng=rng, habits=habits)
     # Local tone: shadows lifted as HDR modes do.
-    local = rng.uniform(0, 0.15 if gentle else 0.35) * (rng.random() < 0.6)
+    luma = x @ LUMA
+    local = rng.uniform(0, habits.local_tone) * (rng.random() < 0.6)
     if local > 0.01:
-        base = cv2.GaussianBlur(np.clip(luma, 0, 1.5), (0, 0), max(h, w) / 16) + 0.02
+        reach = max(h, w) / rng.uniform(8, 30)
+        base = cv2.GaussianBlur(np.clip(luma, 0, 1.5), (0, 0), reach) + 0.02
         x = x * ((float(base.mean()) / base) ** local)[..., None]
     if rng.random() < 0.6:  # a shoulder instead of a hard clip
         knee = rng.uniform(0.6, 0.9)
         x, matte = _shoulder(x, knee), _shoulder(matte, knee)
-    saturation = rng.uniform(0.95, 1.15)
-    contrast = rng.uniform(-0.05, 0.10 if gentle else 0.16)
+    saturation = rng.uniform(*habits.saturation)
+    contrast = rng.uniform(*habits.contrast)
     y, matte = _tone(x, saturation, contrast), _tone(matte, saturation, contrast)
-    amount = rng.uniform(0, 0.6 if gentle else 1.0)
+    if rng.random() < habits.smeared:  # night modes paint fine texture over
+        y = cv2.bilateralFilter(y, int(rng.choice([5, 7])), rng.uniform(0.03, 0.12),
+                                rng.uniform(1.5, 4.0))  # fmt: skip
+    if rng.random() < habits.crisp:  # clarity: the same over a wide reach, halos round things
+        wide = cv2.GaussianBlur(y, (0, 0), max(h, w) / rng.uniform(25, 90))
+        y = y + rng.uniform(0.1, 0.45) * (y - wide)
+        amount = rng.uniform(0.8, 2.4)
+    else:
+        amount = rng.uniform(0, habits.sharpening)
     y = y + amount * (y - cv2.GaussianBlur(y, (0, 0), rng.uniform(0.8, 1.6)))
-    return np.clip(y * 255 + 0.5, 0, 255).astype(np.uint8), _from_srgb(matte)
+    photo = np.clip(y * 255 + 0.5, 0, 255).astype(np.uint8)
+    if rng.random() < habits.saved_again:
+        photo = _saved_again(photo, rng=rng)
+    return photo, _from_srgb(matte)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Habits:
+    """How far photos stray from the best one.
+
+    Attributes:
+        kept: Greatest share of the light's colour that white balance leaves.
+        fooled: How often white balance leaves most of it (lamp light stays orange).
+        error_mired: Deviation of the white balance in 1e6 / K.
+        tint: Deviation between green and magenta.
+        exposure: How often exposure follows the mean of all, makes white white, is too dark.
+        exposure_ev: Deviation of the exposure where it follows the mean.
+        soft_px: Most blur of the lens, pixels.
+        shaken, unfocused, veiled, smeared, crisp, saved_again: How often.
+        shot, read: Most sensor noise.
+        local_tone, sharpening: Most of each.
+        saturation, contrast: Range of each.
+    """
+
+    kept: float
+    fooled: float
+    error_mired: float
+    tint: float
+    exposure: tuple[float, float, float]
+    exposure_ev: float
+    soft_px: float
+    shaken: float
+    unfocused: float
+    veiled: float
+    smeared: float
+    crisp: float
+    saved_again: float
+    shot: float
+    read: float
+    local_tone: float
+    sharpening: float
+    saturation: tuple[float, float]
+    contrast: tuple[float, float]
+
+
+GOOD = Habits(
+    kept=0.12, fooled=0.0, error_mired=10, tint=0.01, exposure=(1.0, 0.0, 0.0), exposure_ev=0.25,
+    soft_px=0.8, shaken=0.0, unfocused=0.0, veiled=0.0, smeared=0.0, crisp=0.0, saved_again=0.0,
+    shot=4e-4, read=0.002, local_tone=0.15, sharpening=0.6, saturation=(0.95, 1.15),
+    contrast=(-0.05, 0.10),
+)  # fmt: skip
+USUAL = Habits(
+    kept=0.28, fooled=0.10, error_mired=22, tint=0.03, exposure=(0.50, 0.38, 0.12),
+    exposure_ev=0.5, soft_px=1.2, shaken=0.15, unfocused=0.12, veiled=0.12, smeared=0.18,
+    crisp=0.18, saved_again=0.35, shot=3e-3, read=0.007, local_tone=0.5, sharpening=1.0,
+    saturation=(0.80, 1.35), contrast=(-0.08, 0.20),
+)  # fmt: skip
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+
+
+def _balance(irradiance: Array, *, rng: Rng, habits: Habits) -> NDArray[np.float32]:
+    """Return the gains of white balance: most of the light's colour goes, then it errs."""
+    white = irradiance / irradiance[1]
+    fooled = rng.random() < habits.fooled
+    kept = rng.uniform(habits.kept, 0.9) if fooled else rng.uniform(0.0, habits.kept)
+    mired = 1e6 / 6500 + rng.normal(0, habits.error_mired)
+    error = blackbody_rgb(float(1e6 / np.clip(mired, 80, 260))) / blackbody_rgb(6500)
+    tint = np.array([1.0, 1 + rng.normal(0, habits.tint), 1.0])
+    return np.asarray(error * tint / np.power(white, 1 - kept), dtype=np.float32)
+
+
+def _gain(
+    x: NDArray[np.float32],
+    *,
+    matte: NDArray[np.float32],
+    irradiance: Array,
+    albedo: float,
+    rng: Rng,
+    habits: Habits,
+) -> float:
+    """Return the exposure, from what the scene should be and what this window is."""
+    mode = str(rng.choice(["mean", "white", "dark"], p=habits.exposure))
+    if mode == "white":
+        # Paper comes out white, as people want it, and often burns out.
+        return float(np.exp(rng.uniform(np.log(0.55), np.log(2.0)))) / float(matte.mean())
+    expected = float(irradiance[1]) / np.pi * albedo
+    seen = float(np.mean(x[..., 1])) + 1e-6
+    top = float(np.quantile(x[::4, ::4, 1], 0.97)) + 1e-6
+    ev = float(np.clip(rng.normal(0, habits.exposure_ev), -1.1, 1.2))
+    if mode == "dark":
+        ev = rng.uniform(-2.4, -0.8)
+    return float(0.21 * 2.0**ev / (expected**0.35 * seen**0.45 * (top / 2.2) ** 0.2))
+
+
+def _blurred(x: NDArray[np.float32], *, rng: Rng, habits: Habits) -> NDArray[np.float32]:
+    """Return what lens and hand make of it: softness, missed focus, a short smear."""
+    soft = rng.uniform(0.35, habits.soft_px)
+    if rng.random() < habits.unfocused:
+        soft = rng.uniform(habits.soft_px, 2.6)
+    out = cv2.GaussianBlur(x, (0, 0), soft)
+    if rng.random() < habits.shaken:
+        length = int(rng.integers(3, 9))
+        kernel = np.zeros((length, length), np.float32)
+        first, last = (int(v) for v in rng.integers(0, length, 2))
+        cv2.line(kernel, (0, first), (length - 1, last), 1.0)
+        out = cv2.filter2D(out, -1, kernel / kernel.sum())
+    return np.asarray(out, dtype=np.float32)
+
+
+def _noisy(x: NDArray[np.float32], *, rng: Rng, habits: Habits) -> NDArray[np.float32]:
+    """Return it with sensor noise, then the phone's own denoising."""
+    # Shot noise grows with signal, read noise does not (EMVA 1288 model).
+    shot = np.exp(rng.uniform(np.log(2e-5), np.log(habits.shot)))
+    read = rng.uniform(0.0005, habits.read)
+    noise_rng = np.random.default_rng(int(rng.integers(2**63)))
+    sigma = np.sqrt(shot * np.clip(x, 0, 4) + read**2)
+    x = x + sigma * noise_rng.standard_normal(x.shape, np.float32)
+    x = np.clip(x, 0, 16).astype(np.float32)
+    # Chroma blurred, luma a little.
+    luma = x @ LUMA
+    chroma = cv2.GaussianBlur(x - luma[..., None], (0, 0), rng.uniform(0.6, 1.8))
+    if rng.random() < 0.6:
+        luma = cv2.GaussianBlur(luma, (0, 0), rng.uniform(0.3, 0.7))
+    return np.asarray(np.clip(luma[..., None] + chroma, 0, None), dtype=np.float32)
+
+
+def _saved_again(photo: NDArray[np.uint8], *, rng: Rng) -> NDArray[np.uint8]:
+    """Return the photo as sent on: made smaller and back at times, one more JPEG."""
+    h, w = photo.shape[:2]
+    if rng.random() < 0.4:
+        scale = rng.uniform(0.55, 0.9)
+        small = cv2.resize(photo, (round(w * scale), round(h * scale)),
+                           interpolation=cv2.INTER_AREA)  # fmt: skip
+        photo = np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_CUBIC), np.uint8)
+    quality = int(rng.integers(45, 93))
+    _, coded = cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR), np.uint8)
 
 
 def _shoulder(x: NDArray[np.float32], knee: float) -> NDArray[np.float32]:
@@ -215,6 +333,6 @@ def _shoulder(x: NDArray[np.float32], knee: float) -> NDArray[np.float32]:
 def _tone(x: NDArray[np.float32], saturation: float, contrast: float) -> NDArray[np.float32]:
     """Return sRGB codes, 0 to 1, of linear ``(..., 3)`` after saturation and contrast."""
     x = np.clip(x, 0, 1)
-    grey = (x @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
+    grey = (x @ LUMA)[..., None]
     y = _to_srgb(np.clip(grey + (x - grey) * saturation, 0, 1))
     return np.asarray(y + contrast * np.sin(2 * np.pi * (y - 0.5)) / np.pi, dtype=np.float32)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from models.recipe import finishes as fin
@@ -48,9 +49,9 @@ def _line(x0: float, x1: float, z: float, n: int = 12) -> Array:
 
 
 def _plastic(rng: Rng, *, rough: float | None = None) -> Skin:
-    colour = np.array(fin.JACKETS[int(rng.integers(len(fin.JACKETS)))]) * rng.uniform(0.7, 1.2)
-    return fin.plain((8, 8), colour=np.clip(colour, 0.01, 0.85), label=TABLE,
-                     rough=rough or rng.uniform(0.2, 0.6))  # fmt: skip
+    return fin.plain((8, 8), colour=fin.dye(rng), label=TABLE,
+                     rough=rough or rng.uniform(0.15, 0.6),
+                     coat=float(rng.choice([0.0, 3.0])))  # fmt: skip
 
 
 def _steel(rng: Rng, name: str = "steel", label: int = OTHER) -> Skin:
@@ -211,9 +212,90 @@ def chip(rng: Rng, ground: Ground) -> Parts:
                 radius=float(r.max()), top=0.3)  # fmt: skip
 
 
+def pliers(rng: Rng, ground: Ground) -> Parts:
+    """Pliers or cutters: dark jaws, two dipped handles that part from the joint."""
+    thick, wide = rng.uniform(6, 10), rng.uniform(7, 11)
+    jaw = sweep(_line(-2, rng.uniform(18, 40), thick / 2), flat_profile(wide * 1.4, thick,
+                corner_mm=1.5), scale=np.linspace(1, 0.45, 12)[:, None] * np.ones(2))  # fmt: skip
+    grips = []
+    t = np.linspace(0, 1, 30)
+    for sign in (-1.0, 1.0):
+        path = np.column_stack([-t * 75, sign * (3 + 9 * np.sin(t * 2.2)), np.full(30, thick / 2)])
+        grips.append(sweep(path, flat_profile(wide, thick, corner_mm=3.0)))
+    steel = replace(_steel(rng), label=np.full((200, 48), OTHER, np.uint8))
+    steel = replace(steel, base=(steel.base * rng.uniform(0.1, 0.8)).astype(np.float32))
+    return _put([(jaw, steel), (join(grips), _plastic(rng))], ground,
+                length=115, radius=15, top=thick)  # fmt: skip
+
+
+def green_block(rng: Rng, ground: Ground) -> Parts:
+    """A connector, cap or tab of green plastic or green enamel: a trap for verdigris."""
+    w, h = rng.uniform(6, 30, 2)
+    thick = rng.uniform(1.5, 9)
+    colour = np.array([rng.uniform(0.02, 0.25), rng.uniform(0.15, 0.5), rng.uniform(0.05, 0.4)])
+    skin = fin.plain((64, 64), colour=colour, label=TABLE, rough=rng.uniform(0.1, 0.6),
+                     coat=float(rng.choice([0.0, 4.0])))  # fmt: skip
+    skin = fin.soiled(skin, rng=rng, px=(64 / h, 64 / w))
+    outline = np.array([[w, h], [-w, h], [-w, -h], [w, -h]]) / 2
+    return _put([(prism(outline, bottom_mm=0, top_mm=thick), skin)], ground, length=w,
+                radius=h / 2 + 1, top=thick)  # fmt: skip
+
+
+def board(rng: Rng, ground: Ground) -> Parts:
+    """A printed circuit board: green, blue or black, tracks, dark parts, gold and tin pads."""
+    w, h = rng.uniform(15, 60), rng.uniform(12, 40)
+    px = 6
+    rows, columns = int(h * px), int(w * px)
+    masks = np.array([[0.02, 0.20, 0.06], [0.02, 0.10, 0.30], [0.02, 0.02, 0.02],
+                      [0.30, 0.03, 0.03], [0.03, 0.30, 0.12]])  # fmt: skip
+    colour = masks[int(rng.integers(5))] * rng.uniform(0.6, 1.3)
+    base = np.broadcast_to(colour, (rows, columns, 3)).astype(np.float32).copy()
+    label = np.full((rows, columns), TABLE, np.uint8)
+    metallic = np.zeros((rows, columns), np.float32)
+    for _ in range(int(rng.integers(10, 50))):  # tracks under the mask
+        p = (int(rng.integers(columns)), int(rng.integers(rows)))
+        q = (p[0], int(rng.integers(rows))) if rng.random() < 0.5 else (int(rng.integers(columns)),
+                                                                       p[1])  # fmt: skip
+        tone = tuple(float(v) for v in colour * 1.5 + 0.01)
+        cv2.line(base, p, q, tone, int(rng.integers(1, 4)))
+    pad = fin.optics.GOLD if rng.random() < 0.5 else fin.optics.TIN
+    for _ in range(int(rng.integers(5, 60))):
+        y, x = int(rng.integers(rows)), int(rng.integers(columns))
+        size = int(rng.integers(3, 12))
+        spot = (slice(y, y + size), slice(x, x + int(rng.integers(3, 12))))
+        base[spot], label[spot], metallic[spot] = pad, OTHER, 1.0
+    for _ in range(int(rng.integers(1, 12))):
+        y, x = int(rng.integers(rows)), int(rng.integers(columns))
+        spot = (slice(y, y + int(rng.integers(8, 50))), slice(x, x + int(rng.integers(8, 50))))
+        base[spot], label[spot], metallic[spot] = rng.uniform(0.01, 0.08), TABLE, 0.0
+    skin = replace(fin.plain((rows, columns), colour=colour, label=TABLE, rough=0.25, coat=2.0),
+                   base=base, label=label, metallic=metallic)  # fmt: skip
+    outline = np.array([[w, h], [-w, h], [-w, -h], [w, -h]]) / 2
+    return _put([(prism(outline, bottom_mm=0, top_mm=1.6), skin)], ground, length=w,
+                radius=h / 2 + 1, top=1.6)  # fmt: skip
+
+
+def pin_row(rng: Rng, ground: Ground) -> Parts:
+    """A row of gold-plated or tin-plated pins in black plastic: a trap for brass."""
+    count, pitch = int(rng.integers(3, 16)), float(rng.choice([1.27, 2.0, 2.54]))
+    long = count * pitch
+    body = flat_profile(pitch, pitch, corner_mm=0.1)
+    bar = sweep(_line(-long / 2, long / 2, pitch / 2), body)
+    pins = []
+    for k in range(count):
+        x = -long / 2 + (k + 0.5) * pitch
+        y = np.linspace(-3.0, 6.0, 6)
+        line = np.column_stack([np.full(6, x), y, np.full(6, pitch / 2)])
+        pins.append(sweep(line, flat_profile(0.6, 0.6, corner_mm=0.05)))
+    metal = fin.metal((64, 32), rng=rng, mm=(9, 2.4), name=str(rng.choice(["gold", "gold", "tin"])),
+                      label=OTHER, rough=rng.uniform(0.1, 0.3))  # fmt: skip
+    dark = fin.plain((8, 8), colour=(0.02, 0.02, 0.02), label=TABLE, rough=0.5)
+    return _put([(bar, dark), (join(pins), metal)], ground, length=long, radius=6.5, top=pitch)
+
+
 KINDS: tuple[Callable[[Rng, Ground], Parts], ...] = (
     screwdriver, pen, screw, nut, note, band, hose, hose, lid, gold_plug, loose_coin, loose_coin,
-    chip,
+    chip, pliers, pen, screw, green_block, board, pin_row,
 )  # fmt: skip
 
 

@@ -37,12 +37,14 @@ class Light:
         name: The style, for the truth file.
         env: ``(rows, columns, 3)`` radiance, first row straight up.
         emitters: Lamps and flash.
+        blockers: ``(quads, 4, 3)`` corners of who stands in the light, mm; no quads at most times.
         irradiance: ``(3,)`` what falls on the table, unshadowed.
     """
 
     name: str
     env: NDArray[np.float32]
     emitters: tuple[Emitter, ...]
+    blockers: Array
     irradiance: Array
 
 
@@ -116,7 +118,8 @@ def _window(env: NDArray[np.float64], rng: Rng, *, colour: Array, strength: floa
         env[hit & ~bar] = colour * strength * rng.uniform(0.6, 1.2)
 
 
-def _sky(rng: Rng, *, sun: bool, dusk: bool) -> NDArray[np.float64]:
+def _sky(rng: Rng, *, sun: bool, dusk: bool) -> tuple[NDArray[np.float64], Array | None]:
+    """Return a sky over a skyline, and the direction of the sun where there is one."""
     theta, phi = _angles()
     up = np.pi / 2 - theta
     zenith = blackbody_rgb(rng.uniform(9000, 16000)) * rng.uniform(0.3, 1.0)
@@ -128,11 +131,12 @@ def _sky(rng: Rng, *, sun: bool, dusk: bool) -> NDArray[np.float64]:
     skyline = rng.uniform(0.05, 0.4) + 0.15 * np.abs(cloud[ENV_ROWS // 2])[None, :]
     ground = up < skyline
     env[ground] *= rng.uniform(0.05, 0.4) * np.clip(1 + rng.normal(0, 0.2, 3), 0.5, 1.5)
+    towards = None
     if sun:
         height, a = rng.uniform(0.35, 1.3), rng.uniform(0, 2 * np.pi)
         d = np.stack([np.sin(theta) * np.cos(phi), np.sin(theta) * np.sin(phi), np.cos(theta)], -1)
-        s = np.array([np.cos(height) * np.cos(a), np.cos(height) * np.sin(a), np.sin(height)])
-        disc = np.clip((d @ s - np.cos(0.010)) / (1 - np.cos(0.010)), 0, 1)
+        towards = np.array([np.cos(height) * np.cos(a), np.cos(height) * np.sin(a), np.sin(height)])
+        disc = np.clip((d @ towards - np.cos(0.010)) / (1 - np.cos(0.010)), 0, 1)
         # The disc must bring 3 to 8 times what the sky does.
         total = irradiance(env.astype(np.float32)).mean() * rng.uniform(2, 7)
         theta_w = np.sin(theta) * (np.pi / ENV_ROWS) * (2 * np.pi / ENV_COLUMNS)
@@ -140,7 +144,32 @@ def _sky(rng: Rng, *, sun: bool, dusk: bool) -> NDArray[np.float64]:
         env = env + disc[..., None] * blackbody_rgb(rng.uniform(4800, 5800)) * total / max(
             norm, 1e-9
         )
-    return env
+    return env, towards
+
+
+def _body(rng: Rng, towards: Array) -> Array:
+    """Return someone in the way of a light: the corners ``(quads, 4, 3)`` of their outline.
+
+    They stand outside the camera's view, and the edge of their shadow falls near the
+    origin, across whatever lies there.
+    """
+    flat = np.array([-towards[1], towards[0], 0.0])
+    flat /= np.linalg.norm(flat)
+    other = np.cross(towards, flat)
+    other = other if other[2] > 0 else -other
+    # Far enough to the side that no camera within half a metre looks through them.
+    far = float(max(rng.uniform(500, 900), 520 / max(np.hypot(*towards[:2]), 0.3)))
+    wide, tall = rng.uniform(160, 380), rng.uniform(150, 400)
+    edge = rng.uniform(-70, 70) + rng.choice([-1.0, 1.0]) * wide / 2
+    low = rng.uniform(-60, 60) if rng.random() < 0.5 else -far * towards[2]
+    centre = towards * far + flat * edge
+    quads = [[(-wide / 2, low - tall), (wide / 2, low - tall), (wide / 2, low), (-wide / 2, low)]]
+    head = wide * 0.2  # head or hand over the shoulders
+    quads.append([(-head, low), (head, low), (0.7 * head, low + 2.2 * head),
+                  (-0.7 * head, low + 2.2 * head)])  # fmt: skip
+    corners = np.array([[centre + flat * a + other * b for a, b in quad] for quad in quads])
+    corners[..., 2] = np.maximum(corners[..., 2], 5.0)
+    return corners
 
 
 def load_skies(folder: Path | None, *, split: str) -> list[NDArray[np.float32]]:
@@ -157,8 +186,42 @@ def load_skies(folder: Path | None, *, split: str) -> list[NDArray[np.float32]]:
     return found
 
 
-STYLES = ("window", "panel", "overcast", "sun", "dusk", "lamp", "flash", "mixed", "sky_image")
-WEIGHTS = np.array([2.5, 2.5, 1.5, 1.3, 0.7, 1.5, 1.0, 1.5, 4.0])
+STYLES = ("window", "panel", "overcast", "sun", "dusk", "lamp", "flash", "mixed", "tubes",
+          "night_flash", "sky_image")  # fmt: skip
+WEIGHTS = np.array([2.5, 2.5, 1.5, 1.6, 0.7, 1.5, 1.0, 1.8, 1.0, 0.8, 4.0])
+
+
+def _surroundings(
+    name: str, *, rng: Rng, skies: list[NDArray[np.float32]], warm: Array, day: Array
+) -> tuple[NDArray[np.float64], Array]:
+    """Return the environment of a style and who stands in its light."""
+    nobody = np.zeros((0, 4, 3))
+    if name == "sky_image":
+        env = skies[int(rng.integers(len(skies)))].astype(np.float64)
+        env = np.roll(env, int(rng.integers(ENV_COLUMNS)), axis=1)
+        if rng.random() < 0.5:
+            env = env[:, ::-1]
+        # An empty lower half keeps under-table light out.
+        return np.minimum(env, np.quantile(env, 0.5) * 4000), nobody
+    if name in ("overcast", "sun", "dusk"):
+        env, towards = _sky(rng, sun=name == "sun", dusk=name == "dusk")
+        hidden = towards is not None and rng.random() < 0.4
+        return env, _body(rng, towards) if hidden and towards is not None else nobody
+    # Older fluorescent tubes are greener than any black body.
+    tubes = blackbody_rgb(rng.uniform(3300, 5500)) * np.array([1.0, rng.uniform(1.05, 1.3), 1.0])
+    base = {"window": day, "panel": blackbody_rgb(rng.uniform(3000, 6500)), "lamp": warm,
+            "flash": warm, "mixed": day, "tubes": tubes, "night_flash": warm}[name]  # fmt: skip
+    env = _room(rng, base=base) * 0.25
+    if name in ("window", "mixed"):
+        # A mixed light is blue sky through a window against warm lamps.
+        sky = blackbody_rgb(rng.uniform(7000, 15000)) if name == "mixed" else day
+        _window(env, rng, colour=sky, strength=rng.uniform(2, 14))
+    if name in ("panel", "mixed", "tubes"):
+        colour = warm if name == "mixed" else base
+        _panel(env, rng, colour=colour, strength=rng.uniform(4, 25))
+    if name in ("lamp", "flash") and rng.random() < 0.6:
+        _panel(env, rng, colour=base, strength=rng.uniform(1, 4))
+    return env, nobody
 
 
 def make_light(
@@ -171,27 +234,8 @@ def make_light(
     name = style or str(rng.choice(STYLES, p=weights / weights.sum()))
     warm = blackbody_rgb(rng.uniform(2600, 4200))
     day = blackbody_rgb(rng.uniform(5200, 8000))
+    env, blockers = _surroundings(name, rng=rng, skies=skies, warm=warm, day=day)
     emitters: list[Emitter] = []
-    if name == "sky_image":
-        env = skies[int(rng.integers(len(skies)))].astype(np.float64)
-        env = np.roll(env, int(rng.integers(ENV_COLUMNS)), axis=1)
-        if rng.random() < 0.5:
-            env = env[:, ::-1]
-        env = np.minimum(env, np.quantile(env, 0.5) * 4000)
-        # An empty lower half keeps under-table light out.
-    elif name in ("overcast", "sun", "dusk"):
-        env = _sky(rng, sun=name == "sun", dusk=name == "dusk")
-    else:
-        base = {"window": day, "panel": blackbody_rgb(rng.uniform(3000, 6500)), "lamp": warm,
-                "flash": warm, "mixed": day}[name]  # fmt: skip
-        env = _room(rng, base=base) * 0.25
-        if name in ("window", "mixed"):
-            _window(env, rng, colour=day, strength=rng.uniform(2, 14))
-        if name in ("panel", "mixed"):
-            colour = base if name == "panel" else warm
-            _panel(env, rng, colour=colour, strength=rng.uniform(4, 25))
-        if name in ("lamp", "flash") and rng.random() < 0.6:
-            _panel(env, rng, colour=base, strength=rng.uniform(1, 4))
     env32 = np.ascontiguousarray(env, np.float32)
     # A strong lower half would light the table from below its horizon.
     env32[ENV_ROWS // 2 + 2 :] *= 0.2
@@ -209,13 +253,16 @@ def make_light(
         emitters.append(Emitter(centre_mm=centre, target_mm=np.zeros(3), size_mm=size,
                                 radiance=radiance))  # fmt: skip
         total = total + wanted
-    if name == "flash" or rng.random() < 0.04:
+    if name in ("flash", "night_flash") or rng.random() < 0.04:
         a = rng.uniform(0, 2 * np.pi)
         centre = camera_mm + np.array([12 * np.cos(a), 12 * np.sin(a), 0.5])
         size = 4.0
-        wanted = around.mean() * rng.uniform(0.6, 6) * blackbody_rgb(rng.uniform(4500, 6000))
+        ratio = rng.uniform(10, 60) if name == "night_flash" else rng.uniform(0.6, 6)
+        wanted = around.mean() * ratio * blackbody_rgb(rng.uniform(4500, 6000))
         radiance = wanted * camera_mm[2] ** 2 / size**2
         emitters.append(Emitter(centre_mm=centre, target_mm=centre - np.array([0, 0, 100.0]),
                                 size_mm=size, radiance=radiance))  # fmt: skip
         total = total + wanted
-    return Light(name=name, env=env32, emitters=tuple(emitters), irradiance=total)
+    return Light(
+        name=name, env=env32, emitters=tuple(emitters), blockers=blockers, irradiance=total
+    )

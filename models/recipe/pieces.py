@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import itertools
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -17,7 +16,7 @@ import numpy as np
 
 from models.recipe import finishes as fin
 from models.recipe import optics
-from models.recipe.finishes import BRASS, COATED, OTHER, SOLDER, Skin
+from models.recipe.finishes import BRASS, COATED, OTHER, Skin
 from models.recipe.ground import Ground
 from models.recipe.meshes import (
     Array,
@@ -155,7 +154,7 @@ def bent_path(length_mm: float, *, rng: Rng, min_radius_mm: float, step_mm: floa
     return xy - xy.mean(axis=0)
 
 
-def _lay(
+def lay_down(
     xy: Array, ground: Ground, *, radius: float, may_cross: float, stiff_mm: float
 ) -> Array | None:
     """Put a flat path on the ground; return ``(n, 3)`` or None where there is no room."""
@@ -170,11 +169,13 @@ def _lay(
     return np.column_stack([world, z])
 
 
-def _sides(diameter_mm: float) -> int:
+def sides_of(diameter_mm: float) -> int:
+    """Return how many sides make a profile of that diameter look round."""
     return int(np.clip(12 + 6 * diameter_mm, 14, 64))
 
 
-def _room(ground: Ground, low: float, high: float, rng: Rng) -> float:
+def room(ground: Ground, low: float, high: float, rng: Rng) -> float:
+    """Return a length between ``low`` and ``high`` mm, less where the table is small."""
     limit = 1.7 * min(ground.half_mm)
     return float(rng.uniform(min(low, 0.6 * limit), min(high, 1.2 * limit)))
 
@@ -190,13 +191,15 @@ def solid_wire(
             diameter_mm = float(np.exp(rng.uniform(np.log(0.3), np.log(6.0))))
         diameter_mm *= float(1 + rng.normal(0, 0.004))
     finish = finish or pick_finish(rng)
-    length = _room(ground, 40, 260, rng)
+    length = room(ground, 40, 260, rng)
     xy = bent_path(length, rng=rng, min_radius_mm=max(2.5 * diameter_mm, 3.0),
                    step_mm=max(0.5, diameter_mm / 3))  # fmt: skip
-    path = _lay(xy, ground, radius=diameter_mm / 2, may_cross=8.0, stiff_mm=10 + 6 * diameter_mm)
+    path = lay_down(
+        xy, ground, radius=diameter_mm / 2, may_cross=8.0, stiff_mm=10 + 6 * diameter_mm
+    )
     if path is None:
         return None
-    mesh = sweep(path, round_profile(diameter_mm, sides=_sides(diameter_mm)))
+    mesh = sweep(path, round_profile(diameter_mm, sides=sides_of(diameter_mm)))
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * diameter_mm)
     parts = [(mesh, skin)]
     if finish in ("enamel", "paint") and rng.random() < 0.4:  # scraped end
@@ -206,7 +209,7 @@ def solid_wire(
                  strand_diameter_mm=diameter_mm, strands=1)  # fmt: skip
 
 
-def _shift_u(mesh: Mesh, k: int) -> Mesh:
+def shift_u(mesh: Mesh, k: int) -> Mesh:
     """Give each strand another part of the skin: u runs to and fro, so no seam shows."""
     mesh.uv[:, 0] = np.abs(((mesh.uv[:, 0] + 0.37 * k) % 2.0) - 1.0)
     return mesh
@@ -244,9 +247,9 @@ def stranded(
     hand = np.where(layers % 2 == 0, 1.0, -1.0) * rng.choice([-1, 1])
     step = max(lay / 40, strand_mm * 0.5)
     if path is None:
-        length = _room(ground, 40, 200, rng)
+        length = room(ground, 40, 200, rng)
         xy = bent_path(length, rng=rng, min_radius_mm=max(4 * outer, 8.0), step_mm=step)
-        path = _lay(xy, ground, radius=outer / 2, may_cross=8.0, stiff_mm=10 + 5 * outer)
+        path = lay_down(xy, ground, radius=outer / 2, may_cross=8.0, stiff_mm=10 + 5 * outer)
         if path is None:
             return None
     length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
@@ -271,15 +274,18 @@ def stranded(
             trimmed.append(paths[k, :keep])
         meshes = join(
             [
-                _shift_u(sweep(p, round_profile(strand_mm, sides=10 if fine else 16)), k)
+                shift_u(sweep(p, round_profile(strand_mm, sides=10 if fine else 16)), k)
                 for k, p in enumerate(trimmed)
             ]
         )
     else:
         meshes = join(
-            [_shift_u(sweep(p, round_profile(strand_mm, sides=18)), k) for k, p in enumerate(paths)]
+            [shift_u(sweep(p, round_profile(strand_mm, sides=18)), k) for k, p in enumerate(paths)]
         )
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * strand_mm)
+    if rng.random() < 0.12:
+        at = 1 - np.clip(rng.uniform(3, 15) / length, 0.03, 0.5)
+        skin = fin.dipped(skin, rng=rng, mm=(length, np.pi * strand_mm), at=float(at))
     return Piece(form="stranded", parts=[(meshes, skin)], diameter_mm=outer,
                  strand_diameter_mm=strand_mm, strands=count)  # fmt: skip
 
@@ -293,7 +299,7 @@ def tube_sizes() -> tuple[tuple[float, float], ...]:
 
 
 def _tube_mesh(path: Array, od: float, wall: float, *, scale: Array | None = None) -> Mesh:
-    sides = max(40, _sides(od))
+    sides = max(40, sides_of(od))
     outer_p, inner_p = round_profile(od, sides=sides), round_profile(od - 2 * wall, sides=sides)
     outer = sweep(path, outer_p, caps=False, scale=scale)
     inner = sweep(path, inner_p, caps=False, scale=scale, inward=True)
@@ -314,13 +320,13 @@ def tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None
     """Return a length of tube, straight or bent, ends open or crushed."""
     od, wall = pick_tube(rng)
     finish = finish or pick_finish(rng, without=("enamel", "tinned"))
-    length = _room(ground, max(35, 2 * od), 220, rng)
+    length = room(ground, max(35, 2 * od), 220, rng)
     bent = rng.random() < 0.35 and od < 20
     if bent:
         xy = bent_path(length, rng=rng, min_radius_mm=2.2 * od, step_mm=max(1.0, od / 10))
     else:
         xy = np.column_stack([np.linspace(-length / 2, length / 2, 60), np.zeros(60)])
-    path = _lay(xy, ground, radius=od / 2, may_cross=0.0, stiff_mm=length)
+    path = lay_down(xy, ground, radius=od / 2, may_cross=0.0, stiff_mm=length)
     if path is None:
         return None
     scale = np.ones((len(path), 2))
@@ -334,6 +340,9 @@ def tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None
         path = path.copy()
         path[:, 2] = od / 2 * scale[:, 1] + (path[:, 2] - od / 2)
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * od, drawn=rng.random() < 0.6)
+    if rng.random() < 0.14:  # pulled out of a joint
+        at = 1 - np.clip(rng.uniform(4, 18) / length, 0.02, 0.4)
+        skin = fin.dipped(skin, rng=rng, mm=(length, np.pi * od), at=float(at))
     return Piece(form="tube", parts=[(_tube_mesh(path, od, wall, scale=scale), skin)],
                  diameter_mm=od, facts={"wall_mm": wall, "crushed": crushed})  # fmt: skip
 
@@ -411,18 +420,15 @@ def elbow_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
         if rng.random() < 0.5:  # a run of solder wiped along the tube
             wiped = at + np.linspace(0, rng.uniform(4, 14), 14)[:, None] * outward
             beads.append(_bead(put(wiped), od + 0.08, rng=rng, swell=0.008))
-    shape = (64, 160)
-    solder = fin.metal(shape, rng=rng, mm=(6, np.pi * od), name="solder", label=SOLDER,
-                       rough=rng.uniform(0.15, 0.4), dull=float(rng.uniform(0, 0.6)))  # fmt: skip
-    parts.append((join(beads), solder))
+    parts.append((join(beads), fin.solder((64, 160), rng=rng, mm=(6, np.pi * od))))
     return Piece(form="tube", parts=parts, diameter_mm=od,
                  facts={"wall_mm": wall, "elbow": True})  # fmt: skip
 
 
 def _brass_skin(rng: Rng, mm: tuple[float, float], shape: tuple[int, int] = (160, 160)) -> Skin:
     return fin.metal(shape, rng=rng, mm=mm, name=str(rng.choice(["brass70", "brass70", "brass85"])),
-                     label=BRASS, rough=rng.uniform(0.2, 0.45),
-                     dull=float(rng.beta(1.0, 2.5)))  # fmt: skip
+                     label=BRASS, rough=rng.uniform(0.12, 0.45),
+                     dull=float(rng.beta(1.1, 1.8)))  # fmt: skip
 
 
 def _hex(across_mm: float, length_mm: float, bore_mm: float) -> Mesh:
@@ -502,7 +508,7 @@ def fitting_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piec
     od, wall = pick_tube(rng, most_mm=23)
     finish = finish or pick_finish(rng, without=("enamel", "tinned"))
     brass, across, brass_len = _fitting(rng, od)
-    length = _room(ground, 30, 150, rng)
+    length = room(ground, 30, 150, rng)
     total = length + brass_len
     xy = np.column_stack([np.linspace(-total / 2, total / 2, 60), np.zeros(60)])
     place = ground.find(xy, radius=across * 0.58, may_cross=0.0)
@@ -525,8 +531,7 @@ def fitting_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piec
         run = np.linspace(-rng.uniform(1.0, 3.0), 0.5, 12)
         bead_line = np.column_stack([run, np.zeros(12), across / 2 + run * np.tan(dip)]) + middle
         bead = _bead(bead_line @ matrix.T + offset, od + 0.4, rng=rng, swell=0.08)
-        parts.append((bead, fin.metal((48, 120), rng=rng, mm=(4, np.pi * od), name="solder",
-                                      label=SOLDER, rough=0.3, dull=0.3)))  # fmt: skip
+        parts.append((bead, fin.solder((48, 120), rng=rng, mm=(4, np.pi * od))))
     return Piece(form="tube", parts=parts, diameter_mm=od, facts={"wall_mm": wall})
 
 
@@ -575,6 +580,13 @@ def sheet(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | Non
     ground.stamp(world, radius=max(3.0, long / 20), top=float(z.max() + thick), close=True)
     rows = int(np.clip(wide / 0.2, 96, 520))
     skin = skin_of(finish, rng=rng, length_mm=rows * 0.15, round_mm=long, drawn=False)
+    if rng.random() < 0.15:  # a soldered seam across it
+        shape = skin.shape
+        away = np.abs(np.linspace(0, 1, shape[0])[:, None] - rng.uniform(0.05, 0.95)) * wide
+        wave = clouds(shape, rng=rng, cell_px=(shape[0] / 4, shape[1] / 8), octaves=4)
+        edge = rng.uniform(1.0, 4.0) * (1 + 0.25 * wave) - away
+        weight = np.clip(edge / 0.4 + 0.5, 0, 1).astype(np.float32)
+        skin = fin.blend(skin, fin.solder(shape, rng=rng, mm=(wide, long)), weight)
     return Piece(form="sheet", parts=[(mesh, skin)], facts={"thickness_mm": thick})
 
 
@@ -582,9 +594,9 @@ def bus_bar(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | N
     """Return a flat bar with rounded edges."""
     finish = finish or pick_finish(rng, without=("enamel", "green"))
     wide, thick = float(rng.uniform(6, 30)), float(rng.choice([1.5, 2, 3, 5, 6]))
-    length = _room(ground, 40, 180, rng)
+    length = room(ground, 40, 180, rng)
     xy = np.column_stack([np.linspace(-length / 2, length / 2, 40), np.zeros(40)])
-    path = _lay(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length)
+    path = lay_down(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length)
     if path is None:
         return None
     path[:, 2] = thick / 2
@@ -647,9 +659,9 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     solid = rng.random() < 0.5
     count = 1 if solid else int(rng.choice([7, 19, 26, 41]))
     strand = (
-        awg_mm(float(rng.choice([10, 12, 14, 16, 18])))
+        awg_mm(float(rng.choice([6, 8, 10, 12, 14, 16, 18, 20, 22, 24])))
         if solid
-        else float(rng.uniform(0.16, 0.35) if count > 19 else rng.uniform(0.3, 1.2))
+        else float(rng.uniform(0.12, 0.45) if count > 19 else rng.uniform(0.2, 1.8))
     )
     if solid:
         core = strand
@@ -657,20 +669,20 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
         core = strand * (3 if count == 7 else 5)
     else:
         core = 2 * float(np.hypot(*bunched_offsets(count, strand, rng=rng).T).max()) + strand
-    skin_mm = float(rng.uniform(0.35, 1.0))
+    skin_mm = float(rng.uniform(0.25, 0.8) + 0.08 * core * rng.random())
     od = core * 1.03 + 2 * skin_mm
-    length = _room(ground, 50, 220, rng)
+    length = room(ground, 50, 220, rng)
     step = max(0.6, od / 5)
     xy = bent_path(length, rng=rng, min_radius_mm=max(4 * od, 8), step_mm=step)
-    path = _lay(xy, ground, radius=od / 2, may_cross=8.0, stiff_mm=10 + 5 * od)
+    path = lay_down(xy, ground, radius=od / 2, may_cross=8.0, stiff_mm=10 + 5 * od)
     if path is None:
         return None
     stripped = rng.random() < 0.75
     n = len(path)
     cut = int(n * (1 - np.clip(rng.uniform(6, 60) / length, 0.05, 0.6))) if stripped else n
     cut = min(max(cut, 8), n)
-    cover = sweep(path[:cut], round_profile(od, sides=_sides(od)))
-    parts = [(cover, fin.jacket((200, 48), rng=rng))]
+    cover = sweep(path[:cut], round_profile(od, sides=sides_of(od)))
+    parts = [(cover, fin.jacket((320, 72), rng=rng, mm=(length, np.pi * od)))]
     finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "enamel"]))
     if stripped and n - cut > 4:
         bare = path[max(cut - 2, 0) :].copy()
@@ -682,7 +694,7 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
         bare = np.stack([np.interp(np.linspace(0, 1, dense), arc, bare[:, c]) for c in range(3)], 1)
         if solid:
             run = float(np.linalg.norm(np.diff(bare, axis=0), axis=1).sum())
-            mesh = sweep(bare, round_profile(core, sides=_sides(core)))
+            mesh = sweep(bare, round_profile(core, sides=sides_of(core)))
             parts.append((mesh, skin_of(finish, rng=rng, length_mm=run, round_mm=np.pi * core)))
         else:
             inner = stranded(rng, ground, finish=finish, strand_mm=strand, strands=count, path=bare)
@@ -699,35 +711,153 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
 
 
 def soldered_wire(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
-    """Return a wire or cable with a solder blob or a dipped end."""
+    """Return a wire with a dipped end, solder blobs, or another wire soldered to it."""
     finish = finish or pick_finish(rng, without=("paint", "tinned"))
-    d = float(rng.uniform(0.8, 4.0))
-    length = _room(ground, 40, 180, rng)
+    d = float(np.exp(rng.uniform(np.log(0.4), np.log(4.0))))
+    length = room(ground, 40, 180, rng)
     xy = bent_path(length, rng=rng, min_radius_mm=4 * d, step_mm=max(0.5, d / 4))
-    blob = d * rng.uniform(1.3, 2.6)
-    path = _lay(xy, ground, radius=d / 2, may_cross=6.0, stiff_mm=10 + 6 * d)
+    path = lay_down(xy, ground, radius=d / 2, may_cross=6.0, stiff_mm=10 + 6 * d)
     if path is None:
         return None
-    mesh = sweep(path, round_profile(d, sides=_sides(d)))
+    mm = (length, np.pi * d)
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * d)
-    parts = [(mesh, skin)]
-    solder = fin.metal((96, 120), rng=rng, mm=(12, np.pi * d), name="solder", label=SOLDER,
-                       rough=rng.uniform(0.15, 0.4), dull=float(rng.uniform(0, 0.5)))  # fmt: skip
-    share = np.clip(rng.uniform(2, 14) / length, 0.03, 0.4)
-    at = 1 - share if rng.random() < 0.6 else rng.uniform(0.3, 0.7)
-    k0, k1 = int(at * (len(path) - 1)), int(min(at + share, 1.0) * (len(path) - 1))
-    run = path[k0 : max(k1, k0 + 4)].copy()
-    if len(run) < 4:
-        return Piece(form="wire", parts=parts, diameter_mm=d, strand_diameter_mm=d, strands=1)
-    m = 16
-    src = np.linspace(0, 1, len(run))
-    run = np.stack([np.interp(np.linspace(0, 1, m), src, run[:, c]) for c in range(3)], axis=1)
-    bead = _bead(run, d * 1.06, rng=rng, swell=float((blob / d - 1.06) * rng.uniform(0.1, 1.0)))
-    low = bead.points[:, 2].min()
-    if low < 0:
-        bead = replace(bead, points=bead.points + np.array([0, 0, -low]))
-    parts.append((bead, solder))
+    style = str(rng.choice(["dip", "blob", "joint"], p=[0.35, 0.4, 0.25]))
+    share = float(np.clip(rng.uniform(2, 18) / length, 0.03, 0.45))
+    if style == "dip":
+        skin = fin.dipped(skin, rng=rng, mm=mm, at=1 - share)
+    elif rng.random() < 0.5:  # the flux ran further than the solder
+        skin = fin.dipped(skin, rng=rng, mm=mm, at=float(min(1 - share * 0.3, 0.97)))
+    mesh = sweep(path, round_profile(d, sides=sides_of(d)))
+    beads: list[Mesh] = []
+    spots = [] if style == "dip" and rng.random() < 0.6 else [1.0 - share]
+    if style == "joint":
+        spots = [float(rng.uniform(0.3, 0.7))]
+    spots += [float(rng.uniform(0.05, 0.9)) for _ in range(int(rng.integers(0, 3)))]
+    meshes = [mesh]
+    for at in spots:
+        k0 = int(at * (len(path) - 1))
+        k1 = max(int(min(at + share * rng.uniform(0.3, 1.0), 1.0) * (len(path) - 1)), k0 + 4)
+        run = path[k0:k1].copy()
+        if len(run) < 4:
+            continue
+        if style == "joint" and not beads:  # a second wire leaves the joint
+            way = tangents(run)[len(run) // 2]
+            side = np.array([-way[1], way[0], 0.0]) * rng.choice([-1.0, 1.0])
+            lean = rng.uniform(0.1, 1.2)
+            leave = way * np.cos(lean) + side * np.sin(lean)
+            t = np.linspace(0, rng.uniform(8, 35), 30)[:, None]
+            start = run[len(run) // 2] + side * d * 0.7
+            meshes.append(sweep(start - way * 2 * d + leave * t, round_profile(d, sides=14)))
+        src = np.linspace(0, 1, len(run))
+        run = np.stack([np.interp(np.linspace(0, 1, 16), src, run[:, c]) for c in range(3)], axis=1)
+        bead = _bead(run, d * rng.uniform(1.06, 1.3), rng=rng, swell=float(rng.uniform(0.05, 1.3)))
+        low = bead.points[:, 2].min()
+        if low < 0:
+            bead = replace(bead, points=bead.points + np.array([0, 0, -low]))
+        beads.append(bead)
+    parts = [(join(meshes), skin)]
+    if beads:
+        parts.append((join(beads), fin.solder((96, 120), rng=rng, mm=(12, np.pi * d))))
     return Piece(form="wire", parts=parts, diameter_mm=d, strand_diameter_mm=d, strands=1)
+
+
+def coupling_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
+    """Return two lengths of tube in a straight soldered sleeve, seams thin to smeared."""
+    od, wall = pick_tube(rng, most_mm=23)
+    finish = finish or pick_finish(rng, without=("enamel", "tinned", "paint"))
+    fit = od + 2 * wall + 0.3
+    cup = rng.uniform(0.7, 1.2) * od
+    length = max(room(ground, 40, 180, rng), 3 * cup)
+    centre = float(rng.uniform(-0.25, 0.25)) * length
+    xy = np.column_stack([np.linspace(-length / 2, length / 2, 60), np.zeros(60)])
+    place = ground.find(xy, radius=fit / 2, may_cross=0.0)
+    if place is None:
+        return None
+    angle, shift = place
+    matrix, offset = turn_z(angle), np.array([*shift, 0.0])
+    ground.stamp(xy @ matrix[:2, :2].T + shift, radius=fit / 2, top=fit, close=True)
+
+    def run(x0: float, x1: float, n: int) -> Array:
+        flat = np.column_stack([np.linspace(x0, x1, n), np.zeros(n), np.full(n, fit / 2)])
+        moved: Array = flat @ matrix.T + offset
+        return moved
+
+    bare = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * od)
+    sleeve_finish = finish if rng.random() < 0.6 else pick_finish(
+        rng, without=("enamel", "tinned", "paint"))  # fmt: skip
+    sleeve = skin_of(sleeve_finish, rng=rng, length_mm=2 * cup, round_mm=np.pi * fit, drawn=False)
+    parts = [(_tube_mesh(run(-length / 2, length / 2, 40), od, wall), bare),
+             (_tube_mesh(run(centre - cup, centre + cup, 24), fit, wall), sleeve)]  # fmt: skip
+    beads = []
+    for sign in (-1.0, 1.0):
+        edge = centre + sign * cup
+        for reach, thick, swell in ((rng.uniform(0.5, 4.0), rng.uniform(0.1, 0.7),
+                                     rng.uniform(0.01, 0.1)),
+                                    (rng.uniform(2, 14), 0.08, 0.008)):  # fmt: skip
+            if reach < 4.5 or rng.random() < 0.5:
+                line = run(edge - sign * 0.5, edge + sign * reach, 12)
+                beads.append(_bead(line, od + thick, rng=rng, swell=swell))
+    parts.append((join(beads), fin.solder((64, 160), rng=rng, mm=(6, np.pi * od))))
+    return Piece(form="tube", parts=parts, diameter_mm=od,
+                 facts={"wall_mm": wall, "coupling": True})  # fmt: skip
+
+
+def knurled(skin: Skin, *, mm: tuple[float, float], pitch_mm: float) -> Skin:
+    """Return the skin with the crossed ridges of a knurl over the middle of its length."""
+    v = np.linspace(0, 1, skin.shape[0], dtype=np.float32)[:, None]
+    u = np.linspace(0, 1, skin.shape[1], endpoint=False, dtype=np.float32)[None]
+    around = max(8, round(mm[1] / pitch_mm))
+    a, b = v * mm[0] / pitch_mm, u * around
+    ridge = np.maximum(np.sin(2 * np.pi * (a + b) / 2), np.sin(2 * np.pi * (a - b) / 2))
+    where = np.clip((0.38 - np.abs(v - 0.5)) * 60, 0, 1)
+    relief = (0.22 * pitch_mm * ridge * where).astype(np.float32)
+    shade = 1 - 0.3 * np.clip(-ridge, 0, 1) * where
+    return replace(
+        skin,
+        height=skin.height + relief,
+        base=(skin.base * shade[..., None]).astype(np.float32),
+    )
+
+
+def valve(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
+    """Return a brass valve: a body between two hexagons, a stem and often a coloured handle."""
+    od = float(rng.uniform(6, 15))
+    across, ends = od * rng.uniform(1.4, 1.8), od * rng.uniform(0.6, 1.1)
+    body = od * rng.uniform(1.2, 2.2)
+    total = 2 * ends + body
+    x = np.linspace(0, body, 30)
+    swell = 0.55 + 0.45 * np.clip(np.sin(np.pi * x / body), 0, 1) ** rng.uniform(0.4, 1.2)
+    belly = sweep(np.column_stack([x, np.zeros((30, 2))]), round_profile(across * 1.05, sides=48),
+                  scale=np.column_stack([swell, swell]))  # fmt: skip
+    meshes = [
+        _hex(across, ends, od * 0.7),
+        belly.moved(np.eye(3), np.array([ends, 0, 0])),
+        _hex(across, ends, od * 0.7).moved(np.eye(3), np.array([ends + body, 0, 0])),
+    ]
+    long = across * rng.uniform(0.6, 1.6)
+    side = np.array([0.0, 1.0, 0.0])
+    stem = np.array([ends + body / 2, 0, 0]) + np.linspace(0, long, 12)[:, None] * side
+    meshes.append(sweep(stem, round_profile(od * rng.uniform(0.4, 0.8), sides=32)))
+    middle = np.array([-total / 2, 0, across / 2])
+    brass = join(meshes).moved(np.eye(3), middle)
+    parts = [(brass, _brass_skin(rng, (total, np.pi * across)))]
+    if rng.random() < 0.6:
+        bar = np.linspace(-0.3, rng.uniform(0.6, 2.0), 12)[:, None] * across
+        grip = stem[-1] + bar * np.array([1.0, 0, 0])
+        handle = sweep(grip, flat_profile(od * 0.6, od * 0.25, corner_mm=1.0))
+        parts.append((handle.moved(np.eye(3), middle),
+                      fin.plain((8, 8), colour=fin.dye(rng), label=OTHER, rough=0.35)))  # fmt: skip
+    xy = np.column_stack([np.linspace(-total / 2, total / 2, 16), np.zeros(16)])
+    arm = np.column_stack([np.zeros(10), np.linspace(0, long, 10)])
+    cover = np.concatenate([xy, arm])
+    place = ground.find(cover, radius=across * 0.58, may_cross=0.0)
+    if place is None:
+        return None
+    angle, shift = place
+    matrix, offset = turn_z(angle), np.array([*shift, 0.0])
+    ground.stamp(cover @ matrix[:2, :2].T + shift, radius=across * 0.6, top=across, close=True)
+    parts = [(m.moved(matrix, offset), s) for m, s in parts]
+    return Piece(form="other", parts=parts, material="brass")
 
 
 def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
@@ -735,8 +865,9 @@ def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
     od = float(rng.uniform(5, 18))
     mesh, across, total = _fitting(rng, od)
     mesh = mesh.moved(np.eye(3), np.array([-total / 2, 0, across / 2]))
-    if rng.random() < 0.3:
-        total, across = _room(ground, 30, 120, rng), float(rng.uniform(3, 10))
+    rod = rng.random() < 0.35
+    if rod:
+        total, across = room(ground, 15, 120, rng), float(rng.uniform(3, 12))
         line = np.column_stack([np.linspace(-total / 2, total / 2, 20), np.zeros(20),
                                 np.full(20, across / 2)])  # fmt: skip
         mesh = sweep(line, round_profile(across, sides=36))
@@ -747,8 +878,10 @@ def brass_piece(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
     angle, shift = place
     mesh = mesh.moved(turn_z(angle), np.array([*shift, 0.0]))
     ground.stamp(xy @ turn_z(angle)[:2, :2].T + shift, radius=across * 0.58, top=across, close=True)
-    return Piece(form="other", parts=[(mesh, _brass_skin(rng, (total, np.pi * across)))],
-                 material="brass")  # fmt: skip
+    skin = _brass_skin(rng, (total, np.pi * across), (400, 200) if rod else (160, 160))
+    if rod and rng.random() < 0.5:
+        skin = knurled(skin, mm=(total, np.pi * across), pitch_mm=float(rng.uniform(0.7, 1.6)))
+    return Piece(form="other", parts=[(mesh, skin)], material="brass")
 
 
 def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
@@ -756,15 +889,15 @@ def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
     name = str(rng.choice(["steel", "aluminium", "zinc", "nickel"]))
     hollow = rng.random() < 0.3
     d = float(rng.uniform(6, 18)) if hollow else float(np.exp(rng.uniform(np.log(0.6), np.log(6))))
-    length = _room(ground, 30, 180, rng)
+    length = room(ground, 30, 180, rng)
     if hollow:
         xy = np.column_stack([np.linspace(-length / 2, length / 2, 40), np.zeros(40)])
     else:
         xy = bent_path(length, rng=rng, min_radius_mm=4 * d, step_mm=max(0.5, d / 3))
-    path = _lay(xy, ground, radius=d / 2, may_cross=0.0 if hollow else 8.0, stiff_mm=10 + 6 * d)
+    path = lay_down(xy, ground, radius=d / 2, may_cross=0.0 if hollow else 8.0, stiff_mm=10 + 6 * d)
     if path is None:
         return None
-    mesh = _tube_mesh(path, d, 1.0) if hollow else sweep(path, round_profile(d, sides=_sides(d)))
+    mesh = _tube_mesh(path, d, 1.0) if hollow else sweep(path, round_profile(d, sides=sides_of(d)))
     rows = int(np.clip(length / 0.15, 96, 1200))
     skin = fin.metal((rows, 64), rng=rng, mm=(length, np.pi * d), name=name, label=OTHER,
                      rough=rng.uniform(0.15, 0.5), dull=float(rng.beta(1.2, 2)),
@@ -855,30 +988,13 @@ def cut_end(
         rim = ring_face(
             tube_outer.points[-49:], tube_inner.points[-49:], np.array([0, 0, 1.0]), v=0.9
         )
-        parts.append((join([tube_outer, tube_inner, rim]), fin.jacket((120, 96), rng=rng)))
+        parts.append(
+            (
+                join([tube_outer, tube_inner, rim]),
+                fin.jacket((120, 96), rng=rng, mm=(height_mm, 3 * outer)),
+            )
+        )
     ground.stamp(shift[None], radius=outer / 2 + 3, top=height_mm, close=True)
     return Piece(form="stranded", parts=parts, diameter_mm=outer, strand_diameter_mm=strand,
                  strands=count, stated_form="cut_end",
                  facts={"insulation": coated, "face_height_mm": height_mm})  # fmt: skip
-
-
-Builder = Callable[..., Piece | None]
-KINDS: dict[str, Builder] = {
-    "wire": solid_wire,
-    "stranded": stranded,
-    "tube": tube,
-    "elbow": elbow_tube,
-    "fitting": fitting_tube,
-    "sheet": sheet,
-    "bar": bus_bar,
-    "coil": coil,
-    "insulated": insulated,
-    "soldered": soldered_wire,
-    "brass": brass_piece,
-    "other_metal": other_metal,
-    "tangle": tangle,
-    "cut_end": cut_end,
-}
-WEIGHTS = {"wire": 5.0, "stranded": 4.0, "tube": 4.0, "elbow": 1.7, "fitting": 2.0, "sheet": 1.6,
-           "bar": 0.8, "coil": 1.5, "insulated": 2.2, "soldered": 1.4, "brass": 1.0,
-           "other_metal": 1.2, "tangle": 1.0, "cut_end": 0.0}  # fmt: skip

@@ -128,6 +128,21 @@ class Stage:
                           np.repeat(dark, len(placed.points), axis=0), placed.faces,
                           bsdf=self.bsdf)  # fmt: skip
 
+    def _body(self, quads: Array) -> Any:  # noqa: ANN401
+        """Whoever stands in the light, as dark as the phone."""
+        n = len(quads)
+        flat = np.cross(quads[:, 1] - quads[:, 0], quads[:, 2] - quads[:, 0])
+        flat /= np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9)
+        first = 4 * np.arange(n)[:, None]
+        one = np.concatenate([first + [0, 1, 2], first + [0, 2, 3]])
+        # Seen from either side: a second set of corners looks the other way.
+        points = np.tile(quads.reshape(-1, 3), (2, 1))
+        normals = np.concatenate([np.repeat(flat, 4, axis=0), -np.repeat(flat, 4, axis=0)])
+        faces = np.concatenate([one, one[:, ::-1] + 4 * n])
+        dark = np.array([[(ATLAS_COLUMNS - 4) / ATLAS_COLUMNS, (ATLAS_ROWS - 4) / ATLAS_ROWS]])
+        return self._mesh("body", points, normals, np.repeat(dark, len(points), axis=0), faces,
+                          bsdf=self.bsdf)  # fmt: skip
+
     def _lamp(self, name: str, lamp: Emitter) -> Any:  # noqa: ANN401
         to = lamp.target_mm - lamp.centre_mm
         to = to / np.linalg.norm(to)
@@ -163,6 +178,8 @@ class Stage:
         }
         if phone:
             members["phone"] = self._phone(camera)
+        if len(light.blockers):
+            members["body"] = self._body(light.blockers)
         for k, lamp in enumerate(light.emitters):
             members[f"lamp{k}"] = self._lamp(f"lamp{k}", lamp)
         return mi.load_dict(members)

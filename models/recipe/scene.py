@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.recipe import clutter, pieces, references, tables
+from models.recipe import clutter, references, tables
+from models.recipe import kinds as catalogue
 from models.recipe.finishes import Skin, plain
 from models.recipe.ground import Ground
 from models.recipe.meshes import Array, Mesh, join, outward, prism, turn_z
@@ -236,25 +237,30 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         )
     names = list(kinds) if kinds is not None else []
     if kinds is None:
-        weights = np.array([pieces.WEIGHTS[k] for k in pieces.KINDS])
+        weights = np.array([catalogue.WEIGHTS[k] for k in catalogue.KINDS])
         total = (
             count
             if count is not None
             else int(rng.choice([1, 2, 3, 4, 5], p=[0.25, 0.25, 0.2, 0.17, 0.13]))
         )
-        names = [str(k) for k in rng.choice(list(pieces.KINDS), total, p=weights / weights.sum())]
+        names = [
+            str(k) for k in rng.choice(list(catalogue.KINDS), total, p=weights / weights.sum())
+        ]
         # Big rigid things first, wires over them.
-        rank = {"sheet": 0, "elbow": 1, "fitting": 1, "tube": 1, "bar": 1, "coil": 2, "tangle": 2}
+        rank = {"sheet": 0, "elbow": 1, "fitting": 1, "tube": 1, "bar": 1, "coupling": 1,
+                "valve": 1, "rods": 1, "coil": 2, "tangle": 2, "hank": 2, "bobbin": 2,
+                "multicore": 2, "fan": 2, "twin": 2}  # fmt: skip
         names.sort(key=lambda k: rank.get(k, 3))
     lying: list[Piece] = []
     for k, kind in enumerate(names):
         finish = finishes[k] if finishes is not None else None
         extra = {"height_mm": plane} if kind == "cut_end" else {}
-        piece = pieces.KINDS[kind](rng, ground, finish=finish, **extra)
-        if piece is None:
+        made_of = catalogue.KINDS[kind](rng, ground, finish=finish, **extra)
+        if made_of is None:
             continue
-        lying.append(piece)
-        parts += [(mesh, skin, len(lying)) for mesh, skin in piece.parts]
+        for piece in made_of if isinstance(made_of, list) else [made_of]:
+            lying.append(piece)
+            parts += [(mesh, skin, len(lying)) for mesh, skin in piece.parts]
     parts += [(m, s, 0) for m, s in clutter.scatter(rng, ground, count=clutter_count)]
     atlas, corners, used = _atlas([skin for _, skin, _ in parts])
     meshes = [

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from models.recipe.kinds import KINDS, WEIGHTS
 from models.recipe.noise import Rng
-from models.recipe.pieces import KINDS, WEIGHTS
 
 # Edge cases of the house sheet: kinds and finishes of the pieces of one photo.
 STORIES: tuple[tuple[tuple[str, ...], tuple[str | None, ...]], ...] = (
