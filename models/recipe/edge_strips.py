@@ -69,7 +69,7 @@ class PieceStrip:
 
 def cut_strips(folders: list[Path], *, workers: int) -> Iterator[PieceStrip]:
     """Yield the long pieces of all photos in some folders, straightened, in no set order."""
-    files = [str(file) for folder in folders for file in sorted(folder.glob("*.json"))]
+    files = [str(file) for folder in folders for file in sorted(folder.rglob("*.json"))]
     chunks = [files[k : k + CHUNK] for k in range(0, len(files), CHUNK)]
     if workers <= 1:
         for chunk in chunks:

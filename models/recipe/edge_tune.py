@@ -55,7 +55,7 @@ SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
 OFTEN, OFTEN_PX = 2.0, (7.0, 25.0)
 """Pieces so wide are taken more often: there a fraction of a pixel is a percent."""
 
-RATE = 2e-3
+RATE = 1.5e-3
 WARM_STEPS = 200
 MEAN_DECAY = 0.999
 SAVE_EVERY_S = 60.0
@@ -303,6 +303,8 @@ def main() -> None:
     began = time.time()
     # Cut before the device is first used: the processes are forks of this one.
     cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
+    if arguments.device.startswith("cuda:"):
+        torch.cuda.set_device(arguments.device)
     held = stored((s for s in cut if s.held_out), arguments.device)
     strips = stored((s for s in cut if not s.held_out), arguments.device)
     del cut
