@@ -292,35 +292,6 @@ def whiten(rgb: Image, *, white: FloatArray | None) -> Image:
     return np.asarray(cv2.LUT(rgb, table[None]), dtype=np.uint8)
 
 
-def planes_on(surface: SurfaceMap, planes: Float32Array, *, box_px: Box) -> Float32Array:
-    """Return planes of a map at the photo's resolution, over any box of the photo.
-
-    Args:
-        surface: The map the planes belong to.
-        planes: ``(n, h, w)`` float32, e.g. ``surface.p[2:4]``.
-        box_px: The part wanted; outside of the map its edge is continued.
-
-    Returns:
-        ``(n, box height, box width)`` float32, linear between the cells' centres.
-    """
-    across, down = _cell_px(surface)
-    x, y, w, h = box_px
-    # photo pixel u of the box to cell: (u + x - left + 0.5) / cell - 0.5
-    to_cell = np.array(
-        [
-            [1 / across, 0.0, (x - surface.box_px[0] + 0.5) / across - 0.5],
-            [0.0, 1 / down, (y - surface.box_px[1] + 0.5) / down - 0.5],
-        ]
-    )
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.stack(
-        [
-            cv2.warpAffine(plane, to_cell, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-            for plane in planes
-        ]
-    ).astype(np.float32, copy=False)
-
-
 def cover(surface: SurfaceMap, mask: Mask, *, box_px: Box) -> Float32Array:
     """Return how much of each cell of a map a piece covers, ``(h, w)``, 0 to 1.
 
