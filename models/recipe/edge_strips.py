@@ -59,12 +59,14 @@ class PieceStrip:
         edges_widths: ``(n, 2)`` true edges in widths; NaN where the piece is not plain.
         width_px: Its width.
         held_out: Not to be trained on.
+        smooth: A wire or tube, jackets too; no cable of strands and no bar.
     """
 
     codes: NDArray[np.uint8]
     edges_widths: NDArray[np.float32]
     width_px: float
     held_out: bool
+    smooth: bool
 
 
 def cut_strips(folders: list[Path], *, workers: int) -> Iterator[PieceStrip]:
@@ -111,7 +113,13 @@ def _of_photo(file: Path) -> list[PieceStrip]:
     for piece in pieces:
         x, y, wide, high = piece["box_px"]
         own = numbers[y : y + high, x : x + wide] == piece["id"]
-        strip = straightened(photo, own, corner_px=(x, y), held_out=held_out(file.stem))
+        strip = straightened(
+            photo,
+            own,
+            corner_px=(x, y),
+            held_out=held_out(file.stem),
+            smooth=piece["form"] in ("wire", "tube"),
+        )
         strips += [] if strip is None else [strip]
     return strips
 
@@ -124,7 +132,12 @@ def _is_long(piece: dict[str, Any]) -> bool:
 
 
 def straightened(
-    photo: Photo, own: NDArray[np.bool_], *, corner_px: tuple[int, int], held_out: bool = False
+    photo: Photo,
+    own: NDArray[np.bool_],
+    *,
+    corner_px: tuple[int, int],
+    held_out: bool = False,
+    smooth: bool = True,
 ) -> PieceStrip | None:
     """Return one piece's strip; None where too little of it is plain.
 
@@ -133,6 +146,7 @@ def straightened(
         own: ``(h, w)`` the piece's pixels within its box.
         corner_px: The box's corner in the photo.
         held_out: Handed on.
+        smooth: Handed on.
     """
     line = centre_line(own, step_px=1.0)
     if line is None or line.length_px < 3 * line.radius_px:
@@ -168,6 +182,7 @@ def straightened(
         edges_widths=edges[rows].astype(np.float32),
         width_px=width,
         held_out=held_out,
+        smooth=smooth,
     )
 
 

@@ -305,18 +305,25 @@ def main() -> None:
     cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
     if arguments.device.startswith("cuda:"):
         torch.cuda.set_device(arguments.device)
-    held = stored((s for s in cut if s.held_out), arguments.device)
+    held = stored((s for s in cut if s.held_out and s.smooth), arguments.device)
+    rough = stored((s for s in cut if s.held_out and not s.smooth), arguments.device)
     strips = stored((s for s in cut if not s.held_out), arguments.device)
     del cut
-    print(f"{len(strips)} pieces to train on, {len(held)} held out, {time.time() - began:.0f} s")
+    print(
+        f"{len(strips)} pieces to train on, {len(held)} + {len(rough)} held out, "
+        f"{time.time() - began:.0f} s"
+    )
     photos = len(strips)
     strips = together(strips, drawn(arguments.drawn, arguments.device))
     print(f"{arguments.drawn} drawn profiles, {time.time() - began:.0f} s", flush=True)
-    report("shipped", errors_of(read_net(WEIGHTS).to(arguments.device), held))
+    shipped = read_net(WEIGHTS).to(arguments.device)
+    report("shipped, wires and tubes", errors_of(shipped, held))
+    report("shipped, cables and bars", errors_of(shipped, rough))
     net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(arguments.device)
     mean = train(net, strips, held, arguments, photos=photos)
     save_weights(mean, arguments.out)
-    report("trained", errors_of(mean, held))
+    report("trained, wires and tubes", errors_of(mean, held))
+    report("trained, cables and bars", errors_of(mean, rough))
     if arguments.device.startswith("cuda"):
         print(f"GPU memory {torch.cuda.max_memory_allocated(arguments.device) / 2**30:.1f} GiB")
 
