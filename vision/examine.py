@@ -26,7 +26,14 @@ from vision.places import Place, reference_places
 from vision.quality import judge_quality
 from vision.roundness import as_rectangle, shading
 from vision.scale import detect_scale
-from vision.strands import StrandReading, bounded_by_bundle, read_strands, straightened
+from vision.strands import (
+    StrandReading,
+    bounded_by_bundle,
+    look_at_strip,
+    read_strands,
+    straightened,
+)
+from vision.strip_look import load_strip_model, strip_fault
 from vision.surface import (
     STRIDE_PX,
     SurfaceModel,
@@ -138,7 +145,7 @@ def examine(
     _, gates = judge_quality(photo, region=regions[0] if regions else None, scale=scale)
     problems.extend(gates)
     return Examination(
-        photo=_with_note(photo, model_fault()),
+        photo=_with_note(_with_note(photo, model_fault()), strip_fault()),
         scale=scale,
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),
@@ -241,12 +248,17 @@ def _widths(
     strip = straightened(photo, region, width_px=seen_px, line=line)
     strands = None
     if strip is not None:
+        model = load_strip_model()
         strands = read_strands(
-            strip.light, width_px=strip.width_px, bundle=diameter, step_px=strip.step_px
+            strip.light,
+            width_px=strip.width_px,
+            bundle=diameter,
+            step_px=strip.step_px,
+            look=None if model is None else look_at_strip(strip, model),
         )
-    banded = strands.banded if strands is not None else 0.0
+    banded, wound_p = (strands.banded, strands.wound_p) if strands is not None else (0.0, 0.0)
     wound = reading is not None and any(p.code == "piece_wound" for p in reading.problems)
-    heap = wound or heap_p(shape, banded=banded) > 0.5
+    heap = wound or heap_p(shape, banded=banded, wound_p=wound_p) > 0.5
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return _Widths(

@@ -170,17 +170,18 @@ def _stranded_p(width_mm: float | None, groove_p: float | None) -> float:
     return odds / (1 + odds)
 
 
-def heap_p(shape: Shape, *, banded: float = 0.0) -> float:
+def heap_p(shape: Shape, *, banded: float = 0.0, wound_p: float = 0.0) -> float:
     """Return the probability that many turns of wire lie in one mask: a coil, a tangle.
 
     Args:
         shape: Geometry of the piece.
         banded: Share of its surface's structure that runs across it
             (:attr:`vision.strands.StrandReading.banded`).
+        wound_p: What its look alone says (:attr:`vision.strands.StrandReading.wound_p`).
     """
     by_holes = _logistic((shape.hole_share - HEAP_HOLES) / 0.03)
     by_bands = _logistic((banded - HEAP_BANDS) / 0.03)
-    return max(by_holes, by_bands)
+    return max(by_holes, by_bands, wound_p)
 
 
 def heap_form() -> FormFinding:

@@ -1,15 +1,16 @@
 """How thick is one strand of a cable?
 
-The bundle's width is never given as the strand's. Where the grooves of a concentric
-lay are read (:mod:`vision.lay`), the strand is a fixed part of the bundle. Where
-they are not (fine bunched strands, too few pixels), the bundle still sets a bound,
-and the bound is what is said.
+The bundle's width is never given as the strand's. A small network says what part of the
+bundle one strand is, and how sure that is (:mod:`vision.strip_look`); where that network
+is not there, the grooves of a concentric lay do (:mod:`vision.lay`). Where neither can
+tell (fine bunched strands, too few pixels), the bundle still sets a bound, and the bound
+is what is said.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, isfinite, sqrt
+from math import exp, hypot, isfinite, log, sqrt
 
 import numpy as np
 
@@ -18,7 +19,11 @@ from vision.centreline import CentreLine, centre_line
 from vision.grooves import look_of, strand_log_odds
 from vision.lay import Lay, strand_from_bundle
 from vision.profiles import quickly_at
+from vision.strip_look import MOST_WINDOWS, StripLook, StripModel, look_at, windows_of
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
+
+LEAST_GROOVE_P = 0.1
+"""Less likely than this a bundle, no strand is spoken of."""
 
 SURE_LOG_ODDS = 3.0
 """A rhythm that was read is strands, 20 to 1, whatever else the surface looks like."""
@@ -40,6 +45,13 @@ don't touch all round, and a bent cable flattens. Assumed; no source found."""
 LOOSEST_SHARE = 1 / 3
 """A strand is at most a third of the bundle: 7 wires are the fewest in common cable
 (IEC 60228 class 2: at least 7 up to 35 mm², from memory; ASTM B8 class B: 7)."""
+
+RESOLVED_U_LOG = 0.25
+"""With more doubt of the logarithm of a strand's share than this, strands are not resolved:
+the bound alone, 3 % to a third evenly, has 0.53."""
+
+MOST_JACKET_P = 0.5
+"""Likelier than this, the bundle's plastic is what is seen, and no strand of it."""
 
 FINEST_SHARE = 0.03
 """About 800 strands, the finest welding cable. Common practice, no source."""
@@ -116,6 +128,20 @@ def straightened(
     )
 
 
+def look_at_strip(
+    strip: StraightStrip, model: StripModel, *, most: int = MOST_WINDOWS
+) -> StripLook:
+    """Return what the network says of a straightened piece.
+
+    Args:
+        strip: The piece.
+        model: From :func:`vision.strip_look.load_strip_model`.
+        most: Look at so many windows of it at most.
+    """
+    windows = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px, most=most)
+    return look_at(model, windows)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StrandReading:
     """What the surface of a long piece says about strands.
@@ -128,6 +154,8 @@ class StrandReading:
         problems: What would make it better.
         banded: Share of the surface's structure that runs across the piece, as the
             turns of a close-wound coil do.
+        wound_p: Probability that several turns or a tangle are seen; 0 where no network
+            looked.
     """
 
     groove_p: float
@@ -135,20 +163,52 @@ class StrandReading:
     strand_diameter: Measurement | None
     problems: tuple[Problem, ...] = ()
     banded: float = 0.0
+    wound_p: float = 0.0
 
 
 def read_strands(
-    strip: Float32Array, *, width_px: float, bundle: Measurement | None, step_px: float = 1.0
+    strip: Float32Array,
+    *,
+    width_px: float,
+    bundle: Measurement | None,
+    step_px: float = 1.0,
+    look: StripLook | None = None,
 ) -> StrandReading:
     """Return what a straightened strip of a long piece says about its strands.
 
     Args:
-        strip: ``(n, m, 3)`` linear light along the piece (one row a pixel) and across
-            it (one column a pixel, axis in the middle).
+        strip: ``(n, m, 3)`` linear light of a long piece along it (one row a pixel) and
+            across it (one column a pixel, axis in the middle).
         width_px: Seen width of the piece in the same pixels.
         bundle: Outer diameter of the piece in mm, None without a scale.
         step_px: Photo pixels that a pixel of the strip stands for.
+        look: What the network said of the same strip; None where there is no network.
     """
+    if look is not None:
+        return _by_network(look, bundle)
+    return _by_grooves(strip, width_px=width_px, bundle=bundle, step_px=step_px)
+
+
+def _by_network(look: StripLook, bundle: Measurement | None) -> StrandReading:
+    strand: Measurement | None = None
+    problems: tuple[Problem, ...] = ()
+    if bundle is not None and look.groove_p >= LEAST_GROOVE_P:
+        if look.of("jacket") <= MOST_JACKET_P and look.u_log_share < RESOLVED_U_LOG:
+            strand = strand_of_bundle(bundle, look)
+        else:
+            strand, problems = bounded_by_bundle(bundle), (_not_resolved(),)
+    return StrandReading(
+        groove_p=look.groove_p,
+        lay=None,
+        strand_diameter=strand,
+        problems=problems,
+        wound_p=look.of("wound"),
+    )
+
+
+def _by_grooves(
+    strip: Float32Array, *, width_px: float, bundle: Measurement | None, step_px: float
+) -> StrandReading:
     look = look_of(strip, width_px=width_px)
     lay = look.lay if look is not None else None
     read = (
@@ -159,28 +219,52 @@ def read_strands(
     )
     odds = strand_log_odds(look, width_px=width_px * step_px) if look is not None else 0.0
     groove_p = 1 / (1 + exp(-max(odds, SURE_LOG_ODDS) if read else -odds))
-    banded = look.banded if look is not None else 0.0
-    if bundle is None or groove_p < 0.1:
-        return StrandReading(
-            groove_p=groove_p, lay=lay if read else None, strand_diameter=None, banded=banded
-        )
-    if read and lay is not None:
-        return StrandReading(
-            groove_p=groove_p, lay=lay, strand_diameter=_of_lay(bundle, lay), banded=banded
-        )
+    strand: Measurement | None = None
+    problems: tuple[Problem, ...] = ()
+    if bundle is not None and groove_p >= LEAST_GROOVE_P:
+        if read and lay is not None:
+            strand = _of_lay(bundle, lay)
+        else:
+            strand, problems = bounded_by_bundle(bundle), (_not_resolved(),)
     return StrandReading(
         groove_p=groove_p,
-        banded=banded,
-        lay=None,
-        strand_diameter=bounded_by_bundle(bundle),
-        problems=(
-            Problem(
-                code="strands_not_resolved",
-                text="The single strands can't be told apart, so only a wide range is given.",
-                fix="Fan the end out, or photograph the cut end from close up and say "
-                "--form cut_end.",
-            ),
-        ),
+        lay=lay if read else None,
+        strand_diameter=strand,
+        problems=problems,
+        banded=look.banded if look is not None else 0.0,
+    )
+
+
+def _not_resolved() -> Problem:
+    return Problem(
+        code="strands_not_resolved",
+        text="The single strands can't be told apart, so only a wide range is given.",
+        fix="Fan the end out, or photograph the cut end from close up and say --form cut_end.",
+    )
+
+
+def strand_of_bundle(bundle: Measurement, look: StripLook) -> Measurement:
+    """Return one strand's diameter from the bundle's and what the network says of its share.
+
+    Value and interval are the histogram's median and quantiles times the bundle; the two
+    doubts join as independent ones, relative (JCGM 100, 5.1.6). They are not quite: the
+    share is that of the width as it was measured, so that a bundle read too wide shows
+    finer strands, which makes this a little too careful.
+    """
+    share = look.share_at(0.5)
+    value = bundle.value * share
+    parts = {"bundle": bundle.u * share, "ratio": look.u_log_share * value}
+
+    def reach(quantile: float) -> float:
+        return hypot(log(look.share_at(quantile) / share), 1.96 * bundle.u / bundle.value)
+
+    return Measurement(
+        value=value,
+        u=hypot(*parts.values()),
+        unit=Unit.MILLIMETRE,
+        low95=value * exp(-reach(0.025)),
+        high95=value * exp(reach(0.975)),
+        budget=parts,
     )
 
 

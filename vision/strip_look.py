@@ -6,7 +6,8 @@ one strand is as a share of the width that the strip was cut with. The share is 
 histogram over its logarithm, so that 7 strands or 19 is two peaks and not a mean of them.
 
 No network, or one whose hash is not the one written beside it, is no error: the caller
-gets None and :func:`why_no_strip_look` says why.
+gets None, :func:`why_no_strip_look` says why, and :mod:`vision.grooves` tells strands by
+hand-made numbers instead.
 """
 
 from __future__ import annotations
@@ -106,6 +107,17 @@ class StripLook:
         edges = np.linspace(*LOG_SHARE_RANGE, BINS + 1)
         summed = np.concatenate([[0.0], np.cumsum(self.share_p)])
         return float(np.exp(np.interp(quantile, summed / summed[-1], edges)))
+
+    @property
+    def groove_p(self) -> float:
+        """Return how likely it is a bundle of strands, had it been a toss-up before.
+
+        Against solid wire and tube; a jacket hides what is in it, and leaves the toss-up.
+        """
+        solid = (self.of("solid") + self.of("tube")) / 2
+        bare = self.of("stranded") / max(self.of("stranded") + solid, 1e-9)
+        jacket = self.of("jacket")
+        return (1 - jacket) * bare + jacket / 2
 
     @property
     def u_log_share(self) -> float:
@@ -239,6 +251,18 @@ def load_strip_model() -> StripModel | None:
 def why_no_strip_look() -> str | None:
     """Return in plain words why there is no network for strips; None where there is one."""
     return _loaded()[1]
+
+
+def strip_fault() -> str | None:
+    """Return what a person should know where the network's files can't be used.
+
+    None where they can, and where this build has none of them.
+    """
+    folder = resources.files("vision").joinpath("data")
+    if not any((folder / name).is_file() for name in (MODEL_FILE, METADATA_FILE)):
+        return None
+    why = why_no_strip_look()
+    return None if why is None else f"strands are told by a simpler look, and rougher: {why}"
 
 
 @lru_cache(maxsize=1)

@@ -7,8 +7,10 @@ import pytest
 
 from rules.findings import Measurement, Unit
 from tests.vision.test_lay import drawn_lay
+from tests.vision.test_strip_look import look_with, peak_at
 from vision.lay import mean_silhouette
-from vision.strands import bounded_by_bundle, read_strands
+from vision.strands import bounded_by_bundle, read_strands, strand_of_bundle
+from vision.strip_look import StripLook
 
 
 def colour(strip: np.ndarray) -> np.ndarray:
@@ -57,4 +59,46 @@ def test_without_a_scale_grooves_are_still_seen() -> None:
     read = read_strands(strip, width_px=60 * mean_silhouette(1), bundle=None)
     assert read.lay is not None
     assert read.lay.strands == 7
+    assert read.strand_diameter is None
+
+
+def test_the_network_s_share_times_the_bundle_is_the_strand() -> None:
+    bundle = Measurement.normal(5.0, 0.05, Unit.MILLIMETRE)
+    strand = strand_of_bundle(bundle, look_with(peak_at(0.2, u_log=0.04), stranded=0.95))
+    assert strand.value == pytest.approx(1.0, rel=0.01)
+    assert strand.budget == pytest.approx({"bundle": 0.01, "ratio": 0.04}, rel=0.1)
+    assert strand.u == pytest.approx(np.hypot(0.01, 0.04), rel=0.1)  # JCGM 100, 5.1.6
+    assert strand.low95 == pytest.approx(np.exp(-1.96 * 0.0412), rel=0.02)
+    assert strand.high95 == pytest.approx(np.exp(1.96 * 0.0412), rel=0.02)
+
+
+def test_doubt_between_seven_and_nineteen_strands_shows_in_the_interval() -> None:
+    both = 0.9 * peak_at(1 / 3, u_log=0.03) + 0.1 * peak_at(1 / 5, u_log=0.03)
+    bundle = Measurement.normal(3.0, 0.03, Unit.MILLIMETRE)
+    strand = strand_of_bundle(bundle, look_with(both, stranded=0.95))
+    assert strand.value == pytest.approx(1.0, rel=0.03)
+    assert strand.low95 < 0.62
+    assert strand.high95 < 1.1
+
+
+@pytest.mark.parametrize(
+    "look",
+    [
+        look_with(stranded=0.9),  # any share as likely as another
+        look_with(peak_at(0.2, u_log=0.04), jacket=0.8),
+    ],
+)
+def test_what_the_network_can_not_resolve_is_bounded_by_the_bundle(look: StripLook) -> None:
+    bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
+    strip = np.zeros((300, 61, 3), np.float32)
+    read = read_strands(strip, width_px=50, bundle=bundle, look=look)
+    assert read.strand_diameter == bounded_by_bundle(bundle)
+    assert [p.code for p in read.problems] == ["strands_not_resolved"]
+
+
+def test_what_the_network_takes_for_solid_has_no_strand() -> None:
+    bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
+    look = look_with(peak_at(0.3, u_log=0.04), solid=0.97)
+    read = read_strands(np.zeros((300, 61, 3), np.float32), width_px=50, bundle=bundle, look=look)
+    assert read.groove_p < 0.1
     assert read.strand_diameter is None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import pytest
 
 from rules.findings import Form
 from tests.vision.drawn_wire import (
@@ -15,10 +16,12 @@ from tests.vision.drawn_wire import (
     region_of,
     scale_from_above,
 )
+from tests.vision.test_strip_look import model_of
 from vision.centreline import centre_line
 from vision.diameter import measure_diameter
+from vision.strip_look import BINS, LOOKS, StripModel
 from vision.types import Photo, Region
-from vision.winding import closes_on_itself, is_wound, stripes
+from vision.winding import closes_on_itself, is_wound, look_wound_p, stripes
 
 ACROSS = Straight(length=330, angle_deg=11, centre=(200, 130))
 
@@ -108,3 +111,23 @@ def test_noise_does_not_repeat() -> None:
     line = centre_line(mask)
     assert line is not None
     assert stripes(photo_of(rgb), line) < 0.4
+
+
+def says(look: str) -> StripModel:
+    looks = np.where(np.array(LOOKS) == look, 0.0, -9.0)
+    return model_of(looks, np.full(BINS, -np.log(BINS)))
+
+
+def test_turns_that_the_network_sees_are_wound(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo, region = draw(ACROSS, 26.0, Look(shiny=False), seed=3)
+    for look, expected in (("wound", True), ("stranded", False), ("solid", False)):
+        monkeypatch.setattr("vision.winding.load_strip_model", lambda look=look: says(look))
+        assert wound(photo, region) is expected
+
+
+def test_a_piece_too_short_to_be_straightened_is_no_coil_by_its_look() -> None:
+    mask = np.zeros((260, 400), np.uint8)
+    cv2.rectangle(mask, (170, 110), (230, 150), 1, -1)
+    photo, region = of_mask(mask)
+    line = centre_line(region.mask, offset_px=(region.box_px[0], region.box_px[1]))
+    assert line is None or look_wound_p(photo, line, region, says("wound")) == 0.0
