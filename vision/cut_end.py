@@ -247,7 +247,7 @@ def _in_mm(ends: StrandEnds, scale: Scale) -> Measurement:
     seen_mm = float(max(across))
     spread = CUT_LEVEL_U_MM / scale.camera_mm[2] if scale.camera_mm is not None else 0.02
     value = seen_mm
-    away = scale.u_away_rel_per_mm * float(np.linalg.norm(on_plane.mean(axis=0)))
+    away = float(scale.away_u_rel(centre[None])[0])
     parts = {
         "edges": ends.u_px / ends.diameter_px * value,
         "scale": scale.u_rel * value,

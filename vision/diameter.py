@@ -498,15 +498,14 @@ def combined(
     scatter = 1.4826 * float(np.median(np.abs(diameters - np.median(diameters))))
     camera = _camera(photo, scale)
     higher = diameters_mm(edges, photo, scale, camera_factor=1 + camera.u_rel)
-    middle = scale.to_mm((edges.left_px + edges.right_px) / 2)
-    away = np.linalg.norm(middle - _reference_mm(scale, middle), axis=1)
+    away = scale.away_u_rel((edges.left_px + edges.right_px) / 2)
     budget = {
         "edges": hypot(mm_per_px * edges_u_px(edges.plainness), EDGES_REL * value),
         "layout": mm_per_px * layout_u_px(edges.spread_px, float(np.median(edges.width_px))),
         "plain_run": value * FEW_AGREE_REL * max(0.0, MOST_AGREE - agreeing) / MOST_AGREE,
         "scatter": 1.2533 * scatter / sqrt(n_eff),  # a median is 25 % less sure than a mean
         "scale": value * scale.u_rel,
-        "away_from_reference": value * scale.u_away_rel_per_mm * float(np.mean(away)),
+        "away_from_reference": value * float(np.mean(away)),
         "camera_height": abs(float(np.median(higher / diameters)) - 1) * value,
         "lift": LIFT_U_DIAMETERS * value * value / camera.height_mm,
     }
@@ -520,13 +519,6 @@ def combined(
         high95=value + half,
         budget=budget,
     )
-
-
-def _reference_mm(scale: Scale, otherwise: FloatArray) -> FloatArray:
-    if not scale.outlines_px:
-        return np.asarray(otherwise.mean(axis=0), dtype=np.float64)
-    points = np.concatenate([np.asarray(o, np.float64) for o in scale.outlines_px])
-    return np.asarray(scale.to_mm(points).mean(axis=0), dtype=np.float64)
 
 
 def coverage_factor(u: float, u_scatter: float, freedom: float) -> float:

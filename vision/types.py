@@ -61,7 +61,7 @@ class Scale:
     Attributes:
         reference: Key of the reference, e.g. ``card``, ``marker:40``, ``eu-1``.
         mm_from_px: ``(3, 3)`` homography from photo pixels to mm on the face plane.
-            From a coin alone it is a similarity (tilt unknown in direction).
+            From a coin it is that of the mean of the planes that the coin allows.
         mm_per_px: Scale at the reference's centre, mm.
         u_rel: Relative standard uncertainty of the scale at the reference.
         budget: Parts of ``u_rel`` by name; their root sum of squares is ``u_rel``.
@@ -77,6 +77,9 @@ class Scale:
             the photo; None where the reference shows no neutral surface.
         u_away_rel_per_mm: Further relative uncertainty for each mm away from the
             reference (a coin can't tell which way the plane tilts).
+        away_covariance_px: ``(2, 2)`` covariance of how the log of the scale changes a
+            pixel in x and in y, about the origin of the mm, where the direction
+            matters; None where ``u_away_rel_per_mm`` says all.
     """
 
     reference: str
@@ -92,6 +95,23 @@ class Scale:
     u_camera_rel: float = 0.0
     white: FloatArray | None = None
     u_away_rel_per_mm: float = 0.0
+    away_covariance_px: FloatArray | None = None
+
+    def away_u_rel(self, points_px: FloatArray) -> FloatArray:
+        """Return what being away from the reference adds to ``u_rel`` at ``(n, 2)`` pixels."""
+        if self.away_covariance_px is not None:
+            origin = np.linalg.inv(self.mm_from_px)[:, 2]
+            away = points_px - origin[:2] / origin[2]
+            u: FloatArray = np.sqrt(np.einsum("ni,ij,nj->n", away, self.away_covariance_px, away))
+            return u
+        points = self.to_mm(points_px)
+        if not self.outlines_px:
+            middle = points.mean(axis=0)
+        else:
+            outlines = np.concatenate([np.asarray(o, np.float64) for o in self.outlines_px])
+            middle = self.to_mm(outlines).mean(axis=0)
+        distance: FloatArray = np.linalg.norm(points - middle, axis=1)
+        return self.u_away_rel_per_mm * distance
 
     def to_mm(self, points_px: FloatArray) -> FloatArray:
         """Map ``(n, 2)`` photo pixels to ``(n, 2)`` mm on the face plane."""

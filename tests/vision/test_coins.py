@@ -155,7 +155,8 @@ def test_stated_uncertainty_covers_the_errors_of_drawn_coins() -> None:
 
 def test_the_budget_adds_up_and_names_its_parts() -> None:
     scale, _, _ = shot("eu-1", seed=1)
-    assert set(scale.budget) == {"outline", "diameter", "rim height", "eccentricity", "lens"}
+    parts = {"outline", "diameter", "rim height", "eccentricity", "tilt", "lens"}
+    assert set(scale.budget) == parts
     total = float(np.sqrt(sum(part**2 for part in scale.budget.values())))
     assert scale.u_rel == pytest.approx(total)
     assert scale.u_away_rel_per_mm > 0
