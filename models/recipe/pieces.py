@@ -607,7 +607,7 @@ def bus_bar(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | N
 
 def coil(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return a hank or a close-wound coil of one wire, mostly enamelled."""
-    finish = finish or ("enamel" if rng.random() < 0.7 else pick_finish(rng, without=("paint",)))
+    finish = finish or ("enamel" if rng.random() < 0.65 else pick_finish(rng))
     d = float(np.exp(rng.uniform(np.log(0.25), np.log(2.2))))
     if rng.random() < 0.6:
         big = float(rng.uniform(12, max(14, 0.4 * min(ground.half_mm))))

@@ -248,7 +248,7 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         ]
         # Big rigid things first, wires over them.
         rank = {"sheet": 0, "elbow": 1, "fitting": 1, "tube": 1, "bar": 1, "coupling": 1,
-                "valve": 1, "rods": 1, "coil": 2, "tangle": 2, "hank": 2, "bobbin": 2,
+                "valve": 1, "rods": 1, "leads": 1, "coil": 2, "tangle": 2, "hank": 2, "bobbin": 2,
                 "multicore": 2, "fan": 2, "twin": 2}  # fmt: skip
         names.sort(key=lambda k: rank.get(k, 3))
     lying: list[Piece] = []
