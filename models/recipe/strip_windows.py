@@ -329,9 +329,8 @@ def _windows(
         strand_px = float("nan")
         if pose is not None and LOOKS[look] in ("solid", "stranded", "tube"):
             scale = _px_per_mm(view, strip, row, pose, piece)
-            if width < NARROWEST * scale * piece["diameter_mm"] and not piece["facts"].get(
-                "insulation"
-            ):
+            bundle_mm = piece["facts"].get("conductor_mm", piece["diameter_mm"])
+            if width < NARROWEST * scale * bundle_mm:
                 look = UNKNOWN
             elif LOOKS[look] == "stranded":
                 strand_px = scale * piece["strand_diameter_mm"]
@@ -393,7 +392,8 @@ def _look(view: _View, piece: dict[str, Any], strip: StraightStrip, row: int) ->
             bare = (other != list(Surface).index(Surface.COATED)).mean() > 0.01
             told = bare or not piece["facts"]["stripped"]
             return LOOKS.index("jacket") if told else UNKNOWN
-        if coated.mean() > BARE_SHARE:
+        # Of several cores that part company none has the width of the strip.
+        if coated.mean() > BARE_SHARE or piece["facts"].get("cores"):
             return UNKNOWN
     return LOOKS.index(form)
 
