@@ -62,6 +62,9 @@ windows between the two teach nothing."""
 NARROWEST = 0.7
 """A strip cut narrower than this share of what the geometry says was led astray."""
 
+LEAST_TURNS = 1.6
+"""A strip of wound wire must be so many wires wide to show that it is."""
+
 MISJUDGED = 0.12
 """Widths are off by up to this much on the second and third look at a piece; by a normal
 3 % on the first, as a measured width is."""
@@ -327,7 +330,11 @@ def _windows(
         row = int(np.clip(seen.middles[k], 0, len(strip.points_px) - 1))
         look = _look(view, piece, strip, row)
         strand_px = float("nan")
-        if pose is not None and LOOKS[look] in ("solid", "stranded", "tube"):
+        if look != UNKNOWN and LOOKS[look] == "wound" and pose is not None:
+            # Round a tangle's eye the strip may follow a single limb: that shows one wire.
+            one_px = _px_per_mm(view, strip, row, pose, piece) * piece["diameter_mm"]
+            look = look if width > LEAST_TURNS * one_px else UNKNOWN
+        elif look != UNKNOWN and LOOKS[look] in ("solid", "stranded", "tube") and pose is not None:
             scale = _px_per_mm(view, strip, row, pose, piece)
             bundle_mm = piece["facts"].get("conductor_mm", piece["diameter_mm"])
             if width < NARROWEST * scale * bundle_mm:
