@@ -59,6 +59,10 @@ infinity, and a shadow's noise is not the largest thing seen."""
 MOST_LOG = 2.5
 """Logarithms are cut off this far from their mean."""
 
+LOG_STEP_RANGE = (-3.5, 1.0)
+"""Limits of the step that the network is told: from two photo pixels a window's pixel on,
+more of them show no more."""
+
 LOG_SHARE_RANGE = (-3.60, -0.528)
 """Natural logarithms of the least and largest strand share told: 2.7 % and 59 %. Seven
 strands have a third; a strip cut too narrow shows them larger."""
@@ -76,7 +80,8 @@ class Windows:
     Attributes:
         light: ``(n, ALONG_PX, ACROSS_PX, 3)`` float32, logarithm of linear light about the
             mean of its window, 0 where the strip has ended.
-        log_step: Binary logarithm of the photo pixels that one pixel of a window stands for.
+        log_step: Binary logarithm of the photo pixels that one pixel of a window stands
+            for, within ``LOG_STEP_RANGE``.
         middles: ``(n,)`` row of the strip that each window has in its middle.
     """
 
@@ -181,7 +186,7 @@ def windows_of(
     logged = [_about_its_mean(even[s : s + length]) for s in starts]
     return Windows(
         light=np.stack(logged),
-        log_step=log2(step_px / factor),
+        log_step=float(np.clip(log2(step_px / factor), *LOG_STEP_RANGE)),
         middles=(np.array(starts) + length / 2) / factor,
     )
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rules.findings import Measurement, Unit
+from rules.findings import Form, Measurement, Unit
+from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
 from tests.vision.test_lay import drawn_lay
-from tests.vision.test_strip_look import look_with, peak_at
+from tests.vision.test_strip_look import look_with, model_of, peak_at
+from vision.examine import _widths
 from vision.lay import mean_silhouette
 from vision.strands import bounded_by_bundle, read_strands, strand_of_bundle
-from vision.strip_look import StripLook
+from vision.strip_look import LOOKS, StripLook
 
 
 def colour(strip: np.ndarray) -> np.ndarray:
@@ -102,3 +104,22 @@ def test_what_the_network_takes_for_solid_has_no_strand() -> None:
     read = read_strands(np.zeros((300, 61, 3), np.float32), width_px=50, bundle=bundle, look=look)
     assert read.groove_p < 0.1
     assert read.strand_diameter is None
+
+
+def test_a_photo_s_strand_is_the_network_s_share_of_its_bundle(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The whole way: a drawn piece, its measured width, a network that always says a fifth."""
+    stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
+    model = model_of(stranded, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
+    for module in ("examine", "winding"):
+        monkeypatch.setattr(f"vision.{module}.load_strip_model", lambda: model)
+    photo, region = draw(
+        Straight(length=330, angle_deg=11, centre=(200, 130)), 26.0, Look(), seed=3
+    )
+    widths = _widths(photo, region, scale_from_above(), None, None, cut_end=False)
+    assert widths.form.value is Form.STRANDED
+    assert widths.diameter is not None
+    assert widths.strand_diameter is not None
+    assert widths.strand_diameter.value == pytest.approx(0.2 * widths.diameter.value, rel=0.01)
+    assert set(widths.strand_diameter.budget) == {"bundle", "ratio"}

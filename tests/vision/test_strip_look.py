@@ -64,12 +64,12 @@ def test_a_window_shows_the_piece_at_one_width_whatever_its_own(width_px: float)
     across = across - across.mean()
     light = 0.8 - 0.7 * np.clip(width_px / 2 + 0.5 - np.abs(across), 0, 1)
     strip = np.repeat(np.repeat(light[None, :, None], int(9 * width_px), 0), 3, 2)
-    seen = windows_of(strip.astype(np.float32), width_px=width_px, step_px=2.0)
+    seen = windows_of(strip.astype(np.float32), width_px=width_px, step_px=0.4)
     assert seen.light.shape[1:] == (ALONG_PX, ACROSS_PX, 3)
     dark = (np.exp(seen.light[0, :, :, 0] - seen.light[0].max()) < 0.56).sum(axis=1)  # 0.45 of 0.8
     assert np.median(dark) == pytest.approx(ACROSS_PX / SPAN_WIDTHS, abs=2.5)
     # One pixel of the window is this many of the photo: by the definition of the window.
-    assert 2**seen.log_step == pytest.approx(2.0 * width_px * SPAN_WIDTHS / ACROSS_PX)
+    assert 2**seen.log_step == pytest.approx(0.4 * width_px * SPAN_WIDTHS / ACROSS_PX)
 
 
 @pytest.mark.parametrize("layers", [1, 2, 3])
