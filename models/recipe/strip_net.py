@@ -57,8 +57,8 @@ HELD_OUT = 0.06
 HELD_OUT_MOST = 72
 """Windows of a held-out photo: all of them for up to four pieces looked at three times."""
 
-SOFT_LOG = 0.025
-"""The truth is spread over the histogram by a Gaussian of this width: less than a bin,
+SOFT_LOG = 0.016
+"""The truth is spread over the histogram by a Gaussian of this width: half a bin,
 so that neighbouring bins learn together."""
 
 PEAK_RATE, WEIGHT_DECAY, WARM_UP = 3e-3, 2e-2, 0.04
@@ -289,8 +289,10 @@ class Pieces:
         order = np.argsort(number, kind="stable")
         groups = np.split(order, np.flatnonzero(np.diff(number[order])) + 1)
         self.rows = [g for g in groups if (known["look"][g] != UNKNOWN).any()]
-        self.known, self.looks, self.shares = known, looks, shares
         self.prior = prior
+        self.counts = np.array([len(g) for g in self.rows], float)
+        self.looks = np.array([looks[g].mean(axis=0) for g in self.rows])
+        self.shares = np.array([shares[g].mean(axis=0) for g in self.rows])
         # A piece is what most of its clear windows are.
         self.truth = np.array(
             [np.bincount(known["look"][g][known["look"][g] >= 0]).argmax() for g in self.rows]
@@ -311,10 +313,9 @@ class Pieces:
         """Return the histograms of the strand's share."""
         return self._joined(self.shares, temperature, power)
 
-    def _joined(self, log_p: NDArray[Any], temperature: float, power: float) -> NDArray[np.float64]:
+    def _joined(self, means: NDArray[Any], temperature: float, power: float) -> NDArray[np.float64]:
         """As :func:`vision.strip_look.joined`, for all pieces at once."""
-        means = np.array([log_p[g].mean(axis=0) for g in self.rows])
-        total = means * np.array([len(g) for g in self.rows])[:, None] ** power / temperature
+        total = means * self.counts[:, None] ** power / temperature
         raised = np.exp(total - total.max(axis=1, keepdims=True))
         return np.asarray(raised / raised.sum(axis=1, keepdims=True), dtype=np.float64)
 
