@@ -69,8 +69,9 @@ class CoinPlane:
     @property
     def normal(self) -> FloatArray:
         """``(3,)`` unit normal, away from the camera."""
-        n: FloatArray = np.array([*self.slopes, 1.0])
-        return n / np.linalg.norm(n)
+        n = np.array([*self.slopes, 1.0])
+        unit: FloatArray = n / np.linalg.norm(n)
+        return unit
 
     def mm_from_px(
         self, centre_px: FloatArray, *, depth_mm: float, focal_px: float, middle_px: FloatArray

@@ -6,7 +6,9 @@ import pytest
 
 from rules.errors import PhotoError
 from tests.vision.flat_scenes import Camera, camera_over, card_photo, photo_of
+from vision import card
 from vision.card import detect_card
+from vision.places import Place
 from vision.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
 from vision.scale import detect_scale
 from vision.types import Photo
@@ -140,3 +142,42 @@ def test_a_far_card_is_refused() -> None:
     with pytest.raises(PhotoError) as caught:
         detect_card(photo)
     assert caught.value.code in ("reference_too_small", "no_reference")
+
+
+# -- where the network sees one -----------------------------------------------
+
+
+def place_of(camera: Camera, half_mm: tuple[float, float] = (42.8, 26.99)) -> Place:
+    w, h = half_mm
+    corners = camera.project(np.array([[-w, -h], [w, -h], [w, h], [-w, h]]), 0.76)
+    (x, y), (right, lower) = corners.min(axis=0), corners.max(axis=0)
+    return Place(
+        box_px=(float(x), float(y), float(right - x), float(lower - y)),
+        centre_px=(float(corners[:, 0].mean()), float(corners[:, 1].mean())),
+        area_px=float(cv2.contourArea(corners.astype(np.float32))),
+    )
+
+
+def test_a_second_look_finds_the_sides_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(card, "_cards_among", lambda *_: [])
+    for seed, (table, face) in enumerate(CASES[:4]):
+        photo, camera = scene(seed, table, face)
+        scale = detect_scale(photo, "card", places=[place_of(camera)])
+        seen = scale.to_mm(camera.project(ENDS_MM, 0.76))
+        assert np.hypot(*(seen[1] - seen[0])) == pytest.approx(85.6, rel=0.012), (table, face)
+
+
+@pytest.mark.parametrize("size_mm", [(127.0, 76.2), (88.9, 63.5), (100.0, 60.0)])
+def test_what_only_the_network_takes_for_a_card_is_none(size_mm: tuple[float, float]) -> None:
+    photo, camera = scene(4, "dark", "white", size_mm=size_mm, radius_mm=0.1)
+    with pytest.raises(PhotoError) as caught:
+        detect_card(photo, places=[place_of(camera, (size_mm[0] / 2, size_mm[1] / 2))])
+    assert caught.value.code == "no_reference"
+
+
+def test_a_blurred_card_is_less_sure() -> None:
+    rng = np.random.default_rng(3)
+    camera = camera_over(rng, height_mm=200, tilt_deg=5, size_px=SIZE)
+    photo = card_photo(rng, camera, table="dark", face="white")
+    soft = Photo(name="soft", sha256="", rgb=cv2.GaussianBlur(photo.rgb, (0, 0), 2.0))
+    assert detect_scale(soft, "card").u_rel > 1.3 * detect_scale(photo, "card").u_rel
