@@ -26,16 +26,16 @@ from vision.types import FloatArray
 
 STEP_DEG = 1.0
 MAX_TILT_DEG = 35.0
-U_TILT_USUAL_DEG = 11.0
+U_TILT_USUAL_DEG = 7.0
 """Tilts of photos taken by hand from above, as a normal's standard deviation in each of
-two directions: common practice, no source."""
+two directions, so 9 degrees in the mean: common practice, no source."""
 
-U_RATIO, U_RATIO_RESIDUALS = 0.0025, 4.0
+U_RATIO, U_RATIO_RESIDUALS = 0.0025, 3.0
 """Standard uncertainty of a coin's short over long axis, its wall apart: that of a clean
 outline, and in residuals of the outline over its long axis. Of 35 rendered coins those
 with residuals under 0.0012 are off by 0.002, the others by 3 to 5 residuals."""
 
-WALL_SHARE, U_WALL_SHARE = 0.4, 0.4
+WALL_SHARE, U_WALL_SHARE = 0.3, 0.4
 WALL_RESIDUAL = 0.002
 """How much of the wall that shows on the near side is taken for the coin; less where the
 residual is under `WALL_RESIDUAL` of the long axis, for face and wall together make no
