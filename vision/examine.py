@@ -7,21 +7,20 @@ flags and form still come.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
+from vision.beside import beside, has_second_core
 from vision.centreline import centre_line
 from vision.diameter import DiameterReading, measure_diameter
-from vision.finish import judge_finish
+from vision.finish import FinishReading, judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
-from vision.pieces import (
-    find_pieces,
-    pieces_on,
-)
+from vision.pieces import Drawn, draw_pieces, find_pieces, pieces_on
 from vision.places import Place, reference_places
 from vision.quality import judge_quality
 from vision.roundness import as_rectangle, shading
@@ -122,10 +121,12 @@ def examine(
     model = load_surface_model()
     # First as the camera saw it: where the reference lies is what this look is to tell.
     overview = None if model is None else surface_map(photo, model=model)
-    if scale is None:
-        places = () if overview is None else reference_places(overview)
-        scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
-    regions = _regions(photo, overview, scale, at, problems)
+    with beside() as lane:
+        early = _drawn_early(photo, overview, lane) if scale is None and at is None else None
+        if scale is None:
+            places = () if overview is None else reference_places(overview)
+            scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
+        regions = _regions(photo, overview, scale, at, problems, early)
     if not regions and at is None:
         problems.append(
             Problem(
@@ -135,14 +136,21 @@ def examine(
                 "and keep its shadow short.",
             )
         )
-    white = estimate_white(photo, scale)
     pieces = []
-    details = _details(photo, regions[:MAX_PIECES], model, overview, scale)
-    for region, detail in zip(regions[:MAX_PIECES], details, strict=True):
-        widths = _widths(photo, region, scale, stated, detail, cut_end=form == CUT_END)
-        problems.extend(widths.problems)
-        pieces.append(_reading(photo, region, widths, white, detail, facts or Facts()))
-    _, gates = judge_quality(photo, region=regions[0] if regions else None, scale=scale)
+    with beside() as lane:
+        # What is seen on the pieces needs nothing of how wide they are, and takes as long.
+        white = lane.submit(estimate_white, photo, scale)
+        looks = _looks(photo, regions[:MAX_PIECES], model, overview, scale, white, lane)
+        quality = lane.submit(
+            judge_quality, photo, region=regions[0] if regions else None, scale=scale
+        )
+        for region, look in zip(regions[:MAX_PIECES], looks, strict=True):
+            widths = _widths(
+                photo, region, scale, stated, look.detail.result, cut_end=form == CUT_END
+            )
+            problems.extend(widths.problems)
+            pieces.append(_reading(region, widths, look.finish.result(), facts or Facts()))
+        _, gates = quality.result()
     problems.extend(gates)
     return Examination(
         photo=_with_note(_with_note(photo, model_fault()), strip_fault()),
@@ -185,6 +193,7 @@ def _regions(
     scale: Scale | None,
     at: tuple[float, float] | None,
     problems: list[Problem],
+    early: Future[tuple[Drawn, ...]] | None,
 ) -> tuple[Region, ...]:
     outlines: Sequence[FloatArray] = scale.outlines_px if scale is not None else ()
     if at is not None:
@@ -197,34 +206,70 @@ def _regions(
             return ()
     if overview is None:
         return find_pieces(photo, reference_outlines_px=outlines)
-    return pieces_on(photo, overview, reference_outlines_px=outlines)
+    drawn = early.result() if early is not None else ()
+    return pieces_on(photo, overview, reference_outlines_px=outlines, drawn=drawn)
 
 
-def _details(
+def _drawn_early(
+    photo: Photo, overview: SurfaceMap | None, lane: Executor
+) -> Future[tuple[Drawn, ...]] | None:
+    """Begin to draw the pieces while the reference is still looked for.
+
+    Mostly it lies on none of them, and then they need not be drawn again.
+    """
+    if overview is None or not has_second_core():
+        return None
+    return lane.submit(draw_pieces, photo, overview)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """What is seen on one piece, still being looked at: the network's map, and its finish."""
+
+    detail: Future[SurfaceMap | None]
+    finish: Future[FinishReading]
+
+
+def _looks(
     photo: Photo,
     regions: Sequence[Region],
     model: SurfaceModel | None,
     overview: SurfaceMap | None,
     scale: Scale | None,
-) -> list[SurfaceMap | None]:
-    """Return the network's map for each piece: a closer look where that shows more."""
-    white = scale.white if scale is not None else None
-    looks = 0
-    details: list[SurfaceMap | None] = []
+    white: Future[WhiteEstimate],
+    lane: Executor,
+) -> list[_Look]:
+    """Hand the lane a look at each piece, closer than the overview where that shows more."""
+    known_white = scale.white if scale is not None else None
+    closer = 0
+
+    def detail_of(region: Region, *, is_closer: bool) -> SurfaceMap | None:
+        if model is None or not is_closer:
+            return overview
+        return surface_map(photo, model=model, box=region.box_px, white=known_white)
+
+    def finish_of(region: Region, detail: Future[SurfaceMap | None]) -> FinishReading:
+        return judge_finish(photo, region, white=white.result(), surface=detail.result())
+
+    looks = []
     for region in regions:
-        if model is None or overview is None:
-            details.append(overview)
-            continue
-        view = plan_view(photo.width_px, photo.height_px, box=region.box_px)
-        closer = view.width_px / view.box_px[2]
-        seen = STRIDE_PX * overview.tarnish_level.shape[1] / overview.box_px[2]
-        # The overview was taken as it came; a closer one takes out the light's colour.
-        if looks >= MAX_LOOKS or (white is None and closer < CLOSER * seen):
-            details.append(overview)
-            continue
-        looks += 1
-        details.append(surface_map(photo, model=model, box=region.box_px, white=white))
-    return details
+        is_closer = closer < MAX_LOOKS and _shows_more(photo, region, overview, known_white)
+        closer += is_closer
+        detail = lane.submit(detail_of, region, is_closer=is_closer)
+        looks.append(_Look(detail=detail, finish=lane.submit(finish_of, region, detail)))
+    return looks
+
+
+def _shows_more(
+    photo: Photo, region: Region, overview: SurfaceMap | None, white: FloatArray | None
+) -> bool:
+    if overview is None:
+        return False
+    if white is not None:
+        return True  # the overview was taken as it came; a closer one takes out the light's colour
+    view = plan_view(photo.width_px, photo.height_px, box=region.box_px)
+    seen = STRIDE_PX * overview.tarnish_level.shape[1] / overview.box_px[2]
+    return bool(view.width_px / view.box_px[2] >= CLOSER * seen)
 
 
 def _widths(
@@ -232,7 +277,7 @@ def _widths(
     region: Region,
     scale: Scale | None,
     stated: Form | None,
-    detail: SurfaceMap | None,
+    detail: Callable[[], SurfaceMap | None],
     *,
     cut_end: bool,
 ) -> _Widths:
@@ -277,7 +322,7 @@ def _widths(
             photo_px=max(photo.width_px, photo.height_px),
             groove_p=strands.groove_p if strands is not None else None,
             shading=shading(light, width_px=width_px),
-            brass_share=_brass_share(region, detail),
+            brass_share=_brass_share(region, detail()),
         )
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
@@ -364,15 +409,7 @@ def _cut_end_widths(photo: Photo, region: Region, scale: Scale | None) -> _Width
     )
 
 
-def _reading(
-    photo: Photo,
-    region: Region,
-    widths: _Widths,
-    white: WhiteEstimate,
-    detail: SurfaceMap | None,
-    facts: Facts,
-) -> PieceReading:
-    seen = judge_finish(photo, region, white=white, surface=detail)
+def _reading(region: Region, widths: _Widths, seen: FinishReading, facts: Facts) -> PieceReading:
     return PieceReading(
         region=region,
         findings=Findings(

@@ -56,21 +56,33 @@ def parted(piece: Float32Array, gap: Float32Array | None = None) -> Labels:
         )
         return np.asarray(cv2.connectedComponents(closed, connectivity=8)[1], dtype=np.int32)
     mask = _grown_from(piece > PIECE_P, piece > WEAK_P)
+    labels = np.zeros(mask.shape, np.int32)
+    x, y, w, h = cv2.boundingRect(mask.view(np.uint8))
+    box = (slice(y, y + h), slice(x, x + w))  # there is nothing outside of it
+    if w > 0:
+        labels[box] = _cut(mask[box], gap[box])
+    return labels
+
+
+def _cut(mask: Mask, gap: Float32Array) -> Labels:
+    """Return the number of the piece at each pixel of a mask, from 1."""
     core = mask & (gap <= GAP_P)
-    count, islands, stats, _ = cv2.connectedComponentsWithStats(
-        core.astype(np.uint8), connectivity=8
-    )
-    labels = np.asarray(islands, dtype=np.int32)
-    small = stats[:, cv2.CC_STAT_AREA] < CORE_AREA_PX
-    small[0] = True
-    labels[small[labels]] = 0
+    count, islands, stats, _ = cv2.connectedComponentsWithStats(core.view(np.uint8), connectivity=8)
+    large = stats[:, cv2.CC_STAT_AREA] >= CORE_AREA_PX
+    large[0] = False
+    labels = np.asarray((np.arange(count, dtype=np.int32) * large)[islands], dtype=np.int32)
     _grow(labels, mask)
-    return _numbered(_joined(labels, count))
+    roots = _joined(labels, count)
+    # From 1 without holes.
+    used = np.zeros(count, bool)
+    used[roots[large]] = True
+    number = (np.cumsum(used) * used).astype(np.int32)
+    return np.asarray(number[roots][labels], dtype=np.int32)
 
 
 def _grown_from(seeds: Mask, weak: Mask) -> Mask:
     """Return the islands of ``weak`` that hold a seed."""
-    count, islands = cv2.connectedComponents(weak.astype(np.uint8), connectivity=8)
+    count, islands = cv2.connectedComponents(weak.view(np.uint8), connectivity=8)
     kept = np.bincount(islands[seeds], minlength=count) > 0
     kept[0] = False
     return np.asarray(kept[islands], dtype=bool)
@@ -102,8 +114,8 @@ class _End:
     width_px: float
 
 
-def _joined(labels: Labels, count: int) -> Labels:
-    """Give parts that one piece shows on both sides of another the same number."""
+def _joined(labels: Labels, count: int) -> NDArray[np.int64]:
+    """Return for each part the one it belongs to: itself, or one it goes on as past another."""
     ends = _ends(labels, count)
     parent = np.arange(count)
     pairs = []
@@ -122,8 +134,7 @@ def _joined(labels: Labels, count: int) -> Labels:
         pairs.append((length, a.part, b.part))
     for _, first, second in sorted(pairs):
         parent[_root(parent, second)] = _root(parent, first)
-    roots = np.array([_root(parent, k) for k in range(count)])
-    return np.asarray(roots[labels], dtype=np.int32)
+    return np.array([_root(parent, k) for k in range(count)])
 
 
 def _root(parent: NDArray[np.int64], k: int) -> int:
@@ -176,11 +187,3 @@ def _end(
     if length < 0.2 * reach:
         return None
     return _End(part=part, over=over, at=at, away=away / length, width_px=width)
-
-
-def _numbered(labels: Labels) -> Labels:
-    """Return the same parts numbered from 1 without holes."""
-    used = np.bincount(labels.ravel()) > 0
-    used[0] = False
-    number = np.cumsum(used) * used
-    return np.asarray(number[labels], dtype=np.int32)

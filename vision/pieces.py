@@ -9,10 +9,12 @@ background model (:mod:`vision.ground`), which takes pieces that touch for one;
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.ground import table_features
 from vision.outlines import Labels, parted
@@ -30,6 +32,8 @@ from vision.types import (
 
 SURFACES = list(Surface)
 
+Contour = NDArray[np.int32]
+
 WORK_LONG_SIDE_PX = 1024
 """Pieces are found on a copy this long; a 12-megapixel photo shrinks 4 times."""
 
@@ -46,9 +50,27 @@ SURE_TABLE_P = 0.8
 SURE_P = 0.7
 """The surest tenth of a piece is at least this likely, by the table and by the network."""
 
+PAD_PX = 8
+"""A piece is drawn with so much of the map around it."""
+
 Z_HALF = 4.5
 """Distance from the table, in its own spreads, where a pixel is as likely piece as
 table. At 3 wood grain comes through; at 6 dull pieces on wood are lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawn:
+    """A piece drawn along the photo's edges, with all that the drawing followed from.
+
+    Attributes:
+        cells: ``(x0, y0, x1, y1)`` of the map it was drawn from.
+        soft: ``(y1 - y0, x1 - x0)`` float32, the piece on those cells.
+        region: What came of it; None for nothing.
+    """
+
+    cells: tuple[int, int, int, int]
+    soft: Float32Array
+    region: Region | None
 
 
 def reference_mask(
@@ -93,7 +115,11 @@ def find_pieces(
 
 
 def pieces_on(
-    photo: Photo, overview: SurfaceMap, *, reference_outlines_px: Sequence[FloatArray] = ()
+    photo: Photo,
+    overview: SurfaceMap,
+    *,
+    reference_outlines_px: Sequence[FloatArray] = (),
+    drawn: Sequence[Drawn] = (),
 ) -> tuple[Region, ...]:
     """Return every piece on the table, largest first, by the surface network.
 
@@ -101,16 +127,28 @@ def pieces_on(
         photo: The photo.
         overview: The network's map over all of it.
         reference_outlines_px: What is the reference's and no piece.
+        drawn: From :func:`draw_pieces`, while nobody knew the reference yet: a piece that
+            it doesn't change is not drawn again.
     """
+    piece, gap = _piece_and_gap(overview)
+    if reference_outlines_px:
+        factor = photo.width_px / piece.shape[1]
+        reference = reference_mask(piece.shape, reference_outlines_px, factor)
+        piece = np.where(reference, np.float32(0), piece)
+    return regions_from_labels(photo, piece, parted(piece, gap), drawn=drawn)
+
+
+def draw_pieces(photo: Photo, overview: SurfaceMap) -> tuple[Drawn, ...]:
+    """Return the pieces as they are where no reference lies on them, for :func:`pieces_on`."""
+    piece, gap = _piece_and_gap(overview)
+    return tuple(drawn for _, drawn in _drawn(photo, piece, parted(piece, gap)))
+
+
+def _piece_and_gap(overview: SurfaceMap) -> tuple[Float32Array, Float32Array | None]:
     if overview.outline is not None:
-        piece, gap = overview.outline
-    else:
-        ground = overview.p[[SURFACES.index(Surface.TABLE), SURFACES.index(Surface.REFERENCE)]]
-        piece, gap = np.clip(1 - ground.sum(axis=0), 0, 1), None
-    factor = photo.width_px / piece.shape[1]
-    reference = reference_mask(piece.shape, reference_outlines_px, factor)
-    piece = np.where(reference, np.float32(0), piece)
-    return regions_from_labels(photo, piece, parted(piece, gap))
+        return overview.outline[0], overview.outline[1]
+    ground = overview.p[[SURFACES.index(Surface.TABLE), SURFACES.index(Surface.REFERENCE)]]
+    return np.clip(1 - ground.sum(axis=0), 0, 1), None
 
 
 def regions_from_labels(
@@ -120,6 +158,7 @@ def regions_from_labels(
     *,
     least: float = MIN_AREA_SHARE_SURFACE,
     sure: float = SURE_P,
+    drawn: Sequence[Drawn] = (),
 ) -> tuple[Region, ...]:
     """Return numbered pieces, largest first, at full resolution.
 
@@ -129,8 +168,26 @@ def regions_from_labels(
         labels: ``(h, w)`` number of the piece at each pixel, 0 none.
         least: Smaller pieces, as a share of the photo, are left out.
         sure: So are those whose surest tenth is less likely a piece than this.
+        drawn: Pieces drawn before; one that follows from the same is taken from there.
     """
-    found = []
+    found = [
+        replace(piece.region, score=score)
+        for score, piece in _drawn(photo, foreground, labels, least=least, sure=sure, known=drawn)
+        if piece.region is not None
+    ]
+    return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
+
+
+def _drawn(
+    photo: Photo,
+    foreground: Float32Array,
+    labels: Labels,
+    *,
+    least: float = MIN_AREA_SHARE_SURFACE,
+    sure: float = SURE_P,
+    known: Sequence[Drawn] = (),
+) -> Iterator[tuple[float, Drawn]]:
+    """Yield how sure each piece is, and the piece; see :func:`regions_from_labels`."""
     count = int(labels.max()) + 1
     areas = np.bincount(labels.ravel(), minlength=count)
     for number in range(1, count):
@@ -140,55 +197,64 @@ def regions_from_labels(
         score = float(np.quantile(foreground[own], 0.9))
         if score < sure:  # a smear of doubt is not a piece
             continue
-        region = _refined(photo, foreground, labels, number, score)
-        if region is not None:
-            found.append(region)
-    return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
+        cells, soft = _soft(foreground, labels, number)
+        same = next((d for d in known if d.cells == cells and np.array_equal(d.soft, soft)), None)
+        region = same.region if same is not None else _refined(photo, labels.shape, cells, soft)
+        yield score, Drawn(cells=cells, soft=soft, region=region)
 
 
-def _refined(
-    photo: Photo, foreground: Float32Array, labels: Labels, number: int, score: float
-) -> Region | None:
-    """Snap one piece to the photo's edges and return it at full resolution."""
-    across = photo.width_px / labels.shape[1]
-    down = photo.height_px / labels.shape[0]
-    pad = 8
-    x, y, w, h = cv2.boundingRect((labels == number).astype(np.uint8))
-    x0, y0 = max(0, x - pad), max(0, y - pad)
-    x1, y1 = min(labels.shape[1], x + w + pad), min(labels.shape[0], y + h + pad)
-    left, top = int(x0 * across), int(y0 * down)
-    right = min(photo.width_px, int(np.ceil(x1 * across)))
-    bottom = min(photo.height_px, int(np.ceil(y1 * down)))
-    crop, step = reduced(photo.rgb[top:bottom, left:right], REFINE_LONG_SIDE_PX)
+def _soft(
+    foreground: Float32Array, labels: Labels, number: int
+) -> tuple[tuple[int, int, int, int], Float32Array]:
+    """Return the cells around a piece, ``(x0, y0, x1, y1)``, and how likely each is its own."""
+    x, y, w, h = cv2.boundingRect((labels == number).view(np.uint8))
+    x0, y0 = max(0, x - PAD_PX), max(0, y - PAD_PX)
+    x1, y1 = min(labels.shape[1], x + w + PAD_PX), min(labels.shape[0], y + h + PAD_PX)
     part = labels[y0:y1, x0:x1]
     grown = cv2.dilate((part == number).astype(np.uint8), np.ones((5, 5), np.uint8))
     grown[(part > 0) & (part != number)] = 0  # what is another piece's stays another's
     around = foreground[y0:y1, x0:x1]
-    soft = _placed(
-        # What was grown over weaker pixels is not to fall off again.
-        np.where(part == number, np.maximum(around, 0.6), around * grown).astype(np.float32),
+    # What was grown over weaker pixels is not to fall off again.
+    soft = np.where(part == number, np.maximum(around, 0.6), around * grown)
+    return (x0, y0, x1, y1), soft.astype(np.float32)
+
+
+def _refined(
+    photo: Photo,
+    map_shape: tuple[int, ...],
+    cells: tuple[int, int, int, int],
+    soft: Float32Array,
+) -> Region | None:
+    """Snap one piece to the photo's edges and return it at full resolution, its score open."""
+    across = photo.width_px / map_shape[1]
+    down = photo.height_px / map_shape[0]
+    x0, y0, x1, y1 = cells
+    left, top = int(x0 * across), int(y0 * down)
+    right = min(photo.width_px, int(np.ceil(x1 * across)))
+    bottom = min(photo.height_px, int(np.ceil(y1 * down)))
+    crop, step = reduced(photo.rgb[top:bottom, left:right], REFINE_LONG_SIDE_PX)
+    placed = _placed(
+        soft,
         (x0 * across - left, y0 * down - top),
         (across / step, down / step),
         crop.shape[1::-1],
         step,
     )
     radius = max(2, round(1.5 * across / step))
-    snapped = guided_filter(soft, crop, radius_px=radius)
+    snapped = guided_filter(placed, crop, radius_px=radius)
     if step > 1:
         full_size = (right - left, bottom - top)
         snapped = cv2.resize(snapped, full_size, interpolation=cv2.INTER_LINEAR)
-    full = _without_specks(snapped > 0.5)
-    contours, _ = cv2.findContours(full.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    if not contours:
+    full, contour = _without_specks((snapped > 0.5).view(np.uint8))
+    if contour is None:
         return None
-    contour = max(contours, key=cv2.contourArea)
     outline = cv2.approxPolyDP(contour, 0.5, closed=True)[:, 0].astype(np.float64) + (left, top)
-    x, y, w, h = cv2.boundingRect(full.astype(np.uint8))
+    x, y, w, h = cv2.boundingRect(full)
     return Region(
         box_px=(left + x, top + y, w, h),
-        mask=full[y : y + h, x : x + w],
+        mask=full[y : y + h, x : x + w].view(bool),
         outline_px=outline,
-        score=score,
+        score=0.0,
     )
 
 
@@ -212,16 +278,31 @@ def _placed(
     return np.asarray(placed, dtype=np.float32)
 
 
-def _without_specks(mask: Mask) -> Mask:
-    """Drop specks: islands under a tenth of the largest one."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        mask.astype(np.uint8), connectivity=8
-    )
-    if count <= 2:
-        return mask
+def _without_specks(mask: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Contour | None]:
+    """Drop specks, islands under a tenth of the largest one; return the largest's outline too.
+
+    Args:
+        mask: ``(h, w)`` of 0 and 1.
+    """
+    islands = _islands(mask)
+    if len(islands) < 2:
+        return mask, islands[0] if islands else None
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     area = stats[:, cv2.CC_STAT_AREA].copy()
     area[0] = 0
-    return np.asarray((area >= 0.1 * area.max())[labels], dtype=bool)
+    kept: NDArray[np.uint8] = (area >= 0.1 * area.max())[labels].view(np.uint8)
+    return kept, max(_islands(kept), key=cv2.contourArea)
+
+
+def _islands(mask: NDArray[np.uint8]) -> list[Contour]:
+    """Return the outer outline of each island, which numbering its pixels takes longer for."""
+    contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    # Where a hole in an island has its outline too, that one's parent is the island's.
+    return [
+        np.asarray(contour, np.int32)
+        for contour, (_, _, _, parent) in zip(contours, tree[0] if contours else (), strict=True)
+        if parent < 0
+    ]
 
 
 def guided_filter(soft: Float32Array, guide: Image, *, radius_px: int) -> Float32Array:

@@ -212,6 +212,21 @@ def test_the_same_photo_gives_the_same_answer_twice() -> None:
         assert np.array_equal(one.region.mask, other.region.mask)
 
 
+@pytest.mark.parametrize("name", STEADY)
+def test_one_core_gives_the_answer_of_two(name: str) -> None:
+    # By relation: steps that run at the same time don't touch each other.
+    answers = []
+    for threads in (1, 2):
+        cv2.setNumThreads(threads)
+        answers.append(examine(photo_of(name), reference=reference_of(name)))
+    one, two = answers
+    assert one.problems == two.problems
+    for first, second in zip(one.pieces, two.pieces, strict=True):
+        assert first.findings == second.findings
+        assert np.array_equal(first.region.mask, second.region.mask)
+        assert np.array_equal(first.measured_lines_px, second.measured_lines_px)
+
+
 # ---------------------------------------------------------------- honest doubt
 
 

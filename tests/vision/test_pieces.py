@@ -6,8 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
+import vision.pieces
 from vision.ground import CHANNELS, table_features
 from vision.pieces import (
+    draw_pieces,
     find_pieces,
     guided_filter,
     pieces_on,
@@ -103,6 +105,62 @@ def test_pieces_that_touch_come_apart_where_the_overview_says_so() -> None:
     assert len(regions) == 2
     for mask in masks:
         assert max(overlap(region, mask) for region in regions) > 0.85
+
+
+@pytest.mark.parametrize(
+    "reference",
+    [
+        [[600, 400], [800, 400], [800, 480], [600, 480]],  # on nothing
+        [[300, 100], [420, 100], [420, 330], [300, 330]],  # across the wire
+    ],
+)
+def test_pieces_drawn_before_the_reference_was_known_come_out_the_same(
+    reference: list[list[float]],
+) -> None:
+    # By relation: what was drawn early may save work, and change nothing.
+    rgb, masks = with_pieces(table("wood"))
+    outlines = [np.array(reference, float)]
+    photo, overview = photo_of(rgb), overview_of(masks)
+    early = draw_pieces(photo, overview)
+    plain = pieces_on(photo, overview, reference_outlines_px=outlines)
+    saved = pieces_on(photo, overview, reference_outlines_px=outlines, drawn=early)
+    assert [region.box_px for region in saved] == [region.box_px for region in plain]
+    for one, other in zip(saved, plain, strict=True):
+        assert one.score == other.score
+        np.testing.assert_array_equal(one.mask, other.mask)
+        np.testing.assert_array_equal(one.outline_px, other.outline_px)
+
+
+def test_a_piece_that_the_reference_does_not_change_is_not_drawn_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rgb, masks = with_pieces(table("wood"))
+    photo, overview = photo_of(rgb), overview_of(masks)
+    early = draw_pieces(photo, overview)
+    drawn = []
+    real = vision.pieces.guided_filter
+    monkeypatch.setattr(
+        vision.pieces,
+        "guided_filter",
+        lambda *given, **options: drawn.append(1) or real(*given, **options),
+    )
+    across_the_wire = np.array([[300, 100], [420, 100], [420, 330], [300, 330]], float)
+    pieces_on(photo, overview, reference_outlines_px=[across_the_wire], drawn=early)
+    wire_left, wire_right, tube = True, True, False  # the tube lies clear of it
+    assert len(drawn) == wire_left + wire_right + tube
+
+
+def test_a_speck_beside_a_piece_goes_and_one_inside_its_hole_too() -> None:
+    # By construction: a ring with a dot in its hole and one beside it, both under a tenth.
+    mask = np.zeros((200, 300), np.uint8)
+    cv2.circle(mask, (100, 100), 80, (1,), 20)
+    ring = mask.copy()
+    cv2.circle(mask, (100, 100), 8, (1,), -1)
+    cv2.circle(mask, (260, 40), 8, (1,), -1)
+    kept, outline = vision.pieces._without_specks(mask)
+    np.testing.assert_array_equal(kept, ring)
+    assert outline is not None
+    assert cv2.boundingRect(outline) == cv2.boundingRect(ring)
 
 
 def test_an_empty_table_has_no_pieces() -> None:
