@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from importlib.resources import files
-from math import exp, hypot, sqrt
+from math import exp, hypot, pi, sqrt
 
 import numpy as np
 
@@ -38,6 +38,11 @@ DEFAULT_FOCAL_35MM = 26.0
 FILM_DIAGONAL_MM = 43.27
 U_FOCAL_REL = 0.03
 U_DEFAULT_FOCAL_REL = 0.12  # main cameras lie between 23 and 29 mm
+
+# On 140 rendered photos the network sees all 35 coins, and of other round things half; on
+# 12 phone photos 256 of 260 coins.
+PATCH_MARGIN = 0.15  # of its box, around it
+MIN_PATCH_SHARE = 0.4  # coins that touch make one patch, and not each of them is found
 
 MIN_DETECTED_PX = 56.0
 MIN_REFERENCE_PX = 80.0
@@ -196,13 +201,33 @@ def detect_coins(photo: Photo, *, places: Sequence[Place] = ()) -> tuple[CoinEll
 
     Args:
         photo: The photo.
-        places: Where they may lie; elsewhere is looked only if none of them shows one.
+        places: Where they may lie; what lies elsewhere is no coin, nor is what fills too
+            little of its place, like a print on a card.
     """
-    return tuple(
+    found = [
         _coin_ellipse(disc)
         for disc in find_discs(photo.rgb, places=places)
         if disc.fit.ellipse.major_px >= MIN_DETECTED_PX
-    )
+    ]
+    return tuple(found) if not places else tuple(_at_places(found, places))
+
+
+def _at_places(found: Sequence[CoinEllipse], places: Sequence[Place]) -> list[CoinEllipse]:
+    """Those on a patch that they, with their fellows there, fill for the most part."""
+    good: set[int] = set()
+    for place in places:
+        there = [n for n, one in enumerate(found) if _is_on(one, place)]
+        area = sum(pi / 4 * found[n].major_px * found[n].minor_px for n in there)
+        if area > MIN_PATCH_SHARE * place.area_px:
+            good.update(there)
+    return [one for n, one in enumerate(found) if n in good]
+
+
+def _is_on(one: CoinEllipse, place: Place) -> bool:
+    x, y, w, h = place.box_px
+    across, down = (one.centre_px[0] - x) / w, (one.centre_px[1] - y) / h
+    low, high = -PATCH_MARGIN, 1 + PATCH_MARGIN
+    return low < across < high and low < down < high
 
 
 def _coin_ellipse(disc: Disc) -> CoinEllipse:

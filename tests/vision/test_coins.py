@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import pi
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from vision.coins import (
     scale_from_coin,
 )
 from vision.photo import load_photo_file
+from vision.places import Place
 from vision.types import Photo, Scale
 
 REAL = Path(__file__).parents[2] / "fixtures" / "real" / "coins"
@@ -230,6 +232,35 @@ def test_two_like_coins_of_different_size_are_not_guessed_between() -> None:
         scale_from_coin(photo, "us-25c")
     assert refused.value.code == "ambiguous_reference"
     assert "only the named coin" in refused.value.fix
+
+
+# -- where the network sees a reference --------------------------------------
+
+
+def place_about(x: float, y: float, half_px: float, *, fill: float = pi / 4) -> Place:
+    return Place(
+        box_px=(x - half_px, y - half_px, 2 * half_px, 2 * half_px),
+        centre_px=(x, y),
+        area_px=fill * (2 * half_px) ** 2,
+    )
+
+
+def test_a_round_thing_elsewhere_is_no_coin() -> None:
+    photo = _photo()
+    coin_seen = detect_coins(photo)[0]
+    x, y = coin_seen.centre_px
+    here = place_about(x, y, coin_seen.major_px / 2)
+    there = place_about(70, 520, 60, fill=0.98)  # square, so that all the photo is searched
+    assert len(detect_coins(photo, places=[here])) == 1
+    assert len(detect_coins(photo, places=[here, there])) == 1
+    assert detect_coins(photo, places=[there]) == ()
+
+
+def test_a_round_print_on_something_large_is_no_coin() -> None:
+    photo = _photo()
+    coin_seen = detect_coins(photo)[0]
+    x, y = coin_seen.centre_px
+    assert detect_coins(photo, places=[place_about(x, y, coin_seen.major_px, fill=0.9)]) == ()
 
 
 # -- refusals ----------------------------------------------------------------
