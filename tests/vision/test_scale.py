@@ -185,10 +185,31 @@ def test_a_tilted_phone_is_refused() -> None:
     assert caught.value.code == "tilt_too_big"
 
 
+def test_a_far_marker_is_measured_while_it_is_sharp() -> None:
+    z = []
+    for seed in range(6):
+        photo, camera = marker_photo(seed, side_mm=8, blur_px=0.5)
+        scale = detect_scale(photo, "marker:8")
+        across = scale.to_mm(camera.project(np.array([[-4.0, 0], [4.0, 0]])))
+        error = lengths_mm(across) / 8.0 - 1
+        assert abs(error) < 0.012
+        z.append(error / scale.u_rel)
+    assert np.sqrt(np.mean(np.square(z))) < 1.3
+
+
+def test_a_blurred_small_marker_is_less_sure_then_refused() -> None:
+    sharp = detect_scale(marker_photo(2, side_mm=10, blur_px=0.6)[0], "marker:10")
+    soft = detect_scale(marker_photo(2, side_mm=10, blur_px=1.3)[0], "marker:10")
+    assert soft.budget["marker_blur"] > 3 * sharp.budget["marker_blur"]
+    with pytest.raises(PhotoError) as caught:
+        detect_scale(marker_photo(2, side_mm=10, blur_px=2.2)[0], "marker:10")
+    assert caught.value.code in ("reference_too_small", "no_reference")
+
+
 def test_a_far_marker_is_refused() -> None:
     with pytest.raises(PhotoError) as caught:
-        detect_scale(marker_photo(1, side_mm=8)[0], "marker:8")
-    assert caught.value.code == "reference_too_small"
+        detect_scale(marker_photo(1, side_mm=5.5)[0], "marker:5.5")
+    assert caught.value.code in ("reference_too_small", "no_reference")
 
 
 def test_markers_of_two_sizes_are_refused() -> None:
