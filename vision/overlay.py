@@ -19,6 +19,7 @@ from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
 from rules.findings import Form
+from vision.reduced import reduced
 from vision.types import Examination, FloatArray, Image, PieceReading, Problem
 
 LONG_SIDE_PX = 1600
@@ -99,7 +100,7 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
     Returns:
         ``(height, width, 3)`` uint8, RGB.
     """
-    shown, factor = _shown(examination.photo.rgb)
+    shown, factor = _shown(examination.photo.rgb, LONG_SIDE_PX)
     marked = _marked(shown, examination, factor)
     height, width = marked.shape[:2]
     blocks = (captions, examination.problems)
@@ -121,30 +122,32 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
     return np.concatenate([marked, panel], axis=0)
 
 
-def draw_marks(examination: Examination) -> Image:
+def draw_marks(examination: Examination, *, long_side_px: int = LONG_SIDE_PX) -> Image:
     """Return the photo with everything that was found, without a panel of words.
 
+    Args:
+        examination: What was found.
+        long_side_px: The photo is shown at most this long; at least 700 px it is always.
+
     Returns:
-        ``(height, width, 3)`` uint8, RGB, its long side 700 to 1600 px.
+        ``(height, width, 3)`` uint8, RGB.
     """
-    shown, factor = _shown(examination.photo.rgb)
+    shown, factor = _shown(examination.photo.rgb, long_side_px)
     return _marked(shown, examination, factor)
 
 
 # ------------------------------------------------------------------ on the photo
 
 
-def _shown(rgb: Image) -> tuple[Image, float]:
-    """Return the photo at its shown size, and photo pixels per shown pixel."""
+def _shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
+    """Return the photo at its shown size, to be drawn on, and photo pixels per shown pixel."""
     height, width = rgb.shape[:2]
-    factor = max(height, width) / LONG_SIDE_PX
-    if max(height, width) < _MIN_SIDE_PX:
-        factor = max(height, width) / _MIN_SIDE_PX  # room for the words
-    elif factor <= 1:
-        return rgb.copy(), 1.0
+    if max(height, width) >= _MIN_SIDE_PX:
+        small, factor = reduced(rgb, long_side_px)
+        return small.copy(), factor
+    factor = max(height, width) / _MIN_SIDE_PX  # room for the words
     size = (max(1, round(width / factor)), max(1, round(height / factor)))
-    method = cv2.INTER_AREA if factor > 1 else cv2.INTER_CUBIC
-    return np.asarray(cv2.resize(rgb, size, interpolation=method), dtype=np.uint8), factor
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8), factor
 
 
 def _marked(shown: Image, examination: Examination, factor: float) -> Image:

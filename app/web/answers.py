@@ -6,11 +6,12 @@ import io
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from app.grading import Outcome, Result, grade_examination, unreadable
+from app.grading import GradedPiece, Outcome, Result, grade_examination, unreadable
 from app.request import Request
 from app.web.again import Taps, examined
 from app.web.inbox import Kept, path_of
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
     from vision.types import Examination, Image
 
 JPEG_QUALITY = 88
+
+LONG_SIDE_PX = 1440
+"""Pictures are drawn at most this long: Streamlit makes one wider than 1460 px anew, which
+takes longer than drawing it, and shows none wider than half of that."""
+
 MOST_ANSWERS = 24
 """One is about 1 MB: pictures as JPEG, the photo's own pixels are dropped."""
 
@@ -50,7 +56,8 @@ class Answer:
         request: How it was graded.
         taps: What the person tapped.
         result: The grades; its photo holds no pixels any more.
-        pictures: The whole photo with all marks first, then each piece from near.
+        pictures: The whole photo with all marks first, then each piece from near; drawn
+            beside the page, which can tell the grade without them.
         size_px: Width and height of the photo, None where it could not be read.
     """
 
@@ -58,7 +65,7 @@ class Answer:
     request: Request
     taps: Taps
     result: Result
-    pictures: tuple[Picture, ...] = ()
+    pictures: tuple[Future[Picture], ...] = ()
     size_px: tuple[int, int] | None = None
 
 
@@ -85,6 +92,7 @@ class Shelf(Generic[T]):
 
 
 _SHELF: Shelf[Answer] = Shelf()
+_PAINTER = ThreadPoolExecutor(max_workers=1, thread_name_prefix="pictures")
 
 
 def answer(kept: Kept, request: Request, *, folder: Path, taps: Taps | None = None) -> Answer:
@@ -123,29 +131,32 @@ def without_pixels(result: Result) -> Result:
     return replace(result, examination=replace(result.examination, photo=bare))
 
 
-def _pictures(result: Result, request: Request) -> tuple[Picture, ...]:
-    from vision.closeup import closeup
-
+def _pictures(result: Result, request: Request) -> tuple[Future[Picture], ...]:
+    """Begin to draw all pictures, in the order in which a person comes to see them."""
     assert result.examination is not None
     examination: Examination = result.examination
-    many = len(result.pieces) > 1
-    whole = Picture(
-        label="Whole photo",
-        jpeg=as_jpeg(_drawn(examination)),
-        alt=_alt(result, request),
+    whole = _PAINTER.submit(_whole, examination, _alt(result, request))
+    return whole, *(
+        _PAINTER.submit(_near, examination, number, piece)
+        for number, piece in enumerate(result.pieces)
     )
-    near = []
-    for number, piece in enumerate(result.pieces, start=1):
-        assert piece.reading is not None
-        what = form_words(piece.findings)
-        near.append(
-            Picture(
-                label=f"Piece {number}" if many else "From near",
-                jpeg=as_jpeg(_drawn(closeup(examination, piece.reading.region.box_px))),
-                alt=f"Piece {number} from near, {what}, with its outline and the measured widths",
-            )
-        )
-    return (whole, *near)
+
+
+def _whole(examination: Examination, alt: str) -> Picture:
+    return Picture(label="Whole photo", jpeg=as_jpeg(_drawn(examination)), alt=alt)
+
+
+def _near(examination: Examination, number: int, piece: GradedPiece) -> Picture:
+    from vision.closeup import closeup
+
+    many = len(examination.pieces) > 1
+    box_px = examination.pieces[number].region.box_px
+    what = form_words(piece.findings)
+    return Picture(
+        label=f"Piece {number + 1}" if many else "From near",
+        jpeg=as_jpeg(_drawn(closeup(examination, box_px))),
+        alt=f"Piece {number + 1} from near, {what}, with its outline and the measured widths",
+    )
 
 
 def _drawn(examination: Examination) -> Image:
@@ -153,7 +164,7 @@ def _drawn(examination: Examination) -> Image:
     from vision.cuts import cut_lines, draw_cuts
     from vision.overlay import draw_marks
 
-    image = draw_marks(examination)
+    image = draw_marks(examination, long_side_px=LONG_SIDE_PX)
     factor = examination.photo.width_px / image.shape[1]
     for reading in examination.pieces:
         image = draw_cuts(image, cut_lines(reading), factor=factor)

@@ -9,7 +9,7 @@ import streamlit as st
 
 from app.request import Request
 from app.web import verdict
-from app.web.answers import Answer, Picture, answer, is_readable
+from app.web.answers import Answer, answer, is_readable
 from app.web.buyers import sheet_for
 from app.web.correct import correct
 from app.web.demo import demo_bytes, demos
@@ -59,22 +59,28 @@ def show() -> None:
 
 
 def _hand_in(here: Visit) -> None:
-    uploads = st.file_uploader(
+    key = f"uploads-{here.rounds}"
+    st.file_uploader(
         "Take or choose photos of the piece",
         type=list(TYPES),
         accept_multiple_files=True,
-        key=f"uploads-{here.rounds}",
+        key=key,
+        on_change=_take_uploads,  # before the page is made, so that it is made but once
+        args=(here, key),
         max_upload_size=MAX_UPLOAD_MB,
         help="Lay a bank card, a coin or the printed sheet flat beside the piece and look "
         "straight down on it. Your phone offers its camera and its pictures.",
     )
-    if uploads:
-        _take_in(here, ((upload.getvalue(), upload.name) for upload in uploads))
-        here.rounds += 1  # a fresh uploader lets go of the files' memory
-        st.rerun()
     for fault in here.faults:
         st.error(fault, icon=":material/error:")
     here.faults = []
+
+
+def _take_uploads(here: Visit, key: str) -> None:
+    uploads = st.session_state.get(key)
+    if uploads:
+        _take_in(here, ((upload.getvalue(), upload.name) for upload in uploads))
+        here.rounds += 1  # a fresh uploader lets go of the files' memory
 
 
 def _take_in(here: Visit, files: Iterable[tuple[bytes, str]]) -> None:
@@ -189,7 +195,7 @@ def _which_piece(told: Answer) -> int | None:
 
 
 def _pictures(told: Answer, chosen: int | None) -> None:
-    shown: list[Picture] = [told.pictures[0]]
+    shown = [told.pictures[0]]
     if chosen is not None:
         shown.append(told.pictures[chosen + 1])
     labels = ["Whole photo", "From near"][: len(shown)]
@@ -206,7 +212,7 @@ def _pictures(told: Answer, chosen: int | None) -> None:
             )
             or labels[0]
         )
-    picture = shown[labels.index(label)]
+    picture = shown[labels.index(label)].result()
     st.image(picture.jpeg, alt=picture.alt, width="stretch")
 
 

@@ -76,7 +76,7 @@ def _add(
             )
             or 0
         )
-    picture = told.pictures[number + 1]
+    picture = told.pictures[number + 1].result()
     st.image(picture.jpeg, alt=picture.alt, width=320)
     if st.button("Add this photo", type="primary", key=f"add-{told.kept.sha256[:12]}"):
         try:

@@ -81,7 +81,7 @@ def measured_picture(card: PracticeCard) -> bytes | None:
         told = answer(kept, request, folder=inbox_folder())
     except (CuproscopeError, OSError):
         return None
-    return told.pictures[0].jpeg if told.pictures else None
+    return told.pictures[0].result().jpeg if told.pictures else None
 
 
 def card_of(key: str) -> PracticeCard:

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from app.web import store
+from app.web import grade_page, store
 from app.web.demo import FOLDER
 from rules.sheet import load_sheet
 
@@ -82,6 +82,16 @@ def test_only_the_hash_and_name_stay_in_the_session(page: AppTest) -> None:
     held = repr(at.session_state["cuproscope"])
     assert len(held) < 5000
     assert "bar.jpg" in held
+
+
+def test_handing_in_makes_the_page_but_once(page: AppTest, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = []
+    real = grade_page._hand_in
+    monkeypatch.setattr(grade_page, "_hand_in", lambda here: made.append(1) or real(here))
+    at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
+    assert "Set aside" in words(at)
+    assert len(made) == 1
+    assert at.session_state["cuproscope"].rounds == 1, "a fresh uploader holds no file"
 
 
 def test_several_photos_are_kept_apart(page: AppTest) -> None:
