@@ -77,11 +77,16 @@ class Result:
 
 def grade_photo(path: Path, request: Request) -> Result:
     """Return all that can be told of a photo file; what goes wrong is in its problems."""
+    from vision.beside import beside
     from vision.photo import load_photo_file
+    from vision.surface import load_surface_model
 
     name = path.name or str(path)
     try:
-        return _graded(load_photo_file(path), request)
+        with beside() as lane:
+            lane.submit(load_surface_model)  # which takes as long, the first time
+            photo = load_photo_file(path)
+        return _graded(photo, request)
     except Exception as fault:
         return unreadable(name, fault)
 
