@@ -85,14 +85,14 @@ def centre_line(
     small, factor = _reduced(padded)
     solid = _closed(small)
     distance = cv2.distanceTransform(solid, cv2.DIST_L2, 5)
-    thin = _thinned(solid)
-    path = _longest_path(thin)
+    thin = thinned(solid)
+    path = longest_path(thin)
     if len(path) < 3:
         return None
     radii = distance[path[:, 1], path[:, 0]].astype(np.float64)
     radius = float(np.median(radii))
     spacing = (step_px or max(1.0, 0.25 * radius * factor)) / factor
-    line = _even_steps(path.astype(np.float64), radii, SMOOTH_RADII * radius, spacing)
+    line = even_steps(path.astype(np.float64), radii, SMOOTH_RADII * radius, spacing)
     if line is None:
         return None
     points, tangents, radii = line
@@ -179,7 +179,7 @@ def _thin(hole: Mask, radius: float) -> bool:
     return float(distance.max()) < 0.75 * radius
 
 
-def _neighbours(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def neighbours(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Code of the eight neighbours, one bit each, clockwise from the north."""
     kernel = np.array([[128, 1, 2], [64, 0, 4], [32, 16, 8]], np.float32)
     return np.asarray(
@@ -203,20 +203,21 @@ def _removable() -> NDArray[np.bool_]:
 _REMOVABLE = _removable()
 
 
-def _thinned(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def thinned(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a mask of 0 and 1 thinned to lines one pixel wide; its rim must be 0."""
     thin = mask.copy()
     while True:
         gone = 0
         for turn in (0, 1):
             lut = np.where(_REMOVABLE[turn], 0, 1).astype(np.uint8)
-            kept = cv2.bitwise_and(thin, cv2.LUT(_neighbours(thin), lut)).astype(np.uint8)
+            kept = cv2.bitwise_and(thin, cv2.LUT(neighbours(thin), lut)).astype(np.uint8)
             gone += int(cv2.countNonZero(thin)) - int(cv2.countNonZero(kept))
             thin = kept
         if gone == 0:
             return thin
 
 
-def _longest_path(thin: NDArray[np.uint8]) -> NDArray[np.int64]:
+def longest_path(thin: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Return ``(n, 2)`` pixels (x, y) of the longest shortest way along a thin line."""
     ys, xs = np.nonzero(thin)
     if len(xs) < 3:
@@ -225,9 +226,9 @@ def _longest_path(thin: NDArray[np.uint8]) -> NDArray[np.int64]:
     index[ys + 1, xs + 1] = np.arange(len(xs))
     shifts = ((0, 1), (1, 0), (0, -1), (-1, 0), (1, 1), (1, -1), (-1, -1), (-1, 1))
     table = np.stack([index[ys + 1 + dy, xs + 1 + dx] for dy, dx in shifts], axis=1)
-    neighbours = [[k for k in row if k >= 0] for row in table.tolist()]
-    far, _ = _walk(neighbours, 0)
-    end, before = _walk(neighbours, far)
+    beside = [[k for k in row if k >= 0] for row in table.tolist()]
+    far, _ = _walk(beside, 0)
+    end, before = _walk(beside, far)
     way = [end]
     while before[way[-1]] >= 0:
         way.append(before[way[-1]])
@@ -249,7 +250,7 @@ def _walk(neighbours: list[list[int]], start: int) -> tuple[int, list[int]]:
     return last, before
 
 
-def _even_steps(
+def even_steps(
     path: FloatArray, radii: FloatArray, sigma_px: float, step_px: float
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Smooth a path and cut it into even steps: points, unit tangents, radii."""

@@ -347,23 +347,25 @@ def _running_median(values: FloatArray, size: int) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Camera:
+class Camera:
+    """Where the camera was over the face plane, in mm of it, and the doubt of its height."""
+
     foot_mm: tuple[float, float]
     height_mm: float
     u_rel: float
 
 
-def _camera(photo: Photo, scale: Scale) -> _Camera:
+def camera_over(photo: Photo, scale: Scale) -> Camera:
     """Return where the camera was over the face plane; assumed straight above if not known."""
     if scale.camera_mm is not None:
         x, y, z = scale.camera_mm
-        return _Camera(foot_mm=(x, y), height_mm=z, u_rel=scale.u_camera_rel)
+        return Camera(foot_mm=(x, y), height_mm=z, u_rel=scale.u_camera_rel)
     middle = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
     x, y = scale.to_mm(middle)[0]
     long_side = max(photo.width_px, photo.height_px)
     focal_px = photo.focal_px or ASSUMED_FOCAL_PER_LONG_SIDE * long_side
     u_focal = 0.05 if photo.focal_px else ASSUMED_FOCAL_U_REL
-    return _Camera(
+    return Camera(
         foot_mm=(float(x), float(y)),
         height_mm=focal_px * scale.mm_per_px,
         u_rel=float(np.hypot(u_focal, scale.u_camera_rel)),
@@ -381,7 +383,7 @@ def diameters_mm(
         scale: Pixels to mm, face height, camera.
         camera_factor: The camera's height is multiplied by this (for its doubt).
     """
-    camera = _camera(photo, scale)
+    camera = camera_over(photo, scale)
     left, right = scale.to_mm(edges.left_px), scale.to_mm(edges.right_px)
     across = _across(left, right)
     foot = np.asarray(camera.foot_mm)
@@ -496,7 +498,7 @@ def combined(
     n_eff = independent(diameters)
     mm_per_px = value / float(np.median(edges.width_px))
     scatter = 1.4826 * float(np.median(np.abs(diameters - np.median(diameters))))
-    camera = _camera(photo, scale)
+    camera = camera_over(photo, scale)
     higher = diameters_mm(edges, photo, scale, camera_factor=1 + camera.u_rel)
     away = scale.away_u_rel((edges.left_px + edges.right_px) / 2)
     budget = {
@@ -569,7 +571,7 @@ def _no_edges() -> Problem:
 
 def _too_thin(photo: Photo, scale: Scale, width_px: float) -> Problem:
     """Say how thin the piece is in the photo and how close to go."""
-    now_cm = _camera(photo, scale).height_mm / 10
+    now_cm = camera_over(photo, scale).height_mm / 10
     closer_cm = now_cm * max(width_px, 0.5) / GOOD_WIDTH_PX
     return Problem(
         code="too_thin_in_photo",
