@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from vision.centreline import centre_line
 from vision.diameter import DiameterReading, measure_diameter
 from vision.finish import FinishReading, judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
-from vision.pieces import Drawn, draw_pieces, find_pieces, pieces_on
+from vision.pieces import Sketch, find_pieces, pieces_on, sketch_pieces
 from vision.places import Place, reference_places
 from vision.quality import judge_quality
 from vision.roundness import as_rectangle, shading
@@ -122,11 +123,11 @@ def examine(
     # First as the camera saw it: where the reference lies is what this look is to tell.
     overview = None if model is None else surface_map(photo, model=model)
     with beside() as lane:
-        early = _drawn_early(photo, overview, lane) if scale is None and at is None else None
+        sketch = _sketch(photo, overview, lane) if scale is None and at is None else None
         if scale is None:
             places = () if overview is None else reference_places(overview)
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
-        regions = _regions(photo, overview, scale, at, problems, early)
+        regions = _regions(photo, overview, scale, at, problems, sketch)
     if not regions and at is None:
         problems.append(
             Problem(
@@ -136,21 +137,25 @@ def examine(
                 "and keep its shadow short.",
             )
         )
-    pieces = []
+    judge = partial(judge_quality, photo, region=regions[0] if regions else None, scale=scale)
     with beside() as lane:
         # What is seen on the pieces needs nothing of how wide they are, and takes as long.
         white = lane.submit(estimate_white, photo, scale)
         looks = _looks(photo, regions[:MAX_PIECES], model, overview, scale, white, lane)
-        quality = lane.submit(
-            judge_quality, photo, region=regions[0] if regions else None, scale=scale
-        )
-        for region, look in zip(regions[:MAX_PIECES], looks, strict=True):
-            widths = _widths(
-                photo, region, scale, stated, look.detail.result, cut_end=form == CUT_END
-            )
-            problems.extend(widths.problems)
-            pieces.append(_reading(region, widths, look.finish.result(), facts or Facts()))
-        _, gates = quality.result()
+        quality = lane.submit(judge)
+        measured = [
+            _widths(photo, region, scale, stated, look.detail.result, cut_end=form == CUT_END)
+            for region, look in zip(regions[:MAX_PIECES], looks, strict=True)
+        ]
+        if quality.cancel():  # not begun: nobody has to wait for the lane
+            _, gates = judge()
+        else:
+            _, gates = quality.result()
+        pieces = [
+            _reading(region, widths, look.finish.result(), facts or Facts())
+            for region, widths, look in zip(regions[:MAX_PIECES], measured, looks, strict=True)
+        ]
+    problems += [problem for widths in measured for problem in widths.problems]
     problems.extend(gates)
     return Examination(
         photo=_with_note(_with_note(photo, model_fault()), strip_fault()),
@@ -193,7 +198,7 @@ def _regions(
     scale: Scale | None,
     at: tuple[float, float] | None,
     problems: list[Problem],
-    early: Future[tuple[Drawn, ...]] | None,
+    sketch: Future[Sketch] | None,
 ) -> tuple[Region, ...]:
     outlines: Sequence[FloatArray] = scale.outlines_px if scale is not None else ()
     if at is not None:
@@ -206,20 +211,18 @@ def _regions(
             return ()
     if overview is None:
         return find_pieces(photo, reference_outlines_px=outlines)
-    drawn = early.result() if early is not None else ()
-    return pieces_on(photo, overview, reference_outlines_px=outlines, drawn=drawn)
+    early = sketch.result() if sketch is not None else None
+    return pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
 
 
-def _drawn_early(
-    photo: Photo, overview: SurfaceMap | None, lane: Executor
-) -> Future[tuple[Drawn, ...]] | None:
+def _sketch(photo: Photo, overview: SurfaceMap | None, lane: Executor) -> Future[Sketch] | None:
     """Begin to draw the pieces while the reference is still looked for.
 
     Mostly it lies on none of them, and then they need not be drawn again.
     """
     if overview is None or not has_second_core():
         return None
-    return lane.submit(draw_pieces, photo, overview)
+    return lane.submit(sketch_pieces, photo, overview)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.ground import table_features
-from vision.outlines import Labels, parted
+from vision.outlines import WEAK_P, Labels, parted
 from vision.reduced import reduced as reduced  # noqa: PLC0414 - others take it from here
 from vision.types import (
     Float32Array,
@@ -73,6 +73,19 @@ class Drawn:
     region: Region | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sketch:
+    """The pieces as they are where no reference lies on any of them.
+
+    Attributes:
+        labels: ``(h, w)`` number of the piece at each pixel of the map.
+        drawn: Those that are pieces.
+    """
+
+    labels: Labels
+    drawn: tuple[Drawn, ...]
+
+
 def reference_mask(
     shape: tuple[int, int], outlines_px: Sequence[FloatArray], factor: float, *, margin_px: int = 3
 ) -> Mask:
@@ -119,7 +132,7 @@ def pieces_on(
     overview: SurfaceMap,
     *,
     reference_outlines_px: Sequence[FloatArray] = (),
-    drawn: Sequence[Drawn] = (),
+    sketch: Sketch | None = None,
 ) -> tuple[Region, ...]:
     """Return every piece on the table, largest first, by the surface network.
 
@@ -127,21 +140,27 @@ def pieces_on(
         photo: The photo.
         overview: The network's map over all of it.
         reference_outlines_px: What is the reference's and no piece.
-        drawn: From :func:`draw_pieces`, while nobody knew the reference yet: a piece that
-            it doesn't change is not drawn again.
+        sketch: From :func:`sketch_pieces`, while nobody knew the reference yet: what it
+            doesn't change is not done again.
     """
     piece, gap = _piece_and_gap(overview)
+    as_sketched = sketch is not None
     if reference_outlines_px:
         factor = photo.width_px / piece.shape[1]
         reference = reference_mask(piece.shape, reference_outlines_px, factor)
+        # Less likely pixels were never taken for a piece's.
+        as_sketched = as_sketched and not (piece[reference] > WEAK_P).any()
         piece = np.where(reference, np.float32(0), piece)
-    return regions_from_labels(photo, piece, parted(piece, gap), drawn=drawn)
+    labels = sketch.labels if sketch is not None and as_sketched else parted(piece, gap)
+    drawn = sketch.drawn if sketch is not None else ()
+    return regions_from_labels(photo, piece, labels, drawn=drawn)
 
 
-def draw_pieces(photo: Photo, overview: SurfaceMap) -> tuple[Drawn, ...]:
-    """Return the pieces as they are where no reference lies on them, for :func:`pieces_on`."""
+def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
+    """Return the pieces as if no reference lay on them, for :func:`pieces_on`."""
     piece, gap = _piece_and_gap(overview)
-    return tuple(drawn for _, drawn in _drawn(photo, piece, parted(piece, gap)))
+    labels = parted(piece, gap)
+    return Sketch(labels=labels, drawn=tuple(one for _, one in _drawn(photo, piece, labels)))
 
 
 def _piece_and_gap(overview: SurfaceMap) -> tuple[Float32Array, Float32Array | None]:
@@ -197,17 +216,17 @@ def _drawn(
         score = float(np.quantile(foreground[own], 0.9))
         if score < sure:  # a smear of doubt is not a piece
             continue
-        cells, soft = _soft(foreground, labels, number)
+        cells, soft = _soft(foreground, labels, number, own)
         same = next((d for d in known if d.cells == cells and np.array_equal(d.soft, soft)), None)
         region = same.region if same is not None else _refined(photo, labels.shape, cells, soft)
         yield score, Drawn(cells=cells, soft=soft, region=region)
 
 
 def _soft(
-    foreground: Float32Array, labels: Labels, number: int
+    foreground: Float32Array, labels: Labels, number: int, own: Mask
 ) -> tuple[tuple[int, int, int, int], Float32Array]:
     """Return the cells around a piece, ``(x0, y0, x1, y1)``, and how likely each is its own."""
-    x, y, w, h = cv2.boundingRect((labels == number).view(np.uint8))
+    x, y, w, h = cv2.boundingRect(own.view(np.uint8))
     x0, y0 = max(0, x - PAD_PX), max(0, y - PAD_PX)
     x1, y1 = min(labels.shape[1], x + w + PAD_PX), min(labels.shape[0], y + h + PAD_PX)
     part = labels[y0:y1, x0:x1]

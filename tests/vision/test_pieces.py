@@ -9,11 +9,11 @@ import pytest
 import vision.pieces
 from vision.ground import CHANNELS, table_features
 from vision.pieces import (
-    draw_pieces,
     find_pieces,
     guided_filter,
     pieces_on,
     reference_mask,
+    sketch_pieces,
 )
 from vision.types import Photo, Surface, SurfaceMap
 
@@ -121,9 +121,9 @@ def test_pieces_drawn_before_the_reference_was_known_come_out_the_same(
     rgb, masks = with_pieces(table("wood"))
     outlines = [np.array(reference, float)]
     photo, overview = photo_of(rgb), overview_of(masks)
-    early = draw_pieces(photo, overview)
+    early = sketch_pieces(photo, overview)
     plain = pieces_on(photo, overview, reference_outlines_px=outlines)
-    saved = pieces_on(photo, overview, reference_outlines_px=outlines, drawn=early)
+    saved = pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
     assert [region.box_px for region in saved] == [region.box_px for region in plain]
     for one, other in zip(saved, plain, strict=True):
         assert one.score == other.score
@@ -136,7 +136,7 @@ def test_a_piece_that_the_reference_does_not_change_is_not_drawn_again(
 ) -> None:
     rgb, masks = with_pieces(table("wood"))
     photo, overview = photo_of(rgb), overview_of(masks)
-    early = draw_pieces(photo, overview)
+    early = sketch_pieces(photo, overview)
     drawn = []
     real = vision.pieces.guided_filter
     monkeypatch.setattr(
@@ -145,7 +145,7 @@ def test_a_piece_that_the_reference_does_not_change_is_not_drawn_again(
         lambda *given, **options: drawn.append(1) or real(*given, **options),
     )
     across_the_wire = np.array([[300, 100], [420, 100], [420, 330], [300, 330]], float)
-    pieces_on(photo, overview, reference_outlines_px=[across_the_wire], drawn=early)
+    pieces_on(photo, overview, reference_outlines_px=[across_the_wire], sketch=early)
     wire_left, wire_right, tube = True, True, False  # the tube lies clear of it
     assert len(drawn) == wire_left + wire_right + tube
 
