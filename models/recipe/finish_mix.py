@@ -75,12 +75,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=Path, nargs="+", required=True)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument(
+        "--physics",
+        type=float,
+        help="weight of physics, set by hand: where it brings nothing on renders, photos of "
+        "real pieces must decide",
+    )
     parser.add_argument("--out", type=Path, default=Path("vision/data/finish_mix.toml"))
     arguments = parser.parse_args(argv)
     truths = [t for folder in arguments.photos for t in sorted(folder.glob("*.json"))]
     with ProcessPoolExecutor(arguments.jobs) as pool:
         rows = [row for rows in pool.map(rows_of_file, truths) for row in rows]
-    write(rows, arguments.out)
+    write(rows, arguments.out, physics=arguments.physics)
     return 0
 
 
@@ -218,8 +224,16 @@ def fit_weights(
     *,
     free: tuple[bool, bool] = (True, True),
     describe: Callable[[Row], np.ndarray] | None = None,
+    physics: float | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the two weights, and ``(features, 6)`` of what else was asked for."""
+    """Return the two weights, and ``(features, 6)`` of what else was asked for.
+
+    Args:
+        rows: What to fit on.
+        free: Whether the network and physics may count at all.
+        describe: Features of a piece that may shift its classes.
+        physics: Weight of physics where it is set by hand.
+    """
     used = [(r, np.flatnonzero(r.label >= 0)[:SAMPLES]) for r in rows]
     used = [(r, s) for r, s in used if s.size]
     net = np.concatenate([np.log(np.maximum(r.network[s], LEAST_P)) for r, s in used])
@@ -231,8 +245,12 @@ def fit_weights(
     n, q = label.size, more.shape[1]
     on = np.concatenate([np.array(free, float), np.ones(6 * q)])
 
+    fixed = np.zeros_like(on)
+    if physics is not None:
+        on[1], fixed[1] = 0.0, physics
+
     def loss(t: np.ndarray) -> tuple[float, np.ndarray]:
-        t = t * on
+        t = t * on + fixed
         w = t[2:].reshape(q, 6)
         logs = t[0] * net + t[1] * phy + more @ w
         e = np.exp(logs - logs.max(axis=1, keepdims=True))
@@ -246,7 +264,7 @@ def fit_weights(
         return value + RIDGE * (w**2).sum(), np.concatenate([slope, inner]) * on
 
     start = np.concatenate([np.array(free, float) * 0.5, np.zeros(6 * q)])
-    found = minimize(loss, start, jac=True, method="L-BFGS-B").x * on
+    found = minimize(loss, start, jac=True, method="L-BFGS-B").x * on + fixed
     return found[:2], found[2:].reshape(q, 6)
 
 
@@ -396,11 +414,11 @@ def flag_figures(rows: Sequence[Row], flag: str) -> str:
     )
 
 
-def write(rows: Sequence[Row], out: Path) -> None:
+def write(rows: Sequence[Row], out: Path, *, physics: float | None = None) -> None:
     """Fit on all rows, print the figures, write the constants."""
     for line in compare(rows):
         print(line)
-    weights, _ = fit_weights(rows)
+    weights, _ = fit_weights(rows, physics=physics)
     together, z = fit_together(rows, weights)
     level_network, u_level = fit_level(rows)
     within = (np.abs(z) <= 2).mean()
@@ -419,7 +437,7 @@ def write(rows: Sequence[Row], out: Path) -> None:
         'schema = "cuproscope.finish-mix/1"',
         f'date = "{today}"',
         f'source = "{len(rows)} pieces of {photos} rendered photos, of seeds that the network '
-        'was not trained on"',
+        f'was not trained on{"; weight of physics set by hand" if physics is not None else ""}"',
         f"network = {weights[0]:.3f}",
         f"physics = {weights[1]:.3f}",
         f"together = {together:.3f}",
