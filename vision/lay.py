@@ -14,7 +14,7 @@ adding up tells which ``k`` the grooves obey, as a phased array tells a directio
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi, sin
+from math import exp, log, pi, sin
 
 import cv2
 import numpy as np
@@ -35,6 +35,18 @@ crowd and fade."""
 
 WINDOW_DIAMETERS = 10.0
 """Length of one Fourier window; holds 4 periods of 7 wires at the longest usual lay."""
+
+ACROSS_PX = 40
+"""Wider strips are brought to so many pixels: 37 strands still have 5.5 each, and on rendered
+cables more told no more."""
+
+MOST_LAY_P = 0.6
+"""How far the clearest rhythm is believed to be that of a concentric lay ..."""
+
+CLEAR_AT, CLEAR_SOFTNESS = 0.15, 0.08
+"""... half as far at this coherence. Chosen by the log likelihood of the true share, over 68
+strips of 46 rendered cables whose width was right within 6 %: loose bunches of 26 beat in the
+rhythm of 7 or 19 at up to 0.8."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,14 +100,64 @@ def read_lay(strip: Float32Array, *, width_px: float) -> Lay | None:
             (columns, one pixel apart, the axis in the middle).
         width_px: Seen width of the cable in the same pixels.
     """
-    pattern = _pattern(strip, width_px)
-    length = int(WINDOW_DIAMETERS * width_px)
-    length = min(length, pattern.shape[0])
-    if length < 4 * width_px or pattern.shape[1] < 5:
+    found = _rhythms(strip, width_px)
+    if not found:
         return None
-    spectrum, frequency = _spectra(pattern, length)
-    offset = (np.arange(strip.shape[1]) - (strip.shape[1] - 1) / 2)[_columns(strip, width_px)]
-    return _best(spectrum, frequency, offset, width_px, float(pattern.std()))
+    best = found[0]
+    return Lay(
+        layers=best.layers,
+        coherence=best.coherence,
+        runner_up=found[1].coherence if len(found) > 1 else 0.0,
+        contrast=float(_pattern(strip, width_px).std()),
+        period_px=best.period_px,
+        lay_ratio=6 * best.layers * best.period_px / width_px,
+    )
+
+
+def share_likelihood(
+    strip: Float32Array, *, width_px: float, log_shares: FloatArray, u_log: float
+) -> FloatArray:
+    """Return how likely the grooves are for each share that a strand may be of the bundle.
+
+    A concentric lay has few shares, one a number of layers; a rope or a loose bunch any, and
+    its grooves may still beat in a lay's rhythm. So the evidence is even, with a peak at
+    each lay's share as high as its rhythm is clear.
+
+    Args:
+        strip: As for :func:`read_lay`; brought to ``ACROSS_PX`` where it is wider.
+        width_px: Seen width of the cable in the same pixels.
+        log_shares: ``(n,)`` natural logarithms of the shares asked for, evenly spaced.
+        u_log: Standard uncertainty of the width and of how tightly strands lie, relative.
+
+    Returns:
+        ``(n,)``, mean about 1.
+    """
+    even = np.ones(len(log_shares))
+    strip, width_px = _narrowed(strip, width_px)
+    clear = dict.fromkeys(LAYERS, 0.0)
+    for rhythm in _rhythms(strip, width_px):
+        clear[rhythm.layers] = max(clear[rhythm.layers], rhythm.coherence)
+    best, total = max(clear.values()), sum(clear.values())
+    if total == 0:
+        return even
+    p = MOST_LAY_P / (1 + exp((CLEAR_AT - best) / CLEAR_SOFTNESS))
+    step = float(log_shares[1] - log_shares[0])
+    likelihood = (1 - p) * even
+    for layers, coherence in clear.items():
+        away = (log_shares - log(strand_from_bundle(layers))) / max(u_log, step)
+        peak = np.exp(-0.5 * away**2)
+        likelihood += p * coherence / total * len(even) * peak / max(float(peak.sum()), 1e-9)
+    return likelihood
+
+
+def _narrowed(strip: Float32Array, width_px: float) -> tuple[Float32Array, float]:
+    """Return a strip and its width, at most ``ACROSS_PX`` wide."""
+    factor = ACROSS_PX / width_px
+    if factor >= 1:
+        return strip, width_px
+    size = (max(4, round(strip.shape[1] * factor)), max(4, round(strip.shape[0] * factor)))
+    even = cv2.resize(strip, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(even, dtype=np.float32), float(ACROSS_PX)
 
 
 def _columns(strip: Float32Array, width_px: float) -> slice:
@@ -121,15 +183,26 @@ def _spectra(pattern: Float32Array, length: int) -> tuple[NDArray[np.complex128]
     return np.stack(spectra), np.fft.rfftfreq(padded)
 
 
-def _best(
-    spectrum: NDArray[np.complex128],
-    frequency: FloatArray,
-    offset_px: FloatArray,
-    width_px: float,
-    contrast: float,
-) -> Lay | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rhythm:
+    """How well the grooves obey one number of layers, wound one way round."""
+
+    coherence: float
+    layers: int
+    period_px: float
+
+
+def _rhythms(strip: Float32Array, width_px: float) -> list[_Rhythm]:
+    """Return what was tried, the most coherent first; nothing where the strip is too short."""
+    pattern = _pattern(strip, width_px)
+    length = min(int(WINDOW_DIAMETERS * width_px), pattern.shape[0])
+    if length < 4 * width_px or pattern.shape[1] < 5:
+        return []
+    spectrum, frequency = _spectra(pattern, length)
+    offset_px = (np.arange(strip.shape[1]) - (strip.shape[1] - 1) / 2)[_columns(strip, width_px)]
     power = (np.abs(spectrum) ** 2).sum(axis=2).mean(axis=0)
-    found: list[tuple[float, int, float]] = []
+    most = float(power[1:].max())
+    found: list[_Rhythm] = []
     for layers in LAYERS:
         axis_px = width_px / mean_silhouette(layers) / 2 * (2 * layers) / (2 * layers + 1)
         phase = 6 * layers * np.arcsin(np.clip(offset_px / axis_px, -1, 1))
@@ -139,22 +212,18 @@ def _best(
         if len(band) < 3:
             continue
         for hand in (-1, 1):
-            steered = np.abs((spectrum * np.exp(1j * hand * phase)).sum(axis=2)) ** 2
+            steered = np.abs(spectrum[:, band] @ np.exp(1j * hand * phase)) ** 2
             gain = steered.mean(axis=0) / len(offset_px)
-            at = int(band[np.argmax(gain[band])])
-            share = float(gain[at] / max(power[at], 1e-12))
+            best = int(np.argmax(gain))
+            at = int(band[best])
+            share = float(gain[best] / max(power[at], 1e-12))
             # A rhythm counts by how much of all structure beats in it, not by its purity alone.
-            strength = float(power[at] / max(power[1:].max(), 1e-12))
-            found.append((share * min(1.0, strength * 2), layers, 1 / float(frequency[at])))
-    if not found:
-        return None
-    found.sort(reverse=True)
-    coherence, layers, period = found[0]
-    return Lay(
-        layers=layers,
-        coherence=coherence,
-        runner_up=found[1][0] if len(found) > 1 else 0.0,
-        contrast=contrast,
-        period_px=period,
-        lay_ratio=6 * layers * period / width_px,
-    )
+            strength = float(power[at] / max(most, 1e-12))
+            found.append(
+                _Rhythm(
+                    coherence=share * min(1.0, strength * 2),
+                    layers=layers,
+                    period_px=1 / float(frequency[at]),
+                )
+            )
+    return sorted(found, key=lambda rhythm: -rhythm.coherence)

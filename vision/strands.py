@@ -1,25 +1,32 @@
 """How thick is one strand of a cable?
 
 The bundle's width is never given as the strand's. A small network says what part of the
-bundle one strand is, and how sure that is (:mod:`vision.strip_look`); where that network
-is not there, the grooves of a concentric lay do (:mod:`vision.lay`). Where neither can
-tell (fine bunched strands, too few pixels), the bundle still sets a bound, and the bound
-is what is said.
+bundle one strand is, and how sure that is (:mod:`vision.strip_look`); the rhythm of a
+concentric lay's grooves sharpens that, and stands in for it where that network is not
+there (:mod:`vision.lay`). Where neither can tell (fine bunched strands, too few pixels),
+the bundle still sets a bound, and the bound is what is said.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, hypot, isfinite, log, sqrt
 
 import numpy as np
 
 from rules.findings import Measurement, Unit
 from vision.centreline import CentreLine, centre_line
-from vision.grooves import look_of, strand_log_odds
-from vision.lay import Lay, strand_from_bundle
+from vision.grooves import contrast_channel, look_of, strand_log_odds
+from vision.lay import Lay, share_likelihood, strand_from_bundle
 from vision.profiles import quickly_at
-from vision.strip_look import MOST_WINDOWS, StripLook, StripModel, look_at, windows_of
+from vision.strip_look import (
+    MOST_WINDOWS,
+    StripLook,
+    StripModel,
+    bin_middles,
+    look_at,
+    windows_of,
+)
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
 
 LEAST_GROOVE_P = 0.1
@@ -41,6 +48,10 @@ MIN_STRAND_PX = 3.5
 LAY_SLACK_REL = 0.02
 """Standard uncertainty of "strand = fixed share of bundle": strands of a real cable
 don't touch all round, and a bent cable flattens. Assumed; no source found."""
+
+EDGE_PARTS = ("edges", "layout", "plain_run", "scatter")
+"""Parts of a bundle's budget that say how well its edges were found
+(:func:`vision.diameter.combined`); the others are those of the scale and the camera."""
 
 LOOSEST_SHARE = 1 / 3
 """A strand is at most a third of the bundle: 7 wires are the fewest in common cable
@@ -185,16 +196,18 @@ def read_strands(
         look: What the network said of the same strip; None where there is no network.
     """
     if look is not None:
-        return _by_network(look, bundle)
+        return _by_network(look, strip, width_px=width_px, bundle=bundle)
     return _by_grooves(strip, width_px=width_px, bundle=bundle, step_px=step_px)
 
 
-def _by_network(look: StripLook, bundle: Measurement | None) -> StrandReading:
+def _by_network(
+    look: StripLook, strip: Float32Array, *, width_px: float, bundle: Measurement | None
+) -> StrandReading:
     strand: Measurement | None = None
     problems: tuple[Problem, ...] = ()
     if bundle is not None and look.groove_p >= LEAST_GROOVE_P:
         if look.of("jacket") <= MOST_JACKET_P and look.u_log_share < RESOLVED_U_LOG:
-            strand = strand_of_bundle(bundle, look)
+            strand = strand_of_bundle(bundle, with_lay(look, strip, width_px, bundle))
         else:
             strand, problems = bounded_by_bundle(bundle), (_not_resolved(),)
     return StrandReading(
@@ -204,6 +217,32 @@ def _by_network(look: StripLook, bundle: Measurement | None) -> StrandReading:
         problems=problems,
         wound_p=look.of("wound"),
     )
+
+
+def with_lay(
+    look: StripLook, strip: Float32Array, width_px: float, bundle: Measurement
+) -> StripLook:
+    """Return the look with its shares weighed by the rhythm of the grooves.
+
+    Args:
+        look: What the network said; only what it holds for possible is sharpened.
+        strip: The strip it looked at.
+        width_px: Width of the piece in its columns.
+        bundle: Outer diameter: its doubt smears the share that a lay has of it.
+    """
+    likelihood = share_likelihood(
+        contrast_channel(strip),
+        width_px=width_px,
+        log_shares=bin_middles(),
+        u_log=hypot(LAY_SLACK_REL, (_edges_u(bundle) or bundle.u) / bundle.value),
+    )
+    share_p = look.share_p * likelihood
+    return replace(look, share_p=share_p / share_p.sum())
+
+
+def _edges_u(bundle: Measurement) -> float:
+    """Return the doubt of where the bundle's edges lie; 0 where the budget tells nothing of it."""
+    return hypot(*(bundle.budget.get(name, 0.0) for name in EDGE_PARTS))
 
 
 def _by_grooves(
@@ -247,16 +286,17 @@ def strand_of_bundle(bundle: Measurement, look: StripLook) -> Measurement:
     """Return one strand's diameter from the bundle's and what the network says of its share.
 
     Value and interval are the histogram's median and quantiles times the bundle; the two
-    doubts join as independent ones, relative (JCGM 100, 5.1.6). They are not quite: the
-    share is that of the width as it was measured, so that a bundle read too wide shows
-    finer strands, which makes this a little too careful.
+    doubts join as independent ones, relative (JCGM 100, 5.1.6). The share is that of the
+    width as it was measured: a bundle read too wide shows finer strands, and the network
+    learned from such. So what the edges add to the bundle's doubt is in the histogram.
     """
     share = look.share_at(0.5)
     value = bundle.value * share
-    parts = {"bundle": bundle.u * share, "ratio": look.u_log_share * value}
+    scale_rel = sqrt(max(bundle.u**2 - _edges_u(bundle) ** 2, 0.0)) / bundle.value
+    parts = {"bundle": scale_rel * value, "ratio": look.u_log_share * value}
 
     def reach(quantile: float) -> float:
-        return hypot(log(look.share_at(quantile) / share), 1.96 * bundle.u / bundle.value)
+        return hypot(log(look.share_at(quantile) / share), 1.96 * scale_rel)
 
     return Measurement(
         value=value,

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.lay import mean_silhouette, read_lay, strand_from_bundle
+from vision.lay import mean_silhouette, read_lay, share_likelihood, strand_from_bundle
 
 
 def drawn_lay(
@@ -93,3 +93,36 @@ def test_the_mean_outline_is_that_of_the_drawn_lay(layers: int) -> None:
 def test_too_short_a_strip_says_nothing() -> None:
     strip = drawn_lay(1, diameter_px=45, lay_ratio=11, seed=1, length_diameters=2)
     assert read_lay(strip, width_px=45) is None
+
+
+LOG_SHARES = np.linspace(np.log(0.03), np.log(0.5), 100)
+
+
+def likelihood(strip: np.ndarray, width_px: float, u_log: float = 0.03) -> np.ndarray:
+    return share_likelihood(strip, width_px=width_px, log_shares=LOG_SHARES, u_log=u_log)
+
+
+@pytest.mark.parametrize("layers", [1, 2, 3])
+@pytest.mark.parametrize("diameter_px", [45, 110])
+def test_grooves_favour_the_share_of_their_own_lay(layers: int, diameter_px: float) -> None:
+    strip = drawn_lay(layers, diameter_px=diameter_px, lay_ratio=12, seed=layers)
+    found = likelihood(strip, diameter_px * mean_silhouette(layers))
+    best = float(np.exp(LOG_SHARES[int(np.argmax(found))]))
+    assert best == pytest.approx(strand_from_bundle(layers), rel=0.03)
+    assert found.max() > 8
+    assert found.mean() == pytest.approx(1, abs=0.05)
+    assert found.min() > 0.3, "a bunch of any fineness may beat in this rhythm too"
+
+
+def test_a_doubtful_width_smears_the_share() -> None:
+    strip = drawn_lay(2, diameter_px=45, lay_ratio=12, seed=2)
+    heights = [likelihood(strip, 45.0, u_log).max() for u_log in (0.03, 0.06, 0.12)]
+    assert heights == sorted(heights, reverse=True)
+    assert heights[0] > 2.5 * heights[2]
+
+
+def test_no_rhythm_favours_no_share() -> None:
+    solid = likelihood(drawn_lay(0, diameter_px=45, lay_ratio=12, seed=3), 45.0)
+    assert solid.max() < 6
+    short = likelihood(drawn_lay(2, diameter_px=45, lay_ratio=12, seed=3)[:60], 45.0)
+    assert np.all(short == 1)
