@@ -27,13 +27,15 @@ from vision.quality import judge_quality
 from vision.roundness import as_rectangle, shading
 from vision.scale import detect_scale
 from vision.strands import (
+    StraightStrip,
     StrandReading,
+    along_axis,
     bounded_by_bundle,
     look_at_strip,
     read_strands,
     straightened,
 )
-from vision.strip_look import load_strip_model, strip_fault
+from vision.strip_look import StripLook, load_strip_model, strip_fault
 from vision.surface import (
     STRIDE_PX,
     SurfaceModel,
@@ -294,19 +296,19 @@ def _widths(
     diameter = reading.diameter if reading is not None else None
     seen_px = reading.width_px if reading is not None else None
     strip = straightened(photo, region, width_px=seen_px, line=line)
-    strands = None
+    look, strands = _look_along(photo, region, strip), None
     if strip is not None:
-        model = load_strip_model()
         strands = read_strands(
             strip.light,
             width_px=strip.width_px,
             bundle=diameter,
             step_px=strip.step_px,
-            look=None if model is None else look_at_strip(strip, model),
+            look=look,
         )
-    banded, wound_p = (strands.banded, strands.wound_p) if strands is not None else (0.0, 0.0)
+    banded = strands.banded if strands is not None else 0.0
+    by_look = heap_p(shape, banded=banded, look=look, is_long=strip is not None)
     wound = reading is not None and any(p.code == "piece_wound" for p in reading.problems)
-    heap = wound or heap_p(shape, banded=banded, wound_p=wound_p) > 0.5
+    heap = wound or by_look > 0.5
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return _Widths(
@@ -326,6 +328,7 @@ def _widths(
             groove_p=strands.groove_p if strands is not None else None,
             shading=shading(light, width_px=width_px),
             brass_share=_brass_share(region, detail()),
+            other_p=look.of("other") if look is not None else None,
         )
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
@@ -342,6 +345,11 @@ def _widths(
         lines_px=reading.lines_px if reading is not None else np.zeros((0, 2, 2)),
         problems=problems,
     )
+
+
+def _look_along(photo: Photo, region: Region, strip: StraightStrip | None) -> StripLook | None:
+    model = load_strip_model()
+    return None if model is None else look_at_strip(strip or along_axis(photo, region), model)
 
 
 def _may_be_stranded(form: FormFinding) -> bool:

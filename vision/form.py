@@ -1,9 +1,10 @@
 """What kind of thing is the piece: wire, stranded cable, tube, sheet, or other?
 
-Shape, the ends and the shading tell round from flat (:mod:`vision.roundness`);
-thickness tells wire from tube, because the trade's solid wire ends where its tube
-begins; grooves tell a bundle of strands from both. Without a scale the thickness is
-guessed from how a phone is held, and the doubt of that is summed over.
+Shape, the ends, the shading and what a network sees along the piece tell drawn stock from
+flat stock and from fittings (:mod:`vision.roundness`, :mod:`vision.strip_look`); thickness
+tells wire from tube, because the trade's solid wire ends where its tube begins; grooves
+tell a bundle of strands from both. Without a scale the thickness is guessed from how a
+phone is held, and the doubt of that is summed over.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 
 from rules.findings import Form, FormFinding
 from vision.roundness import BULGE_UNKNOWN, end_bulge
+from vision.strip_look import StripLook
 from vision.types import FloatArray, Mask, Region
 
 ASSUMED_PHOTO_PX = 4000
@@ -46,6 +48,15 @@ HEAP_BANDS = 0.5
 """Share of structure across the piece from which it is a close-wound coil: 0.53 to 0.68
 on the rendered ones, under 0.45 on all else."""
 
+HEAP_LOOK_P = 0.9
+"""Likelier wound than this by its look, a long piece is a heap: few are. Of 511 long pieces
+on rendered photos that neither holes, eyes nor stripes give away, 7 are wound: this finds 4
+and takes 1 other for such; 0.5 finds 5 and takes 9."""
+
+HEAP_LOOK_P_SQUAT = 0.5
+"""The same for pieces too short to be straightened: of 13 coils and tangles among 68 that
+nothing else gives away this finds 6, and no other piece is above 0.41."""
+
 HEAP_WIRE_P = 0.7
 """A coil or a tangle is mostly solid wire; fine cable and tube are coiled too. Assumed."""
 
@@ -54,13 +65,27 @@ ODDS_FILE = "form_odds.npz"
 
 KINDS = ("round", "sheet", "other")
 
-NUMBERS = ("log_width", "log_elongation", "fill", "log_shading", "end_bulge", "brass")
+NUMBERS = (
+    "log_width",
+    "log_elongation",
+    "fill",
+    "log_shading",
+    "end_bulge",
+    "brass",
+    "look_other",
+)
 """What :func:`kind_numbers` returns, in order."""
 
 SHADING_UNKNOWN = 0.1
 """Half way between a flat sheet and a cylinder (:func:`vision.roundness.shading`)."""
 
 SHADING_FLOOR = 0.03
+
+OTHER_UNKNOWN_P = 1 / 6
+"""One look of six (:data:`vision.strip_look.LOOKS`), where no network looked."""
+
+OTHER_FLOOR = 0.02
+"""No look is surer than 50 to 1."""
 
 FIELD_MM = 280.0
 """Long side of what the photo shows, where no scale tells: a phone's main camera at 15 to
@@ -170,18 +195,24 @@ def _stranded_p(width_mm: float | None, groove_p: float | None) -> float:
     return odds / (1 + odds)
 
 
-def heap_p(shape: Shape, *, banded: float = 0.0, wound_p: float = 0.0) -> float:
+def heap_p(
+    shape: Shape, *, banded: float = 0.0, look: StripLook | None = None, is_long: bool = True
+) -> float:
     """Return the probability that many turns of wire lie in one mask: a coil, a tangle.
 
     Args:
         shape: Geometry of the piece.
         banded: Share of its surface's structure that runs across it
             (:attr:`vision.strands.StrandReading.banded`).
-        wound_p: What its look alone says (:attr:`vision.strands.StrandReading.wound_p`).
+        look: What the network sees on it; None where nobody looked.
+        is_long: Whether it looked along the piece's own middle
+            (:func:`vision.strands.straightened`).
     """
     by_holes = _logistic((shape.hole_share - HEAP_HOLES) / 0.03)
     by_bands = _logistic((banded - HEAP_BANDS) / 0.03)
-    return max(by_holes, by_bands, wound_p)
+    limit = HEAP_LOOK_P if is_long else HEAP_LOOK_P_SQUAT
+    by_look = _logistic((look.of("wound") - limit) / 0.03) if look is not None else 0.0
+    return max(by_holes, by_bands, by_look)
 
 
 def heap_form() -> FormFinding:
@@ -207,6 +238,7 @@ def judge_form(
     groove_p: float | None = None,
     shading: float | None = None,
     brass_share: float = 0.0,
+    other_p: float | None = None,
 ) -> FormFinding:
     """Return the probability of each form.
 
@@ -221,6 +253,8 @@ def judge_form(
         shading: How strongly the light changes across it (:func:`vision.roundness.shading`);
             None where nobody looked.
         brass_share: Share of the piece that looks like brass.
+        other_p: How likely the network takes it for neither wire nor tube, all looks equally
+            likely before (:mod:`vision.strip_look`); None where no network looked.
     """
     u_log = max(u_width_rel, U_WIDTH_LOG)
     if width_mm is None:
@@ -230,7 +264,7 @@ def judge_form(
     total = dict.fromkeys(Form, 0.0)
     for step, weight in zip(WIDTH_STEPS, weights / weights.sum(), strict=True):
         width = width_mm * exp(u_log * step)
-        for form, p in _form_p(shape, width, groove_p, shading, brass_share).items():
+        for form, p in _form_p(shape, width, groove_p, shading, brass_share, other_p).items():
             total[form] += float(weight) * p
     return FormFinding(p=total)
 
@@ -241,9 +275,12 @@ def _form_p(
     groove_p: float | None,
     shading: float | None,
     brass_share: float,
+    other_p: float | None,
 ) -> dict[Form, float]:
     """Return the probabilities if the width were just this."""
-    numbers = kind_numbers(shape, width_mm=width_mm, shading=shading, brass_share=brass_share)
+    numbers = kind_numbers(
+        shape, width_mm=width_mm, shading=shading, brass_share=brass_share, other_p=other_p
+    )
     is_round, sheet, other = (float(p) for p in kind_p(numbers))
     # No length of tube or wire is as wide as it is long; a plate fills its rectangle.
     squat = is_round * _logistic((SQUAT_ELONGATION - shape.elongation) / SQUAT_SOFTNESS)
@@ -266,7 +303,12 @@ def _tube_p(width_mm: float) -> float:
 
 
 def kind_numbers(
-    shape: Shape, *, width_mm: float, shading: float | None, brass_share: float
+    shape: Shape,
+    *,
+    width_mm: float,
+    shading: float | None,
+    brass_share: float,
+    other_p: float | None = None,
 ) -> FloatArray:
     """Return the ``(len(NUMBERS),)`` numbers that tell round from flat from odd.
 
@@ -275,7 +317,9 @@ def kind_numbers(
         width_mm: Outer width.
         shading: See :func:`judge_form`.
         brass_share: See :func:`judge_form`.
+        other_p: See :func:`judge_form`.
     """
+    look = OTHER_UNKNOWN_P if other_p is None else other_p
     seen = SHADING_UNKNOWN if shading is None else shading
     return np.array(
         [
@@ -285,6 +329,7 @@ def kind_numbers(
             log((SHADING_FLOOR + seen) / SHADING_UNKNOWN),
             shape.end_bulge,
             brass_share,
+            log((look + OTHER_FLOOR) / (1 - look + OTHER_FLOOR)),
         ]
     )
 

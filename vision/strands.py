@@ -28,6 +28,7 @@ from vision.strip_look import (
     windows_of,
 )
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
+from vision.winding import axis_line
 
 LEAST_GROOVE_P = 0.1
 """Less likely than this a bundle, no strand is spoken of."""
@@ -114,6 +115,19 @@ def straightened(
     if line is None or line.length_px < 4 * line.radius_px:
         return None
     width = width_px if width_px is not None and isfinite(width_px) else 2 * line.radius_px
+    return _laid_out(photo, line, width)
+
+
+def along_axis(photo: Photo, region: Region) -> StraightStrip:
+    """Return a piece laid out along its tightest rectangle, where it is too short for more.
+
+    The network never learned from such strips, and still knows fittings and coils on them.
+    """
+    line = axis_line(region)
+    return _laid_out(photo, line, 2 * line.radius_px)
+
+
+def _laid_out(photo: Photo, line: CentreLine, width: float) -> StraightStrip:
     step = max(1.0, width / STRIP_ACROSS_PX)
     along = np.arange(0, line.length_px, step) / line.step_px
     spare = max(0, len(along) - int(STRIP_ALONG * width / step)) // 2
@@ -165,8 +179,6 @@ class StrandReading:
         problems: What would make it better.
         banded: Share of the surface's structure that runs across the piece, as the
             turns of a close-wound coil do.
-        wound_p: Probability that several turns or a tangle are seen; 0 where no network
-            looked.
     """
 
     groove_p: float
@@ -174,7 +186,6 @@ class StrandReading:
     strand_diameter: Measurement | None
     problems: tuple[Problem, ...] = ()
     banded: float = 0.0
-    wound_p: float = 0.0
 
 
 def read_strands(
@@ -215,7 +226,6 @@ def _by_network(
         lay=None,
         strand_diameter=strand,
         problems=problems,
-        wound_p=look.of("wound"),
     )
 
 

@@ -1,10 +1,10 @@
 """Is this one limb, or wire wound on itself?
 
 The outline of a coil or of a tangle is as wide as many turns together; its width says
-nothing of the wire. Three things give them away: turns laid side by side stripe the
-piece at even steps along its line, square to it; wound wire closes on itself, so its
-mask has eyes, and the longest way along its middle leaves much of it out; and the network
-that looks at straightened pieces knows turns from strands (:mod:`vision.strip_look`).
+nothing of the wire. Two things give them away here: turns laid side by side stripe the
+piece at even steps along its line, square to it; and wound wire closes on itself, so its
+mask has eyes, and the longest way along its middle leaves much of it out. A third is what
+the piece looks like, which is weighed with its form (:func:`vision.form.heap_p`).
 """
 
 from __future__ import annotations
@@ -13,8 +13,6 @@ import cv2
 import numpy as np
 
 from vision.centreline import CentreLine
-from vision.strands import look_at_strip, straightened
-from vision.strip_look import StripModel, load_strip_model
 from vision.types import Photo, Region
 
 CLOSED_PATH_SHARE = 0.6
@@ -42,14 +40,6 @@ LEAST_PERIOD_PX = 3
 MOST_PERIOD_WIDTHS = 1.0
 
 
-LOOK_WOUND_P = 0.9
-"""What the network must say to call a piece wound by its look alone; where it says less,
-form and diameter are still weighed against it (:func:`vision.form.heap_p`)."""
-
-LOOK_WINDOWS = 3
-"""Windows looked at for that; turns go on all along."""
-
-
 def is_wound(photo: Photo, line: CentreLine, *, region: Region | None = None) -> bool:
     """Return whether a piece is wound: no outline of it is the wire's own.
 
@@ -63,22 +53,11 @@ def is_wound(photo: Photo, line: CentreLine, *, region: Region | None = None) ->
         return True
     if region is None:
         return False
-    model = load_strip_model()
-    if model is not None and look_wound_p(photo, line, region, model) > LOOK_WOUND_P:
-        return True
     squat = line.length_px <= SQUAT_WIDTHS * 2 * line.radius_px
-    return squat and stripes(photo, _axis(region)) > STRIPES_CORRELATION
+    return squat and stripes(photo, axis_line(region)) > STRIPES_CORRELATION
 
 
-def look_wound_p(photo: Photo, line: CentreLine, region: Region, model: StripModel) -> float:
-    """Return how likely the network takes a piece for several turns; 0 where it is too short."""
-    strip = straightened(photo, region, line=line)
-    if strip is None:
-        return 0.0
-    return look_at_strip(strip, model, most=LOOK_WINDOWS).of("wound")
-
-
-def _axis(region: Region) -> CentreLine:
+def axis_line(region: Region) -> CentreLine:
     """Return the long axis of the tightest rectangle around a piece, in steps of a pixel."""
     outline = np.asarray(region.outline_px, np.float32)[:, None]
     (x, y), (length, width), angle_deg = cv2.minAreaRect(outline)

@@ -14,6 +14,7 @@ import json
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,7 +25,8 @@ from vision.form import KINDS, NUMBERS, ODDS_FILE, kind_numbers, shape_of
 from vision.photo import load_photo_file
 from vision.pieces import pieces_on
 from vision.roundness import as_rectangle, shading
-from vision.strands import straightened
+from vision.strands import along_axis, look_at_strip, straightened
+from vision.strip_look import load_strip_model
 from vision.surface import cover, load_surface_model, mean_p, surface_map
 from vision.types import Photo, Region, Surface, SurfaceMap
 
@@ -44,7 +46,10 @@ def numbers_of(
     shape = shape_of(region)
     if shape.hole_share > MOST_HOLES:
         return None
-    strip = straightened(photo, region)
+    strip, model = straightened(photo, region), load_strip_model()
+    if model is None:
+        raise SystemExit("the strip network is missing")
+    look = look_at_strip(strip or along_axis(photo, region), model)
     if strip is not None:
         seen = shading(strip.light, width_px=strip.width_px)
     else:
@@ -52,7 +57,13 @@ def numbers_of(
         seen = shading(light, width_px=width_px)
     p = mean_p(surface, cover(surface, region.mask, box_px=region.box_px))
     brass = float(p[list(Surface).index(Surface.BRASS)])
-    return kind_numbers(shape, width_mm=shape.width_px * mm_per_px, shading=seen, brass_share=brass)
+    return kind_numbers(
+        shape,
+        width_mm=shape.width_px * mm_per_px,
+        shading=seen,
+        brass_share=brass,
+        other_p=look.of("other"),
+    )
 
 
 def kind_of(form: str) -> int:
@@ -72,15 +83,20 @@ def examples(folder: Path) -> Iterator[tuple[str, np.ndarray, int]]:
         outlines = [np.array(r["outline_px"]) for r in truth["references"]]
         regions = pieces_on(photo, surface, reference_outlines_px=outlines)
         true = cv2.imread(str(path.with_suffix(".pieces.png")), cv2.IMREAD_GRAYSCALE)
-        forms = {piece["id"]: piece["form"] for piece in truth["pieces"]}
+        forms = {piece["id"]: piece["form"] for piece in truth["pieces"] if not is_heap(piece)}
         for region in regions:
             number = overlapped(region, true)
-            if number is None:
+            if number not in forms:
                 continue
             scale = truth["camera_height_mm"] / truth["focal_px"]
             found = numbers_of(photo, region, surface, mm_per_px=scale)
             if found is not None:
                 yield f"{folder}/{path.stem}", found, kind_of(forms[number])
+
+
+def is_heap(piece: dict[str, Any]) -> bool:
+    """Return whether a true piece is a coil or a tangle: those are told before."""
+    return bool(piece["facts"].get("coil") or piece["facts"].get("tangled"))
 
 
 def overlapped(region: Region, true: np.ndarray) -> int | None:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from rules.findings import Form
+from tests.vision.test_strip_look import look_with
 from vision.form import STRANDED_SHARE, heap_form, heap_p, judge_form, shape_of
 from vision.types import Region
 
@@ -170,3 +171,24 @@ def test_a_look_that_tells_nothing_leaves_how_common_strands_are() -> None:
     blind = judge_form(shape_of(bar(900, 6)), width_mm=2.0, groove_p=0.5)
     assert blind.value is Form.WIRE
     assert blind.p[Form.STRANDED] == pytest.approx(STRANDED_SHARE, abs=0.02)
+
+
+@pytest.mark.parametrize(("wound", "is_long", "expected"), [
+    (0.97, True, True), (0.8, True, False), (0.8, False, True), (0.4, False, False),
+])  # fmt: skip
+def test_a_look_at_turns_makes_a_heap_and_needs_more_on_a_long_piece(
+    wound: float, is_long: bool, expected: bool
+) -> None:
+    shape = shape_of(bar(600, 80))
+    assert (heap_p(shape, look=look_with(wound=wound), is_long=is_long) > 0.5) is expected
+
+
+def test_what_looks_like_neither_wire_nor_tube_is_less_likely_one() -> None:
+    shape = shape_of(bar(240, 100))
+    p = [
+        judge_form(shape, width_mm=22.0, groove_p=0.02, shading=0.15, other_p=other)
+        for other in (0.02, None, 0.6, 0.95)
+    ]
+    drawn = [sum(f.p[k] for k in (Form.WIRE, Form.STRANDED, Form.TUBE)) for f in p]
+    assert drawn == sorted(drawn, reverse=True)
+    assert drawn[0] > drawn[-1] + 0.2

@@ -11,8 +11,8 @@ from tests.vision.test_lay import drawn_lay
 from tests.vision.test_strip_look import look_with, model_of, peak_at
 from vision.examine import _widths
 from vision.lay import mean_silhouette
-from vision.strands import bounded_by_bundle, read_strands, strand_of_bundle
-from vision.strip_look import LOOKS, StripLook
+from vision.strands import along_axis, bounded_by_bundle, read_strands, strand_of_bundle
+from vision.strip_look import LOOKS, StripLook, StripModel
 
 
 def colour(strip: np.ndarray) -> np.ndarray:
@@ -140,8 +140,7 @@ def test_a_photo_s_strand_is_the_network_s_share_of_its_bundle(
     """The whole way: a drawn piece, its measured width, a network that always says a fifth."""
     stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
     model = model_of(stranded, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
-    for module in ("examine", "winding"):
-        monkeypatch.setattr(f"vision.{module}.load_strip_model", lambda: model)
+    monkeypatch.setattr("vision.examine.load_strip_model", lambda: model)
     photo, region = draw(
         Straight(length=330, angle_deg=11, centre=(200, 130)), 26.0, Look(), seed=3
     )
@@ -151,3 +150,33 @@ def test_a_photo_s_strand_is_the_network_s_share_of_its_bundle(
     assert widths.strand_diameter is not None
     assert widths.strand_diameter.value == pytest.approx(0.2 * widths.diameter.value, rel=0.01)
     assert set(widths.strand_diameter.budget) == {"bundle", "ratio"}
+
+
+def model_that_says(look: str) -> StripModel:
+    return model_of(
+        np.where(np.array(LOOKS) == look, 0.0, -9.0), np.log(peak_at(0.2, u_log=0.04) + 1e-9)
+    )
+
+
+@pytest.mark.parametrize("length_px", [330.0, 60.0])
+def test_turns_that_the_network_sees_have_no_width(
+    monkeypatch: pytest.MonkeyPatch, length_px: float
+) -> None:
+    """A long piece and one too short to be straightened: it is looked at along its axis."""
+    axis = Straight(length=length_px, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(shiny=False), seed=3)
+    for look, expected in (("wound", True), ("solid", False)):
+        model = model_that_says(look)
+        monkeypatch.setattr("vision.examine.load_strip_model", lambda model=model: model)
+        widths = _widths(photo, region, scale_from_above(), None, lambda: None, cut_end=False)
+        assert ("coil_or_tangle" in [p.code for p in widths.problems]) is expected
+        assert widths.diameter is None or not expected
+
+
+def test_a_short_piece_is_laid_out_along_its_axis() -> None:
+    axis = Straight(length=60, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(shiny=False), seed=3)
+    strip = along_axis(photo, region)
+    assert strip.width_px * strip.step_px == pytest.approx(26, abs=3)
+    assert len(strip.light) * strip.step_px == pytest.approx(60, abs=5)
+    assert np.ptp(strip.points_px[:, 0]) > 4 * np.ptp(strip.points_px[:, 1])

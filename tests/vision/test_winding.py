@@ -16,12 +16,10 @@ from tests.vision.drawn_wire import (
     region_of,
     scale_from_above,
 )
-from tests.vision.test_strip_look import model_of
 from vision.centreline import centre_line
 from vision.diameter import measure_diameter
-from vision.strip_look import BINS, LOOKS, StripModel
 from vision.types import Photo, Region
-from vision.winding import closes_on_itself, is_wound, look_wound_p, stripes
+from vision.winding import axis_line, closes_on_itself, is_wound, stripes
 
 ACROSS = Straight(length=330, angle_deg=11, centre=(200, 130))
 
@@ -113,21 +111,14 @@ def test_noise_does_not_repeat() -> None:
     assert stripes(photo_of(rgb), line) < 0.4
 
 
-def says(look: str) -> StripModel:
-    looks = np.where(np.array(LOOKS) == look, 0.0, -9.0)
-    return model_of(looks, np.full(BINS, -np.log(BINS)))
-
-
-def test_turns_that_the_network_sees_are_wound(monkeypatch: pytest.MonkeyPatch) -> None:
-    photo, region = draw(ACROSS, 26.0, Look(shiny=False), seed=3)
-    for look, expected in (("wound", True), ("stranded", False), ("solid", False)):
-        monkeypatch.setattr("vision.winding.load_strip_model", lambda look=look: says(look))
-        assert wound(photo, region) is expected
-
-
-def test_a_piece_too_short_to_be_straightened_is_no_coil_by_its_look() -> None:
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0, 90.0, 140.0])
+def test_the_axis_is_that_of_the_tightest_rectangle(turn_deg: float) -> None:
     mask = np.zeros((260, 400), np.uint8)
-    cv2.rectangle(mask, (170, 110), (230, 150), 1, -1)
-    photo, region = of_mask(mask)
-    line = centre_line(region.mask, offset_px=(region.box_px[0], region.box_px[1]))
-    assert line is None or look_wound_p(photo, line, region, says("wound")) == 0.0
+    box = cv2.boxPoints(((200, 130), (120, 60), turn_deg))
+    cv2.fillPoly(mask, [np.round(box).astype(np.int32)], (1,))
+    line = axis_line(region_of(mask > 0))
+    assert 2 * line.radius_px == pytest.approx(60, abs=2)
+    assert line.length_px == pytest.approx(120, abs=2)
+    assert line.points_px.mean(axis=0) == pytest.approx([200, 130], abs=1)
+    angle_deg = np.degrees(np.arctan2(*line.tangents[0][::-1])) % 180
+    assert abs((angle_deg - turn_deg + 90) % 180 - 90) < 2
