@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -90,6 +92,26 @@ def test_an_overview_gives_outlines_at_full_resolution() -> None:
     assert len(regions) == 2
     for mask in masks:
         assert max(overlap(region, mask) for region in regions) > 0.9
+
+
+@pytest.mark.parametrize("surface", [Surface.TABLE, Surface.REFERENCE])
+def test_what_the_classes_take_for_ground_is_no_piece(surface: Surface) -> None:
+    # By construction: both outlines are drawn, one of them on what is no metal.
+    rgb, masks = with_pieces(table("wood"))
+    overview = overview_of(masks)
+    below = np.zeros(overview.p.shape[1:], bool)
+    below[60:] = True  # the tube lies in the photo's lower part, the wire in its upper one
+    p = np.where(
+        below, 0.6 * (np.arange(len(Surface)) == list(Surface).index(surface))[:, None, None], 0
+    )
+    overview = replace(
+        overview, p=np.where(below, p + 0.4 / len(Surface), overview.p).astype(np.float32)
+    )
+    regions = pieces_on(photo_of(rgb), overview)
+    assert len(regions) == 1
+    assert overlap(regions[0], masks[0]) > 0.9
+    sketched = pieces_on(photo_of(rgb), overview, sketch=sketch_pieces(photo_of(rgb), overview))
+    assert [region.box_px for region in sketched] == [region.box_px for region in regions]
 
 
 def test_pieces_that_touch_come_apart_where_the_overview_says_so() -> None:
