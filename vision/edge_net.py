@@ -16,6 +16,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.profiles import Strip
 from vision.types import Float32Array, FloatArray
@@ -77,7 +78,11 @@ def _shipped() -> tuple[Layer, ...]:
 
 
 def edge_logits(
-    strip: Strip, *, width_px: float, layers: tuple[Layer, ...] | None = None
+    strip: Strip,
+    *,
+    width_px: float,
+    together: int | None = None,
+    layers: tuple[Layer, ...] | None = None,
 ) -> Float32Array:
     """Return ``(n, SAMPLES, 2)`` scores for the left and the right edge of each profile.
 
@@ -85,21 +90,33 @@ def edge_logits(
         strip: Profiles of one piece, which tell each other what is steady along it;
             sampled at :func:`window_offsets` of the same width.
         width_px: The expected width.
+        together: About so many neighbouring profiles tell each other; None for all.
         layers: Another network than the shipped one.
     """
     x = _inputs(strip.profiles, width_px)
+    starts = _parts(len(x), together)
     aside: list[Float32Array] = []
     for layer in _shipped() if layers is None else layers:
-        x = _step(x, layer, aside)
+        x = _step(x, layer, aside, starts)
     return x
 
 
-def _step(x: Float32Array, layer: Layer, aside: list[Float32Array]) -> Float32Array:
+def _parts(count: int, together: int | None) -> NDArray[np.int64]:
+    """Return where each part of nearly equal size begins."""
+    parts = 1 if together is None else max(1, round(count / together))
+    return np.linspace(0, count, parts + 1).astype(np.int64)[:-1]
+
+
+def _step(
+    x: Float32Array, layer: Layer, aside: list[Float32Array], starts: NDArray[np.int64]
+) -> Float32Array:
     """Return what one layer makes of ``(n, m, c)``; what goes down is kept aside for its up."""
     n, m, c = x.shape
     out: Float32Array
     if layer.kind == "context":
-        out = x + (x.mean(axis=0) @ layer.weights + layer.bias)
+        counts = np.diff(np.append(starts, n))
+        means = np.add.reduceat(x, starts, axis=0) / counts[:, None, None].astype(np.float32)
+        out = x + np.repeat(means @ layer.weights + layer.bias, counts, axis=0)
         return out
     if layer.kind == "up":
         out = (x @ layer.weights + layer.bias).reshape(n, 2 * m, -1) + aside.pop()

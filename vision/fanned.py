@@ -286,7 +286,7 @@ def width_of_limb(photo: Photo, limb: Limb, scale: Scale) -> LimbWidth | None:
     clipped = clipped_share(photo, edges)
     if clipped > MOST_CLIPPED or _is_dark(photo, edges):
         return None
-    seen = combined(diameters[run], edges, photo, scale, agreeing=float(run.mean()))
+    seen = combined(diameters[run], edges, photo, scale)
     return LimbWidth(
         diameter=seen,
         width_px=found_px,

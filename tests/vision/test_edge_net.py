@@ -99,6 +99,16 @@ def test_without_context_profiles_know_nothing_of_each_other() -> None:
     assert together[1] == pytest.approx(alone[0], abs=1e-5)
 
 
+def test_parts_of_a_piece_told_apart_know_nothing_of_each_other() -> None:
+    # By construction: two halves looked at together are as each is alone. No outside source.
+    profiles = some_profiles(6)
+    halves = edge_logits(strip_of(profiles), width_px=WIDTH_PX, together=3)
+    alone = [edge_logits(strip_of(p), width_px=WIDTH_PX) for p in (profiles[:3], profiles[3:])]
+    assert halves == pytest.approx(np.concatenate(alone), abs=1e-4)
+    whole = edge_logits(strip_of(profiles), width_px=WIDTH_PX)
+    assert np.abs(halves - whole).max() > 0.01
+
+
 def test_the_shipped_network_sees_a_bright_bar() -> None:
     # A flat bright bar of the expected width on a dark table: edges by construction.
     profiles = np.full((8, SAMPLES, 3), 0.05, np.float32)
