@@ -17,8 +17,9 @@ import numpy as np
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
 from vision.beside import beside, has_second_core
-from vision.centreline import centre_line
+from vision.centreline import CentreLine, centre_line
 from vision.diameter import DiameterReading, measure_diameter
+from vision.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
 from vision.finish import FinishReading, judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
 from vision.pieces import Sketch, find_pieces, pieces_on, sketch_pieces
@@ -68,6 +69,8 @@ be taken for it. The grade still counts both (:mod:`rules.draws`)."""
 
 ROUGH_U_REL = 0.1
 """Relative standard uncertainty of a width by the outline alone, to tell the form by."""
+
+NO_LINES: FloatArray = np.zeros((0, 2, 2))
 
 MAX_PIECES = 24
 """More than this on one photo is a heap, or a table taken for pieces."""
@@ -307,8 +310,10 @@ def _widths(
         )
     banded = strands.banded if strands is not None else 0.0
     by_look = heap_p(shape, banded=banded, look=look, is_long=strip is not None)
-    wound = reading is not None and any(p.code == "piece_wound" for p in reading.problems)
-    heap = wound or by_look > 0.5
+    wound = reading is not None and any(map(_is_wound, reading.problems))
+    fan = _fan(photo, region, scale, line) if stated in (None, Form.STRANDED) else None
+    sure_fan = fan is not None and fan.is_sure
+    heap = not sure_fan and (wound or by_look > 0.5)
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return _Widths(
@@ -316,6 +321,8 @@ def _widths(
         )
     if stated is not None:
         form = FormFinding.of(stated)
+    elif sure_fan:
+        form = fanned_form()
     else:
         light, width_px = (
             (strip.light, strip.width_px) if strip is not None else as_rectangle(photo, region)
@@ -333,18 +340,48 @@ def _widths(
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return _Widths(form=form)
-    problems = reading.problems if reading is not None else ()
-    if form.value is Form.STRANDED and strands is not None:
-        problems += strands.problems
+    strand, problems = _strand(form, diameter, strands, fan)
+    lines_px = fan.lines_px if fan is not None and form.value is Form.STRANDED else NO_LINES
+    if reading is not None:
+        problems = (*(p for p in reading.problems if not (sure_fan and _is_wound(p))), *problems)
+        lines_px = lines_px if len(lines_px) else reading.lines_px
     if form.value is Form.WIRE and diameter is not None and _may_be_stranded(form):
         problems += (_solid_or_strands(),)
     return _Widths(
         form=form,
         diameter=diameter,
-        strand_diameter=_strand_diameter(form, diameter, strands),
-        lines_px=reading.lines_px if reading is not None else np.zeros((0, 2, 2)),
+        strand_diameter=strand,
+        lines_px=lines_px,
         problems=problems,
     )
+
+
+def _fan(
+    photo: Photo, region: Region, scale: Scale | None, line: CentreLine | None
+) -> FanReading | None:
+    if scale is None or line is None or not is_uneven(line):
+        return None
+    return strands_of_fan(photo, region, scale)
+
+
+def _is_wound(problem: Problem) -> bool:
+    return problem.code == "piece_wound"
+
+
+def _strand(
+    form: FormFinding,
+    diameter: Measurement | None,
+    strands: StrandReading | None,
+    fan: FanReading | None,
+) -> tuple[Measurement | None, tuple[Problem, ...]]:
+    """Return one strand's diameter by the bundle's look and a fanned end, and what is wrong."""
+    strand = _strand_diameter(form, diameter, strands)
+    if form.value is not Form.STRANDED:
+        return strand, ()
+    strand, problems = joined(strand, fan)
+    if strands is not None and (fan is None or fan.strand_diameter is None):
+        problems = strands.problems + problems
+    return strand, problems
 
 
 def _look_along(photo: Photo, region: Region, strip: StraightStrip | None) -> StripLook | None:

@@ -70,7 +70,7 @@ def test_a_drawn_strand_is_right_within_its_own_uncertainty(
     strand = reading.strand_diameter
     assert strand is not None
     assert abs(strand.value - width_px * MM_PER_PX) < 2 * strand.u
-    assert strand.u < 0.2 * strand.value
+    assert strand.u < 0.25 * strand.value
     assert reading.strands >= 3
 
 
@@ -118,16 +118,14 @@ def test_a_dark_table_is_no_reason_to_be_surer_than_right() -> None:
         assert abs(reading.strand_diameter.value - 1.2) < 2.5 * reading.strand_diameter.u
 
 
-def test_one_long_strand_bent_away_is_enough() -> None:
+def test_one_thin_limb_alone_is_no_strand() -> None:
+    # It may as well be the bare conductor of a stripped wire.
     width_px = 8.0
     curves = fan_curves(7, width_px, apart=1.0)
     x = np.arange(FAN_SIZE[0], dtype=float)
     curves.append(curves[-1] + 5 * width_px * np.clip((x - 220) / 120, 0, 1) ** 1.5)
     photo, region = draw_fan(curves, width_px, Look(), tips_px=[330.0] * 7 + [TIP_PX + 40])
-    reading = read(photo, region)
-    assert reading is not None
-    assert reading.strand_diameter is not None
-    assert reading.strand_diameter.value == pytest.approx(0.8, abs=2 * reading.strand_diameter.u)
+    assert read(photo, region) is None
 
 
 def test_lines_run_along_the_middles_of_the_strands() -> None:
@@ -262,6 +260,16 @@ def reading_of(strand: Measurement | None) -> FanReading:
 
 def mm(value: float, u: float) -> Measurement:
     return Measurement.normal(value, u, Unit.MILLIMETRE)
+
+
+# Common practice, no source: two wires that cross have four ends, of which two are thin.
+@pytest.mark.parametrize(
+    ("ends", "strands", "sure"), [(5, 0, True), (3, 3, True), (4, 2, False), (2, 5, False)]
+)
+def test_a_cable_is_told_by_ends_that_are_many_or_agree(
+    ends: int, strands: int, sure: bool
+) -> None:
+    assert FanReading(strand_diameter=None, ends=ends, strands=strands).is_sure is sure
 
 
 def test_the_surer_of_two_that_agree_is_given() -> None:
