@@ -88,10 +88,13 @@ def fit(p: Floats, truth: NDArray[np.int64]) -> Calibration:
     # All but the floor((n + 1) (1 - covered)) least sure true grades lie above it.
     rank = int((len(own) + 1) * (1 - COVERED))
     least = float(own[rank - 1]) if rank >= 1 else 0.0
-    # The least threshold of those from which on no more than the risk is wrong.
+    # The least threshold of those from which on no more than the risk is wrong, give or take
+    # a standard error: a single miss among the surest sixty must not settle it.
     decide = 0.98
     for threshold in np.arange(0.97, 0.795, -0.01):
-        if wrong(told, truth, float(threshold)) > RISK:
+        share = wrong(told, truth, float(threshold))
+        count = max(1.0, decided(told, float(threshold)) * len(told))
+        if share - np.sqrt(share * (1 - share) / count) > RISK:
             break
         decide = float(threshold)
     return Calibration(

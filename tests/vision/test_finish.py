@@ -406,15 +406,20 @@ def test_a_burnt_out_white_blob_at_a_joint_is_suspected_to_be_solder() -> None:
 
 
 def surface_of(
-    drawn: Drawn, surface: Surface, *, where: slice = slice(None), level: float = 0.1
+    drawn: Drawn,
+    surface: Surface,
+    *,
+    where: slice = slice(None),
+    level: float = 0.1,
+    others: float = 0.01,
 ) -> SurfaceMap:
     """Return a map at half size that is sure of one surface, bright copper elsewhere."""
     h, w = (n // 2 for n in drawn.mask.shape)
-    p = np.full((len(Surface), h, w), 0.01, np.float32)
+    p = np.full((len(Surface), h, w), others, np.float32)
     rest = np.ones((h, w), bool)
     rest[:, where] = False
-    p[list(Surface).index(surface)][~rest] = 0.91
-    p[list(Surface).index(Surface.BRIGHT)][rest] = 0.91
+    p[list(Surface).index(surface)][~rest] = 1 - 9 * others
+    p[list(Surface).index(Surface.BRIGHT)][rest] = 1 - 9 * others
     p /= p.sum(axis=0)
     return SurfaceMap(
         p=p,
@@ -487,7 +492,7 @@ def test_an_unfamiliar_surface_never_gets_a_sure_grade() -> None:
     wire = Measurement.normal(3.0, 0.02, Unit.MILLIMETRE)
 
     def graded(strangeness: float) -> tuple[FinishReading, Grading]:
-        seen = surface_of(drawn, Surface.BRIGHT)
+        seen = surface_of(drawn, Surface.BRIGHT, others=0.003)
         level = np.zeros_like(seen.tarnish_level)
         strange = np.full_like(level, strangeness)
         seen = replace(seen, strangeness=strange, tarnish_level=level)
