@@ -22,7 +22,7 @@ from vision.diameter import DiameterReading, measure_diameter
 from vision.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
 from vision.finish import FinishReading, judge_finish
 from vision.form import heap_form, heap_p, judge_form, shape_of
-from vision.pieces import Sketch, find_pieces, pieces_on, sketch_pieces
+from vision.pieces import Sketch, find_pieces, is_bunch, pieces_on, sketch_pieces
 from vision.places import Place, reference_places
 from vision.quality import judge_quality
 from vision.roundness import as_rectangle, shading
@@ -149,7 +149,15 @@ def examine(
         looks = _looks(photo, regions[:MAX_PIECES], model, overview, scale, white, lane)
         quality = lane.submit(judge)
         measured = [
-            _widths(photo, region, scale, stated, look.detail.result, cut_end=form == CUT_END)
+            _widths(
+                photo,
+                region,
+                scale,
+                stated,
+                look.detail.result,
+                cut_end=form == CUT_END,
+                bunch=overview is not None and at is None and is_bunch(overview, region),
+            )
             for region, look in zip(regions[:MAX_PIECES], looks, strict=True)
         ]
         if quality.cancel():  # not begun: nobody has to wait for the lane
@@ -288,6 +296,7 @@ def _widths(
     detail: Callable[[], SurfaceMap | None],
     *,
     cut_end: bool,
+    bunch: bool,
 ) -> _Widths:
     if cut_end:
         return _cut_end_widths(photo, region, scale)
@@ -313,11 +322,12 @@ def _widths(
     wound = reading is not None and any(map(_is_wound, reading.problems))
     fan = _fan(photo, region, scale, line) if stated in (None, Form.STRANDED) else None
     sure_fan = fan is not None and fan.is_sure
-    heap = not sure_fan and (wound or by_look > 0.5)
+    heap = not sure_fan and (wound or bunch or by_look > 0.5)
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return _Widths(
-            form=heap_form() if stated is None else FormFinding.of(stated), problems=(_heap(),)
+            form=heap_form() if stated is None else FormFinding.of(stated),
+            problems=(_side_by_side() if bunch else _heap(),),
         )
     if stated is not None:
         form = FormFinding.of(stated)
@@ -407,6 +417,15 @@ def _heap() -> Problem:
         code="coil_or_tangle",
         text="The piece is a coil or a tangle, so the wire's thickness can't be measured on it.",
         fix="Pull one end straight, lay it clear of the rest, and photograph that end.",
+    )
+
+
+def _side_by_side() -> Problem:
+    return Problem(
+        code="pieces_side_by_side",
+        text="Several pieces lie side by side here and can't be told apart, so no thickness "
+        "is measured on them.",
+        fix="Lay them a finger's breadth apart and take the photo again.",
     )
 
 
