@@ -337,6 +337,11 @@ def _insulated(truth: dict[str, Any]) -> bool:
     return bool(truth.get("facts", {}).get("insulation"))
 
 
+def _many_cores(truth: dict[str, Any]) -> bool:
+    """Whether it is a cable of several insulated cores: its truth tells one core's jacket."""
+    return bool(truth.get("facts", {}).get("cores"))
+
+
 def _strand(truth: dict[str, Any]) -> float:
     return float(truth.get("strand_diameter_mm") or truth["diameter_mm"])
 
@@ -349,6 +354,7 @@ def _dominant(row: dict[str, Any]) -> str:
 def _diameters(kind: str, found: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     key = "strand" if kind == "stranded" else "diameter"
     of = [r for r in found if r["truth"]["form"] == kind and r["found"][key]]
+    of = [r for r in of if not _many_cores(r["truth"])]
     if kind == "stranded":
         of = [r for r in of if not _insulated(r["truth"])]
     if not of:
