@@ -28,6 +28,7 @@ from rules.evaluate import Evaluation
 from rules.findings import Findings, Origin
 from rules.lifts import lifts_for
 from rules.reasons import Reason, reason_of
+from rules.stated import with_stated
 from rules.table import Lift, RuleSheet
 
 # A row that decides fewer draws than this is no reason worth a line.
@@ -81,7 +82,7 @@ def grade(
     a photo, what the calibration says) and no other 0.15 (JCGM 106, guarded acceptance);
     otherwise the piece is borderline, and ``settle`` names the check on the finding that
     explains most of the doubt. A finding that nobody measured leaves it borderline if it
-    could turn the grade.
+    could turn the grade. What stated facts rule out counts no more (rules/stated.py).
 
     Args:
         draws: How many pieces are drawn; 10,000 make a probability good to 0.005.
@@ -91,6 +92,7 @@ def grade(
     """
     if draws < 1:
         raise ContractError(f"at least one draw is needed, not {draws}", where="draws")
+    findings = with_stated(findings)
     pieces = draw_pieces(findings, draws=draws, seed=seed)
     evaluation = Evaluation(sheet, pieces)
     if calibration is None:
