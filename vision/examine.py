@@ -296,7 +296,7 @@ def _widths(
     detail: Callable[[], SurfaceMap | None],
     *,
     cut_end: bool,
-    bunch: bool,
+    bunch: bool = False,
 ) -> _Widths:
     if cut_end:
         return _cut_end_widths(photo, region, scale)
