@@ -12,11 +12,9 @@ hand-made numbers instead.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from hashlib import sha256
 from importlib import resources
 from importlib.resources.abc import Traversable
 from math import log2
@@ -26,6 +24,7 @@ import cv2
 import numpy as np
 
 from rules.errors import ContractError
+from vision.network_file import read_checked
 from vision.types import Float32Array, FloatArray
 
 MODEL_FILE = "strip_look.onnx"
@@ -259,13 +258,7 @@ def why_no_strip_look() -> str | None:
 
 
 def strip_fault() -> str | None:
-    """Return what a person should know where the network's files can't be used.
-
-    None where they can, and where this build has none of them.
-    """
-    folder = resources.files("vision").joinpath("data")
-    if not any((folder / name).is_file() for name in (MODEL_FILE, METADATA_FILE)):
-        return None
+    """Return what a person should know where the network can't be used, None where it can."""
     why = why_no_strip_look()
     return None if why is None else f"strands are told by a simpler look, and rougher: {why}"
 
@@ -281,14 +274,17 @@ def read_strip_model(folder: Traversable) -> tuple[StripModel | None, str | None
     Args:
         folder: Holds ``strip_look.onnx`` and ``strip_look.toml``.
     """
-    try:
-        metadata = tomllib.loads((folder / METADATA_FILE).read_text(encoding="utf-8"))
-        content = (folder / MODEL_FILE).read_bytes()
-    except OSError as fault:
-        return None, f"the strip network is not there ({fault.strerror or fault})"
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        return None, f"{METADATA_FILE} can't be read: {fault}"
-    refused = _fault_of(metadata, content)
+    read = read_checked(
+        folder,
+        model_file=MODEL_FILE,
+        metadata_file=METADATA_FILE,
+        schema=SCHEMA,
+        what="strip network",
+    )
+    if isinstance(read, str):
+        return None, read
+    metadata, content = read
+    refused = _fault_of(metadata)
     if refused:
         return None, refused
     try:
@@ -309,12 +305,8 @@ JOINING = ("look_temperature", "look_power", "share_temperature", "share_power")
 """Numbers in ``strip_look.toml`` that say how windows are joined."""
 
 
-def _fault_of(metadata: Mapping[str, Any], content: bytes) -> str | None:
-    """Return what is wrong with a network and its metadata, None where nothing is."""
-    if metadata.get("schema") != SCHEMA:
-        return f"{METADATA_FILE} has schema {metadata.get('schema')!r}, not {SCHEMA!r}"
-    if metadata.get("sha256") != sha256(content).hexdigest():
-        return f"{MODEL_FILE} is not the file that {METADATA_FILE} describes (SHA-256 differs)"
+def _fault_of(metadata: Mapping[str, Any]) -> str | None:
+    """Return what is wrong with a network's description, None where nothing is."""
     if metadata.get("looks") != list(LOOKS):
         return f"{METADATA_FILE} lists other looks than this version knows"
     for table, names in (("joining", JOINING), ("prior", LOOKS)):

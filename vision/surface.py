@@ -13,11 +13,9 @@ caller gets None and :func:`why_no_model` says why, for the page to show.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from hashlib import sha256
 from importlib import resources
 from importlib.resources.abc import Traversable
 from math import ceil, sqrt
@@ -28,6 +26,7 @@ import numpy as np
 
 from rules.errors import ContractError
 from vision.colour import from_linear, to_linear
+from vision.network_file import read_checked
 from vision.reduced import resized
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
 
@@ -376,14 +375,17 @@ def read_surface_model(folder: Traversable) -> tuple[SurfaceModel | None, str | 
     Args:
         folder: Holds ``surface.onnx`` and ``surface.toml``.
     """
-    try:
-        metadata = tomllib.loads((folder / METADATA_FILE).read_text(encoding="utf-8"))
-        content = (folder / MODEL_FILE).read_bytes()
-    except OSError as fault:
-        return None, f"the surface model is not there ({fault.strerror or fault})"
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        return None, f"{METADATA_FILE} can't be read: {fault}"
-    refused = _fault_of(metadata, content)
+    read = read_checked(
+        folder,
+        model_file=MODEL_FILE,
+        metadata_file=METADATA_FILE,
+        schema=SCHEMA,
+        what="surface model",
+    )
+    if isinstance(read, str):
+        return None, read
+    metadata, content = read
+    refused = _fault_of(metadata)
     if refused:
         return None, refused
     try:
@@ -400,12 +402,8 @@ def read_surface_model(folder: Traversable) -> tuple[SurfaceModel | None, str | 
     return model, None
 
 
-def _fault_of(metadata: Mapping[str, Any], content: bytes) -> str | None:
-    """Return what is wrong with a model and its metadata, None where nothing is."""
-    if metadata.get("schema") != SCHEMA:
-        return f"{METADATA_FILE} has schema {metadata.get('schema')!r}, not {SCHEMA!r}"
-    if metadata.get("sha256") != sha256(content).hexdigest():
-        return f"{MODEL_FILE} is not the file that {METADATA_FILE} describes (SHA-256 differs)"
+def _fault_of(metadata: Mapping[str, Any]) -> str | None:
+    """Return what is wrong with a model's description, None where nothing is."""
     if metadata.get("classes") != [str(s) for s in Surface]:
         return f"{METADATA_FILE} lists other classes than this version knows"
     calibration = metadata.get("calibration", {})

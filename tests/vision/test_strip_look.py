@@ -27,6 +27,7 @@ from vision.strip_look import (
     joined,
     look_at,
     read_strip_model,
+    strip_fault,
     windows_of,
 )
 
@@ -181,3 +182,14 @@ def test_files_that_do_not_fit_are_refused_with_why(
     assert model is None
     assert said is not None
     assert why in said
+
+
+def test_a_network_that_is_not_there_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("vision.strip_look._loaded", lambda: read_strip_model(tmp_path))
+    fault = strip_fault()
+    assert fault is not None
+    assert "is not there" in fault
+    monkeypatch.undo()
+    assert strip_fault() is None

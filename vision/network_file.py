@@ -1,0 +1,40 @@
+"""Is a shipped network the file that its description says?
+
+Each network is an ONNX file with a TOML file beside it: schema, SHA-256, what the
+outputs mean, calibration. A file that is missing, damaged or another than described is
+never run; whoever wanted it says why and falls back.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from hashlib import sha256
+from importlib.resources.abc import Traversable
+from typing import Any
+
+
+def read_checked(
+    folder: Traversable, *, model_file: str, metadata_file: str, schema: str, what: str
+) -> tuple[Mapping[str, Any], bytes] | str:
+    """Return description and content of a network, or in plain words why not.
+
+    Args:
+        folder: Holds both files.
+        model_file: Name of the ONNX file.
+        metadata_file: Name of the TOML file.
+        schema: The description's schema.
+        what: What a person would call the network.
+    """
+    try:
+        metadata = tomllib.loads((folder / metadata_file).read_text(encoding="utf-8"))
+        content = (folder / model_file).read_bytes()
+    except OSError as fault:
+        return f"the {what} is not there ({fault.strerror or fault})"
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        return f"{metadata_file} can't be read: {fault}"
+    if metadata.get("schema") != schema:
+        return f"{metadata_file} has schema {metadata.get('schema')!r}, not {schema!r}"
+    if metadata.get("sha256") != sha256(content).hexdigest():
+        return f"{model_file} is not the file that {metadata_file} describes (SHA-256 differs)"
+    return metadata, content
