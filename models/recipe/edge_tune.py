@@ -296,6 +296,7 @@ def main() -> None:
     parser.add_argument("--drawn-share", type=float, default=0.1)
     parser.add_argument("--show", type=int, default=500, help="steps from loss to loss")
     arguments = parser.parse_args()
+    arguments.out.parent.mkdir(parents=True, exist_ok=True)
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True

@@ -1,0 +1,36 @@
+"""The one command that makes the networks again names real modules and options."""
+
+from __future__ import annotations
+
+import argparse
+import ast
+from pathlib import Path
+
+import pytest
+
+from models.recipe.remake import main
+
+RECIPE = Path(__file__).parents[2] / "models" / "recipe"
+
+
+def test_every_step_names_options_that_its_module_has(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--weights", "w.pt", "--out", "made", "--skies", "skies", "--dry-run"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 5
+    for line in lines:
+        words = line.split()
+        source = (RECIPE / f"{words[2].rpartition('.')[2]}.py").read_text(encoding="utf-8")
+        known = {
+            call.args[0].value
+            for call in ast.walk(ast.parse(source))
+            if isinstance(call, ast.Call)
+            and isinstance(call.func, ast.Attribute)
+            and call.func.attr == "add_argument"
+            and isinstance(call.args[0], ast.Constant)
+        }
+        assert {word for word in words if word.startswith("--")} <= known
+
+
+def test_it_asks_for_the_encoder_s_weights() -> None:
+    with pytest.raises((SystemExit, argparse.ArgumentError)):
+        main(["--out", "made"])
