@@ -6,8 +6,9 @@ Renders the training views and the validation photos, trains surface, edge and s
 network one after the other, and leaves their files in ``OUT/surface``, ``OUT/edges`` and
 ``OUT/strips``; seeds are fixed. What must be fitted after them on photos of one's own
 choice (mix, form odds, calibration) is told in DEVELOPERS.md. ``--dry-run`` only says
-what would be run. The files that ship took 14 minutes of rendering and 13 of training on
-two H100; on one card, or on a processor, it takes the longer.
+what would be run. The files that ship took 8 minutes of rendering on two H100 and 12.5 of
+training on one of them, the two smaller networks on the other meanwhile; on one card, or
+on a processor, it takes the longer.
 """
 
 from __future__ import annotations
