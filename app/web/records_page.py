@@ -293,7 +293,10 @@ def _history(record: PieceRecord) -> None:
 
 def _change(record: PieceRecord, here: Visit) -> None:
     store = records()
-    with st.expander("Name, notes, confirm, delete", icon=":material/edit:"):
+    asked = f"ask-{record.id}"
+    # Open while it asks back: closed by a rerun, the question would be out of sight.
+    is_asking = bool(here.seen.get(asked))
+    with st.expander("Name, notes, confirm, delete", expanded=is_asking, icon=":material/edit:"):
         name = st.text_input("Name", record.name, key=f"rename-{record.id}", max_chars=120)
         notes = st.text_area("Notes", record.notes, key=f"notes-{record.id}", max_chars=2000)
         confirmed = st.toggle(
@@ -307,8 +310,7 @@ def _change(record: PieceRecord, here: Visit) -> None:
             (store.add_tag if confirmed else store.remove_tag)(record.id, CONFIRMED)
             st.rerun()
         st.divider()
-        asked = f"ask-{record.id}"
-        if not here.seen.get(asked):
+        if not is_asking:
             if st.button("Delete this piece", key=f"delete-{record.id}", icon=":material/delete:"):
                 here.seen[asked] = True
                 st.rerun()

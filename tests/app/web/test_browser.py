@@ -302,6 +302,7 @@ def test_deleting_asks_twice(visit: Visit, site: Served) -> None:
     page.get_by_text("to be deleted").wait_for()
     settled(page).get_by_role("button", name="Open").first.click()
     settled(page).get_by_text("Name, notes, confirm, delete").click()
+    settled(page).get_by_role("button", name="Delete this piece").wait_for()
     settled(page).get_by_role("button", name="Delete this piece").click()
     settled(page).get_by_role("button", name="Yes, delete it").click()
     page.get_by_text("Import", exact=True).wait_for()
