@@ -14,6 +14,7 @@ piece off the table.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import hypot, sqrt
 
@@ -569,6 +570,17 @@ def combined(diameters: FloatArray, edges: Edges, photo: Photo, scale: Scale) ->
         "camera_height": abs(float(np.median(higher / diameters)) - 1) * value,
         "lift": LIFT_U_DIAMETERS * value * value / camera.height_mm,
     }
+    return of_budget(value, budget, n_eff=n_eff)
+
+
+def of_budget(value: float, budget: Mapping[str, float], *, n_eff: float) -> Measurement:
+    """Return a size in mm whose uncertainty has these parts, none below zero.
+
+    Args:
+        value: In mm.
+        budget: Standard uncertainties in mm; ``scatter`` is what repeated looks gave.
+        n_eff: How many independent looks that were.
+    """
     u = sqrt(sum(part**2 for part in budget.values()))
     half = coverage_factor(u, budget["scatter"], n_eff - 1) * u
     return Measurement(

@@ -26,9 +26,9 @@ from vision.diameter import (
     Edges,
     camera_over,
     combined,
-    coverage_factor,
     diameters_mm,
     find_edges,
+    of_budget,
     plain_run,
 )
 from vision.fan_lines import Limb, find_fan
@@ -363,16 +363,7 @@ def pooled_strand(
     budget["left"] = U_LEFT_REL * value
     budget["clipped"] = mm_per_px * U_CLIPPED_PX * float(weight @ [w.clipped for w in kept])
     budget["height"] = value * room / sqrt(12)
-    u = sqrt(sum(part**2 for part in budget.values()))
-    half = coverage_factor(u, budget["scatter"], n_eff - 1) * u
-    return Measurement(
-        value=value,
-        u=u,
-        unit=Unit.MILLIMETRE,
-        low95=max(0.0, value - half),
-        high95=value + half,
-        budget=budget,
-    )
+    return of_budget(value, budget, n_eff=n_eff)
 
 
 def bounded_by_width(seen_mm: float) -> Measurement:
