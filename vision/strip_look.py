@@ -24,7 +24,7 @@ import cv2
 import numpy as np
 
 from rules.errors import ContractError
-from vision.network_file import read_checked
+from vision.network_file import cpu_session, read_checked
 from vision.types import Float32Array, FloatArray
 
 MODEL_FILE = "strip_look.onnx"
@@ -68,8 +68,6 @@ strands have a third; a strip cut too narrow shows them larger."""
 
 BINS = 96
 """Steps of the histogram, 3.2 % each."""
-
-THREADS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -318,15 +316,8 @@ def _fault_of(metadata: Mapping[str, Any]) -> str | None:
 
 
 def _session(content: bytes) -> Network:
-    """Return a network that runs an ONNX file's bytes, as :mod:`vision.surface` does."""
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = max(1, min(THREADS, cv2.getNumThreads()))
-    options.log_severity_level = 3
-    options.enable_mem_pattern = False
-    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+    """Return a network that runs an ONNX file's bytes."""
+    session = cpu_session(content)
 
     def network(light: Float32Array, log_step: Float32Array) -> tuple[Float32Array, Float32Array]:
         given = {"light": light, "log_step": log_step}

@@ -26,7 +26,7 @@ import numpy as np
 
 from rules.errors import ContractError
 from vision.colour import from_linear, to_linear
-from vision.network_file import read_checked
+from vision.network_file import cpu_session, read_checked
 from vision.reduced import resized
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
 
@@ -60,8 +60,6 @@ WHITE_TARGET = 0.80
 GAIN_RANGE = (0.25, 6.0)
 """Limits of a channel's gain: past them the white is a wrong reading, and a dark photo
 lifted further is noise. The same numbers train the network."""
-
-THREADS = 2
 
 Box = tuple[int, int, int, int]
 
@@ -415,22 +413,8 @@ def _fault_of(metadata: Mapping[str, Any]) -> str | None:
 
 
 def _session(content: bytes) -> Network:
-    """Return a network that runs an ONNX file's bytes on two threads at most.
-
-    On one where OpenCV was told to use one: many processes then share the cores.
-    """
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = max(1, min(THREADS, cv2.getNumThreads()))
-    options.log_severity_level = 3
-    # Views differ in size, so that a plan of one size's memory is kept beside the next one's:
-    # 283 instead of 449 MB for a whole photo, in the same time.
-    options.enable_mem_pattern = False
-    # Spinning threads take the second core from the rest of the program, and doubled
-    # the time of some runs on two cores.
-    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+    """Return a network that runs an ONNX file's bytes."""
+    session = cpu_session(content)
 
     def network(view: Image) -> RawMaps:
         names = ["logits", "tarnish_level", "strangeness", "outline"]
