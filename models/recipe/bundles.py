@@ -524,5 +524,6 @@ def rods(rng: Rng, ground: Ground, *, finish: str | None = None) -> list[Piece] 
         mesh = sweep(own, round_profile(d, sides=sides_of(d)))
         found.append(Piece(form="wire", parts=[(mesh, skin)], diameter_mm=d,
                            strand_diameter_mm=d, strands=1,
-                           facts={"side_by_side": True}))  # fmt: skip
+                           facts={"side_by_side": True},
+                           round_runs=((own, d),)))  # fmt: skip
     return found

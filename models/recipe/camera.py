@@ -45,6 +45,32 @@ class Camera:
         y = self.focal_px * (d @ self.down) / z + (self.height_px - 1) / 2 - self.window[1]
         return np.stack([x, y], axis=1)
 
+    def limbs(self, axis_mm: Array, *, diameter_mm: float) -> Array:
+        """Return where the two sides of a round run fall in the window, ``(n, 4)`` pixels.
+
+        At each point of the axis the run is taken for a straight cylinder: its sides are
+        where rays from the lens touch it.
+
+        Args:
+            axis_mm: ``(n, 3)`` the centre line.
+            diameter_mm: Of the run.
+        """
+        along = np.gradient(axis_mm, axis=0)
+        along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+        to_lens = self.origin_mm - axis_mm
+        to_lens = to_lens - (to_lens * along).sum(axis=1, keepdims=True) * along
+        away = np.linalg.norm(to_lens, axis=1, keepdims=True)
+        to_lens = to_lens / away
+        across = np.cross(along, to_lens)
+        radius = diameter_mm / 2
+        lean = radius / away
+        beside = np.sqrt(np.clip(1 - lean**2, 0, 1))
+        sides = [
+            self.project(axis_mm + radius * (lean * to_lens + sign * beside * across))
+            for sign in (-1.0, 1.0)
+        ]
+        return np.concatenate(sides, axis=1)
+
     def rays(self) -> Array:
         """Return directions ``(height, width, 3)`` through the pixel centres."""
         x0, y0, w, h = self.window
@@ -286,12 +312,21 @@ def _blurred(x: NDArray[np.float32], *, rng: Rng, habits: Habits) -> NDArray[np.
         soft = rng.uniform(habits.soft_px, 2.6)
     out = cv2.GaussianBlur(x, (0, 0), soft)
     if rng.random() < habits.shaken:
-        length = int(rng.integers(3, 9))
-        kernel = np.zeros((length, length), np.float32)
-        first, last = (int(v) for v in rng.integers(0, length, 2))
-        cv2.line(kernel, (0, first), (length - 1, last), 1.0)
-        out = cv2.filter2D(out, -1, kernel / kernel.sum())
+        out = cv2.filter2D(out, -1, _smear(rng.uniform(2, 8), rng.uniform(0, np.pi)))
     return np.asarray(out, dtype=np.float32)
+
+
+def _smear(length_px: float, angle: float) -> NDArray[np.float32]:
+    """Return the kernel of a hand's short move, centred: truth stays where it is."""
+    half = int(np.ceil(length_px / 2)) + 1
+    kernel = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
+    at = np.linspace(-length_px / 2, length_px / 2, 8 * half + 1)
+    x, y = half + at * np.cos(angle), half + at * np.sin(angle)
+    x0, y0 = np.floor(x).astype(int), np.floor(y).astype(int)
+    for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        share = np.abs(1 - i - (x - x0)) * np.abs(1 - j - (y - y0))
+        np.add.at(kernel, (y0 + j, x0 + i), share)
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
 def _noisy(x: NDArray[np.float32], *, rng: Rng, habits: Habits) -> NDArray[np.float32]:

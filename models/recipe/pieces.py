@@ -55,6 +55,7 @@ class Piece:
         strands: Number of strands.
         facts: What a person could state.
         stated_form: A form that has to be stated, e.g. ``cut_end``.
+        round_runs: Centre lines ``(n, 3)`` of what is round all along, each with its diameter.
     """
 
     form: str
@@ -65,6 +66,7 @@ class Piece:
     strands: int | None = None
     facts: dict[str, object] = field(default_factory=dict)
     stated_form: str | None = None
+    round_runs: tuple[tuple[Array, float], ...] = ()
 
 
 FINISH_NAMES = ("bright", "light", "dull", "dark", "black", "heat", "green", "enamel", "lacquer",
@@ -206,7 +208,8 @@ def solid_wire(
         clean = skin_of("bright", rng=rng, length_mm=length, round_mm=np.pi * diameter_mm)
         parts = [(mesh, fin.along(skin, clean, at=rng.uniform(0.8, 0.95), rng=rng))]
     return Piece(form="wire", parts=parts, diameter_mm=diameter_mm,
-                 strand_diameter_mm=diameter_mm, strands=1)  # fmt: skip
+                 strand_diameter_mm=diameter_mm, strands=1,
+                 round_runs=((path, diameter_mm),))  # fmt: skip
 
 
 def shift_u(mesh: Mesh, k: int) -> Mesh:
@@ -344,7 +347,8 @@ def tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None
         at = 1 - np.clip(rng.uniform(4, 18) / length, 0.02, 0.4)
         skin = fin.dipped(skin, rng=rng, mm=(length, np.pi * od), at=float(at))
     return Piece(form="tube", parts=[(_tube_mesh(path, od, wall, scale=scale), skin)],
-                 diameter_mm=od, facts={"wall_mm": wall, "crushed": crushed})  # fmt: skip
+                 diameter_mm=od, facts={"wall_mm": wall, "crushed": crushed},
+                 round_runs=() if crushed else ((path, od),))  # fmt: skip
 
 
 def _bead(path: Array, diameter: float, *, rng: Rng, swell: float) -> Mesh:
@@ -422,7 +426,8 @@ def elbow_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
             beads.append(_bead(put(wiped), od + 0.08, rng=rng, swell=0.008))
     parts.append((join(beads), fin.solder((64, 160), rng=rng, mm=(6, np.pi * od))))
     return Piece(form="tube", parts=parts, diameter_mm=od,
-                 facts={"wall_mm": wall, "elbow": True})  # fmt: skip
+                 facts={"wall_mm": wall, "elbow": True},
+                 round_runs=((a0, od), (a1, od)))  # fmt: skip
 
 
 def _brass_skin(rng: Rng, mm: tuple[float, float], shape: tuple[int, int] = (160, 160)) -> Skin:
@@ -521,7 +526,8 @@ def fitting_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piec
     line = np.column_stack([x, np.zeros(60), across / 2 + np.minimum(x, 0) * np.tan(dip)])
     matrix, offset = turn_z(angle), np.array([*shift, 0.0])
     middle = np.array([total / 2 - brass_len, 0, 0])
-    tube_mesh = _tube_mesh((line + middle) @ matrix.T + offset, od, wall)
+    axis = (line + middle) @ matrix.T + offset
+    tube_mesh = _tube_mesh(axis, od, wall)
     brass_mesh = brass.moved(np.eye(3), np.array([0, 0, across / 2]) + middle).moved(matrix, offset)
     world = np.column_stack([xy, np.zeros(60)]) @ matrix.T + offset
     ground.stamp(world[:, :2], radius=across * 0.58, top=across, close=True)
@@ -532,7 +538,8 @@ def fitting_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piec
         bead_line = np.column_stack([run, np.zeros(12), across / 2 + run * np.tan(dip)]) + middle
         bead = _bead(bead_line @ matrix.T + offset, od + 0.4, rng=rng, swell=0.08)
         parts.append((bead, fin.solder((48, 120), rng=rng, mm=(4, np.pi * od))))
-    return Piece(form="tube", parts=parts, diameter_mm=od, facts={"wall_mm": wall})
+    return Piece(form="tube", parts=parts, diameter_mm=od, facts={"wall_mm": wall},
+                 round_runs=((axis, od),))  # fmt: skip
 
 
 def sheet(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
@@ -683,6 +690,7 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     cut = min(max(cut, 8), n)
     cover = sweep(path[:cut], round_profile(od, sides=sides_of(od)))
     parts = [(cover, fin.jacket((320, 72), rng=rng, mm=(length, np.pi * od)))]
+    runs = [(path[:cut], od)]
     finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "enamel"]))
     if stripped and n - cut > 4:
         bare = path[max(cut - 2, 0) :].copy()
@@ -696,6 +704,7 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
             run = float(np.linalg.norm(np.diff(bare, axis=0), axis=1).sum())
             mesh = sweep(bare, round_profile(core, sides=sides_of(core)))
             parts.append((mesh, skin_of(finish, rng=rng, length_mm=run, round_mm=np.pi * core)))
+            runs.append((bare, core))
         else:
             inner = stranded(rng, ground, finish=finish, strand_mm=strand, strands=count, path=bare)
             if inner is not None:
@@ -707,7 +716,8 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     return Piece(form="wire" if solid else "stranded", parts=parts, diameter_mm=od,
                  strand_diameter_mm=strand, strands=count,
                  facts={"insulation": True, "stripped": stripped,
-                        "conductor_mm": core})  # fmt: skip
+                        "conductor_mm": core},
+                 round_runs=tuple(runs))  # fmt: skip
 
 
 def soldered_wire(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
@@ -758,7 +768,8 @@ def soldered_wire(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
     parts = [(join(meshes), skin)]
     if beads:
         parts.append((join(beads), fin.solder((96, 120), rng=rng, mm=(12, np.pi * d))))
-    return Piece(form="wire", parts=parts, diameter_mm=d, strand_diameter_mm=d, strands=1)
+    return Piece(form="wire", parts=parts, diameter_mm=d, strand_diameter_mm=d, strands=1,
+                 round_runs=((path, d),))  # fmt: skip
 
 
 def coupling_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
@@ -786,7 +797,8 @@ def coupling_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
     sleeve_finish = finish if rng.random() < 0.6 else pick_finish(
         rng, without=("enamel", "tinned", "paint"))  # fmt: skip
     sleeve = skin_of(sleeve_finish, rng=rng, length_mm=2 * cup, round_mm=np.pi * fit, drawn=False)
-    parts = [(_tube_mesh(run(-length / 2, length / 2, 40), od, wall), bare),
+    whole = run(-length / 2, length / 2, 40)
+    parts = [(_tube_mesh(whole, od, wall), bare),
              (_tube_mesh(run(centre - cup, centre + cup, 24), fit, wall), sleeve)]  # fmt: skip
     beads = []
     for sign in (-1.0, 1.0):
@@ -799,7 +811,8 @@ def coupling_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
                 beads.append(_bead(line, od + thick, rng=rng, swell=swell))
     parts.append((join(beads), fin.solder((64, 160), rng=rng, mm=(6, np.pi * od))))
     return Piece(form="tube", parts=parts, diameter_mm=od,
-                 facts={"wall_mm": wall, "coupling": True})  # fmt: skip
+                 facts={"wall_mm": wall, "coupling": True},
+                 round_runs=((whole, od),))  # fmt: skip
 
 
 def knurled(skin: Skin, *, mm: tuple[float, float], pitch_mm: float) -> Skin:
@@ -909,7 +922,7 @@ def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
         )
     return Piece(form="tube" if hollow else "wire", parts=[(mesh, skin)], material=name,
                  diameter_mm=d, strand_diameter_mm=None if hollow else d,
-                 strands=None if hollow else 1)  # fmt: skip
+                 strands=None if hollow else 1, round_runs=((path, d),))  # fmt: skip
 
 
 def tangle(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from models.recipe.camera import Camera
 from models.recipe.finishes import BRASS, FINISHES, GREEN, SOLDER, TARNISHED
+from models.recipe.pieces import Piece
 from models.recipe.rendering import Truth
 from models.recipe.scene import Scene
 
@@ -42,6 +43,27 @@ def boxes(mask: NDArray[np.bool_]) -> list[list[int]]:
                 )
             )
     return [box for _, box in sorted(out, key=lambda item: -item[0])]
+
+
+MOST_LIMBS = 96
+"""Points kept of a round run."""
+
+
+def _round_runs(piece: Piece, camera: Camera) -> list[dict[str, Any]]:
+    """Return each round run's diameter and the sides it shows, as far as the window goes."""
+    _, _, width, height = camera.window
+    runs = []
+    for axis, diameter in piece.round_runs:
+        limbs = camera.limbs(axis, diameter_mm=diameter)
+        middle = (limbs[:, :2] + limbs[:, 2:]) / 2
+        reach = np.linalg.norm(limbs[:, 2:] - limbs[:, :2], axis=1)[:, None] + 8
+        near = ((middle > -reach) & (middle < np.array([width, height]) + reach)).all(axis=1)
+        if near.sum() < 2:
+            continue
+        rows = np.nonzero(near)[0]
+        rows = rows[:: -(-len(rows) // MOST_LIMBS)]
+        runs.append({"diameter_mm": diameter, "limbs_px": np.round(limbs[rows], 3).tolist()})
+    return runs
 
 
 def describe(
@@ -107,6 +129,7 @@ def describe(
                 "brass_boxes_px": boxes(brass),
                 "solder_boxes_px": boxes(solder),
                 "facts": piece.facts,
+                "round_runs": _round_runs(piece, camera),
             }
         )
     return {
