@@ -1,9 +1,10 @@
 """Straightened pieces of photos with truth, cut by many processes at once.
 
-Each long piece's own pixels tell where both its edges are, cut by cut: the mask,
-interpolated, is as wide as the piece to about half a pixel, and smoothed along the piece
-to about a tenth. Coils, tangles and cut ends are left out. No torch in here: it is run
-by processes that have none to share.
+Where the truth tells both sides of a round run (``truth.py``), they are the edges, exactly;
+the mask only says where the run is plain. Cables and bars have a mask alone: interpolated,
+it is as wide as the piece to about half a pixel, and smoothed along the piece to about a
+tenth. Coils, tangles and cut ends are left out. No torch in here: it is run by processes
+that have none to share.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -22,11 +23,16 @@ from numpy.typing import NDArray
 
 from vision.centreline import CentreLine, centre_line, smoothed
 from vision.profiles import sample_at
+from vision.rim_net import rim_step_px
 from vision.types import FloatArray, Photo
 
 CELLS = 512
 REACH_WIDTHS = 2.6
 """A strip shows so many widths to both sides: half a window of a guess 1.6 times too wide."""
+
+RIM_CELLS = 112
+"""Cells of a rim, :func:`vision.rim_net.rim_step_px` apart, the edge in the middle: what the
+rim network sees, and how far off it may be put."""
 
 ROWS = 144
 """Cuts kept of a piece, at most."""
@@ -56,6 +62,8 @@ class PieceStrip:
 
     Attributes:
         codes: ``(n, CELLS, 3)`` sRGB codes, ``UNKNOWN_CODE`` off the photo.
+        rims: ``(n, 2, RIM_CELLS, 3)`` the same about the left and the right edge, the
+            piece at the far end of both.
         edges_widths: ``(n, 2)`` true edges in widths; NaN where the piece is not plain.
         width_px: Its width.
         held_out: Not to be trained on.
@@ -63,6 +71,7 @@ class PieceStrip:
     """
 
     codes: NDArray[np.uint8]
+    rims: NDArray[np.uint8]
     edges_widths: NDArray[np.float32]
     width_px: float
     held_out: bool
@@ -113,14 +122,18 @@ def _of_photo(file: Path) -> list[PieceStrip]:
     for piece in pieces:
         x, y, wide, high = piece["box_px"]
         own = numbers[y : y + high, x : x + wide] == piece["id"]
-        strip = straightened(
-            photo,
-            own,
-            corner_px=(x, y),
-            held_out=held_out(file.stem),
-            smooth=piece["form"] in ("wire", "tube"),
+        told = {
+            "corner_px": (x, y),
+            "held_out": held_out(file.stem),
+            "smooth": piece["form"] in ("wire", "tube"),
+        }
+        runs = [np.asarray(run["limbs_px"], np.float64) for run in piece.get("round_runs", ())]
+        cut = (
+            [straightened_run(photo, own, run, **told) for run in runs]
+            if runs
+            else [straightened(photo, own, **told)]
         )
-        strips += [] if strip is None else [strip]
+        strips += [strip for strip in cut if strip is not None]
     return strips
 
 
@@ -165,25 +178,111 @@ def straightened(
     # Pixel steps of the mask go, bends and tapers stay.
     sigma = max(4.0, 0.4 * width)
     centres, widths = _smooth(centres, plain, sigma), _smooth(widths, plain, sigma)
-    middle = smoothed(centres, max(1.0, line.radius_px))
+    return _strip(
+        photo,
+        points + corner_px,
+        line.tangents[inner],
+        edges_px=np.stack([centres - widths / 2, centres + widths / 2], axis=1),
+        plain=plain,
+        held_out=held_out,
+        smooth=smooth,
+    )
+
+
+def straightened_run(
+    photo: Photo,
+    own: NDArray[np.bool_],
+    limbs_px: FloatArray,
+    *,
+    corner_px: tuple[int, int],
+    held_out: bool = False,
+    smooth: bool = True,
+) -> PieceStrip | None:
+    """Return the strip of a run whose two sides are known; None where too little is plain.
+
+    Args:
+        photo: The photo.
+        own: ``(h, w)`` the piece's pixels within its box.
+        limbs_px: ``(n, 4)`` x and y of one side and of the other, in order along the run.
+        corner_px: The box's corner in the photo.
+        held_out: Handed on.
+        smooth: Handed on.
+    """
+    middle = (limbs_px[:, :2] + limbs_px[:, 2:]) / 2
+    arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(middle, axis=0), axis=1))])
+    if len(limbs_px) < 3 or arc[-1] < LEAST_ROWS + 2:
+        return None
+    at = np.arange(0, arc[-1], 1.0)
+    limbs = np.stack([np.interp(at, arc, limbs_px[:, k]) for k in range(4)], axis=1)
+    points = (limbs[:, :2] + limbs[:, 2:]) / 2
+    width = float(np.median(np.linalg.norm(limbs[:, 2:] - limbs[:, :2], axis=1)))
+    smoothly = np.column_stack([smoothed(points[:, k], max(2.0, width / 4)) for k in (0, 1)])
+    tangents = np.gradient(smoothly, axis=0)
+    tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-12)
+    trim = int(min(round(width), len(at) // 5))
+    inner = slice(trim, len(at) - trim)
+    points, tangents, limbs = points[inner], tangents[inner], limbs[inner]
+    normals = np.column_stack([tangents[:, 1], -tangents[:, 0]])
+    sides = [((limbs[:, k : k + 2] - points) * normals).sum(axis=1) for k in (0, 2)]
+    edges = np.sort(np.stack(sides, axis=1), axis=1)
+    if width < LEAST_WIDTH_PX or len(points) < LEAST_ROWS:
+        return None
+    centres, widths, _ = _across(own, points - corner_px, normals, radius_px=width / 2)
+    true = edges[:, 1] - edges[:, 0]
+    plain = np.abs(widths - true) < np.maximum(PLAIN_REL * true, PLAIN_PX)
+    plain &= np.abs(centres - edges.mean(axis=1)) < np.maximum(PLAIN_REL * true, PLAIN_PX) / 2
+    plain &= _on_photo(photo, points, normals, edges.mean(axis=1), true)
+    if plain.sum() < LEAST_ROWS:
+        return None
+    return _strip(
+        photo, points, tangents, edges_px=edges, plain=plain, held_out=held_out, smooth=smooth
+    )
+
+
+def _strip(
+    photo: Photo,
+    points: FloatArray,
+    tangents: FloatArray,
+    *,
+    edges_px: FloatArray,
+    plain: NDArray[np.bool_],
+    held_out: bool,
+    smooth: bool,
+) -> PieceStrip:
+    """Sample what the photo shows across a line whose edges are known, ``edges_px`` off it."""
+    width = float(np.median((edges_px[:, 1] - edges_px[:, 0])[plain]))
+    normals = np.column_stack([tangents[:, 1], -tangents[:, 0]])
+    middle = smoothed(edges_px.mean(axis=1), max(1.0, width / 2))
     rows = np.linspace(0, len(points) - 1, min(ROWS, len(points))).astype(int)
-    thinned = CentreLine(
-        points_px=(points + corner_px + middle[:, None] * normals)[rows],
-        tangents=line.tangents[inner][rows],
+    line = CentreLine(
+        points_px=(points + middle[:, None] * normals)[rows],
+        tangents=tangents[rows],
         radius_px=width / 2,
         radii_px=np.full(len(rows), width / 2),
         step_px=1.0,
     )
-    seen = sample_at(photo, thinned, offsets_px=cell_offsets_widths() * width)
-    edges = np.stack([centres - middle - widths / 2, centres - middle + widths / 2], axis=1) / width
-    edges[~plain] = np.nan
+    edges = edges_px[rows] - middle[rows, None]
+    seen = sample_at(photo, line, offsets_px=cell_offsets_widths() * width)
+    rims = []
+    for side, inward in ((0, 1.0), (1, -1.0)):
+        rim = replace(line, points_px=line.points_px + edges[:, side, None] * line.normals)
+        offsets = rim_cells() * rim_step_px(width)
+        own = sample_at(photo, rim, offsets_px=offsets).profiles
+        rims.append(own if inward > 0 else own[:, ::-1])
+    edges[~plain[rows]] = np.nan
     return PieceStrip(
         codes=encoded(seen.profiles),
-        edges_widths=edges[rows].astype(np.float32),
+        rims=np.stack([encoded(rim) for rim in rims], axis=1),
+        edges_widths=(edges / width).astype(np.float32),
         width_px=width,
         held_out=held_out,
         smooth=smooth,
     )
+
+
+def rim_cells() -> FloatArray:
+    """Where the cells of a rim lie, in steps from the edge."""
+    return np.arange(RIM_CELLS) - (RIM_CELLS - 1) / 2
 
 
 def cell_offsets_widths() -> FloatArray:
@@ -199,10 +298,10 @@ def encoded(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.where(known, np.clip(np.round(255 * code), 1, 255), UNKNOWN_CODE).astype(np.uint8)
 
 
-def _edges(
+def _across(
     own: NDArray[np.bool_], points: FloatArray, normals: FloatArray, *, radius_px: float
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Return the mask's middle off the line, its width, and where one plain limb is cut."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the mask's middle off the line, its width, and the spread of what is cut."""
     reach = 3 * radius_px + 3
     offsets = np.arange(-reach, reach, MASK_STEP_PX)
     at = (points[:, None] + offsets[None, :, None] * normals[:, None]).astype(np.float32)
@@ -210,6 +309,14 @@ def _edges(
     total = np.maximum(inside.sum(axis=1), 1e-6)
     widths, centres = inside.sum(axis=1) * MASK_STEP_PX, inside @ offsets / total
     spread = (inside * (offsets - centres[:, None]) ** 2).sum(axis=1) / total
+    return centres, widths, spread
+
+
+def _edges(
+    own: NDArray[np.bool_], points: FloatArray, normals: FloatArray, *, radius_px: float
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return the mask's middle off the line, its width, and where one plain limb is cut."""
+    centres, widths, spread = _across(own, points, normals, radius_px=radius_px)
     # One run of metal: no second limb beside it, nothing across it.
     solid = (widths > 1) & (spread < 1.15 * widths**2 / 12 + 0.3)
     if solid.sum() < LEAST_ROWS:
