@@ -117,6 +117,8 @@ class Card:
         roundness: Of each corner, 0 square to 1 round, NaN where out of view.
         quality: How well sides and corners bear it out; the higher the better.
         white: ``(3,)`` linear light of a matte white, None unless the card is one.
+        points: The corners the plane rests on in pixels, the same in mm, and the standard
+            uncertainty of a coordinate in pixels.
     """
 
     plane: Plane
@@ -127,6 +129,7 @@ class Card:
     roundness: tuple[float, ...]
     quality: float
     white: FloatArray | None
+    points: tuple[FloatArray, FloatArray, float]
 
 
 def detect_card(photo: Photo, *, places: Sequence[Place] = ()) -> Card:
@@ -159,7 +162,12 @@ def detect_card(photo: Photo, *, places: Sequence[Place] = ()) -> Card:
             code="reference_too_small",
             fix="Move closer.",
         )
-    return card
+    lens = lens_of(photo)
+    if not lens.kinds:
+        return card
+    # many were looked at under one wide guess; the one that counts is worth each kind
+    corners, corners_mm, u_px = card.points
+    return replace(card, plane=fit_plane(corners, corners_mm, u_px=u_px, lens=lens))
 
 
 def _cards_at(photo: Photo, places: Sequence[Place], least_px2: float) -> list[Card]:
@@ -197,7 +205,7 @@ def _best_sides(photo: Photo, proposals: Sequence[_Proposal], place: Place) -> C
     combinations the one that makes the best card counts. What the network sees as a
     reference bears it out, so less is asked of it than of one found anywhere.
     """
-    lens = lens_of(photo)
+    lens = lens_of(photo).any_kind
     tried: list[tuple[float, FloatArray, list[EdgeLine]]] = []
     for proposal in proposals:
         choices = [_edges_near(photo.rgb, proposal.corners_px, n) for n in range(4)]
@@ -281,7 +289,7 @@ def _cards_among(
     photo: Photo, proposals: Iterable[_Proposal], least_px2: float = 0.0
 ) -> list[Card]:
     """Return the proposals of at least that area that bear it out, as measured cards."""
-    lens = lens_of(photo)
+    lens = lens_of(photo).any_kind
     cards: list[Card] = []
     passed = -np.inf
     for proposal in proposals:
@@ -369,7 +377,8 @@ def _card(
     try:
         plane = fit_plane(corners, CARD_CORNERS_MM, u_px=u_px, lens=lens)
         walls = _visible_walls_mm(plane)
-        plane = fit_plane(corners, _seen_corners_mm(walls), u_px=u_px, lens=lens)
+        corners_mm = _seen_corners_mm(walls)
+        plane = fit_plane(corners, corners_mm, u_px=u_px, lens=lens)
     except np.linalg.LinAlgError:
         return None
     cost = plane.cost * doubt**2
@@ -387,6 +396,7 @@ def _card(
         roundness=roundness,
         quality=_quality(edges, roundness, cost),
         white=_white(rgb, px_from_mm),
+        points=(corners, corners_mm, u_px),
     )
 
 
