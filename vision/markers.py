@@ -30,11 +30,11 @@ THOROUGH_PASSES: Passes = (7, 31, 12)
 # over. Drawn markers blurred by a fifth of a module reach 0.9; a shadow takes some of it.
 MIN_CORRELATION = 0.80
 # Where the bits can't be read, the square must look so much more like one marker, in one
-# turn, than like any other. On 220 rendered photos 1316 squares that are no marker look
+# turn, than like any other. On 220 rendered photos 1314 squares that are no marker look
 # like one by more than 0.7, and of those over 0.75 none leads by more than 0.025; a marker
 # blurred by a fifth of a module leads by 0.114.
 MIN_LEAD = 0.07
-MOST_MADE_OUT = 40  # squares tried so, largest first: 0.3 ms each
+MOST_MADE_OUT = 40  # squares tried so, largest first: 0.5 ms each
 # In the middle of a cell nothing changes. On a photo of 6x6 markers one was misread as
 # 4x4 with 0.89 of correlation, but 17 % of its cells held both black and white; drawn
 # 4x4 markers have none.
