@@ -279,7 +279,8 @@ def _robust_line(
     misses = np.abs(v[None, :] - starts[:, None] - slopes[:, None] * s[None, :])
     best = int(np.argmin(np.median(misses, axis=1)))
     spread = max(1.4826 * float(np.median(misses[best])), 0.03)
-    inside = misses[best] < OUTLIER_MAD * spread
+    shows = weight > 0  # where nothing changes the right way there is no edge to follow
+    inside = shows & (misses[best] < OUTLIER_MAD * spread)
     offset = slope = rms = middle = 0.0
     for _ in range(3):
         if inside.sum() < MIN_INLIERS:
@@ -291,11 +292,12 @@ def _robust_line(
         slope = float((w * (s - middle) * (v - offset)).sum() / (w * (s - middle) ** 2).sum())
         miss = v - offset - slope * (s - middle)
         rms = float(np.sqrt((w * miss**2).sum() / total))
-        inside = np.abs(miss) < OUTLIER_MAD * max(rms, 0.03)
+        inside = shows & (np.abs(miss) < OUTLIER_MAD * max(rms, 0.03))
     used = s[inside]
     if len(used) < MIN_INLIERS:
         return None
-    support = float(np.mean(np.abs(v - offset - slope * (s - middle)) < tolerance_px))
+    near = np.abs(v - offset - slope * (s - middle)) < tolerance_px
+    support = float(np.mean(shows & near))
     # Neighbouring points share texture and JPEG blocks: count each second one.
     effective = max(len(used) / 2, 3.0)
     u_offset = rms / np.sqrt(effective)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -28,6 +29,12 @@ THOROUGH_PASSES: Passes = (7, 31, 12)
 # A bit pattern read by chance from a dark square must still look like the marker all
 # over. Drawn markers blurred by a fifth of a module reach 0.9; a shadow takes some of it.
 MIN_CORRELATION = 0.80
+# Where the bits can't be read, the square must look so much more like one marker, in one
+# turn, than like any other. On 220 rendered photos 1314 squares that are no marker look
+# like one by more than 0.7, and of those over 0.75 none leads by more than 0.025; a marker
+# blurred by a fifth of a module leads by 0.114.
+MIN_LEAD = 0.07
+MOST_MADE_OUT = 40  # squares tried so, largest first: 0.5 ms each
 # In the middle of a cell nothing changes. On a photo of 6x6 markers one was misread as
 # 4x4 with 0.89 of correlation, but 17 % of its cells held both black and white; drawn
 # 4x4 markers have none.
@@ -38,6 +45,13 @@ MIN_SIDE_SUPPORT = 0.5
 # Below so many of its own doubts a spread of white is chance, and left alone.
 MIN_SPREAD_SIGMAS = 3.0
 MIN_INNER_BORDERS = 6
+# Inner borders are read as the sides are (edges.py), under a window of about the blur:
+# a wide one gathers noise, of which white has more than black.
+BORDER_REACH_MODULES = 0.45
+BORDER_STEP_PX = 0.5
+BORDER_WINDOW_BLURS = 1.0
+BORDER_WINDOW_PX = 0.8
+RIM_MODULES = 0.5  # of the white rim, looked at with the square
 CANONICAL_PX = 6  # samples a module when a marker is compared with its pattern
 CLIPPED_LINEAR = 0.955  # code 250
 QUIET_FROM_MODULES = 0.25
@@ -81,6 +95,8 @@ def detect_markers(photo: Photo, *, hoped_for: int = 1) -> tuple[Marker, ...]:
     for passes in (QUICK_PASSES, THOROUGH_PASSES):
         if len(found) < hoped_for:
             found = _seen(photo, passes, at_most_px=SEARCH_LONG_SIDE_PX)
+    if not found:
+        found = _made_out(photo, at_most_px=SEARCH_LONG_SIDE_PX)
     return tuple(sorted(found, key=lambda marker: -marker.side_px))
 
 
@@ -89,31 +105,99 @@ def has_large_markers(photo: Photo) -> bool:
 
     Drawn markers are found from 18 px on there, so 72 px of a 12-megapixel photo.
     """
-    _, ids, _ = _look_for(photo, QUICK_PASSES, at_most_px=GLANCE_LONG_SIDE_PX)
-    return len(ids) > 0
+    look = _look_for(photo, QUICK_PASSES, at_most_px=GLANCE_LONG_SIDE_PX)
+    return len(look.ids) > 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """Squares on a reduced copy.
+
+    Attributes:
+        quads: Corners of those with a number that can be read, photo pixels.
+        ids: Their numbers.
+        others: Corners of those without.
+        factor: Photo pixels a pixel of the copy.
+    """
+
+    quads: list[FloatArray]
+    ids: NDArray[Any]
+    others: list[FloatArray]
+    factor: float
 
 
 def _seen(photo: Photo, passes: Passes, *, at_most_px: int) -> list[Marker]:
-    quads, ids, factor = _look_for(photo, passes, at_most_px=at_most_px)
-    found = []
-    for quad, number in zip(quads, ids, strict=True):
-        rough = (quad.astype(float) + 0.5) * factor - 0.5
-        marker = _refine(photo.rgb, rough, int(number), rough_u_px=factor)
+    look = _look_for(photo, passes, at_most_px=at_most_px)
+    found = [
+        _refine(photo.rgb, quad, int(number), rough_u_px=look.factor)
+        for quad, number in zip(look.quads, look.ids, strict=True)
+    ]
+    return [marker for marker in found if marker is not None]
+
+
+def _made_out(photo: Photo, *, at_most_px: int) -> list[Marker]:
+    """Markers whose bits can't be read one by one, for blur or for a piece over some.
+
+    The square as a whole may still look like one marker far more than like any other.
+    """
+    look = _look_for(photo, THOROUGH_PASSES, at_most_px=at_most_px)
+    found: dict[int, Marker] = {}
+    for quad in sorted(look.others, key=_mean_side, reverse=True)[:MOST_MADE_OUT]:
+        likely = _likeliest(photo.rgb, quad)
+        if likely is None:
+            continue
+        number, turn = likely
+        marker = _refine(photo.rgb, np.roll(quad, -turn, axis=0), number, rough_u_px=look.factor)
         if marker is not None:
-            found.append(marker)
-    return found
+            found.setdefault(number, marker)
+    return list(found.values())
 
 
-def _look_for(
-    photo: Photo, passes: Passes, *, at_most_px: int
-) -> tuple[list[FloatArray], NDArray[Any], float]:
-    """Corners in pixels of a reduced copy, numbers, and the copy's factor."""
+def _likeliest(rgb: Image, corners: FloatArray) -> tuple[int, int] | None:
+    """Number and quarter turns of the marker a square looks like, if like no other."""
+    seen = _rimmed(rgb, corners)
+    patterns = _all_patterns()
+    alike = patterns @ ((seen - seen.mean()) / max(float(np.linalg.norm(seen - seen.mean())), 1e-9))
+    best = int(np.argmax(alike))
+    rest = np.delete(alike, best)
+    if alike[best] < MIN_CORRELATION or alike[best] - rest.max() < MIN_LEAD:
+        return None
+    return best // 4, best % 4
+
+
+@lru_cache(maxsize=1)
+def _all_patterns() -> FloatArray:
+    """Every marker in its four turns, ``(4 n, samples)``: row ``4 number + turn``.
+
+    ``turn`` is how many corners on from the first the marker's own upper left lies.
+    """
+    count = len(cv2.aruco.getPredefinedDictionary(DICTIONARY).bytesList)
+    rows = [
+        np.rot90(_pattern_with_rim(number), -turn).ravel()
+        for number in range(count)
+        for turn in range(4)
+    ]
+    patterns = np.array(rows) - np.mean(rows, axis=1, keepdims=True)
+    unit: FloatArray = patterns / np.linalg.norm(patterns, axis=1, keepdims=True)
+    return unit
+
+
+def _look_for(photo: Photo, passes: Passes, *, at_most_px: int) -> _Look:
     small, factor = halved(photo.rgb, at_most_px=at_most_px)
     if max(small.shape[:2]) > 1.5 * at_most_px:  # odd sides
         small, factor = reduced(photo.rgb, at_most_px)
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-    quads, ids, _ = _detector(passes).detectMarkers(grey)
-    return [np.reshape(quad, (4, 2)) for quad in quads], np.ravel(ids if len(quads) else []), factor
+    quads, ids, others = _detector(passes).detectMarkers(grey)
+
+    def in_photo(found: Sequence[NDArray[Any]]) -> list[FloatArray]:
+        return [(np.reshape(quad, (4, 2)).astype(float) + 0.5) * factor - 0.5 for quad in found]
+
+    return _Look(
+        quads=in_photo(quads),
+        ids=np.ravel(ids if len(quads) else []),
+        others=in_photo(others),
+        factor=factor,
+    )
 
 
 @lru_cache(maxsize=2)
@@ -159,7 +243,8 @@ def _refine(rgb: Image, rough: FloatArray, number: int, *, rough_u_px: float) ->
         return None
     if mixed_cells(rgb, corners) > MAX_MIXED_SHARE:
         return None
-    spread, u_spread = white_spread(rgb, corners, number)
+    blur_px = float(np.median([edge.blur_px for edge in edges]))
+    spread, u_spread = white_spread(rgb, corners, number, blur_px=blur_px)
     if abs(spread) > MIN_SPREAD_SIGMAS * u_spread:
         corners = _grown(corners, spread)
     else:
@@ -171,12 +256,14 @@ def _refine(rgb: Image, rough: FloatArray, number: int, *, rough_u_px: float) ->
         u_px=float(np.hypot(np.sqrt(np.mean([u**2 for _, u in met])), u_spread * side / MODULES)),
         edge_rms_px=float(np.sqrt(np.mean([edge.rms_px**2 for edge in edges]))),
         side_px=_mean_side(corners),
-        blur_px=float(np.median([edge.blur_px for edge in edges])),
+        blur_px=blur_px,
         white=paper_white(rgb, corners),
     )
 
 
-def white_spread(rgb: Image, corners: FloatArray, number: int) -> tuple[float, float]:
+def white_spread(
+    rgb: Image, corners: FloatArray, number: int, *, blur_px: float
+) -> tuple[float, float]:
     """Return how far white has spread over black at every border, in modules, and its doubt.
 
     Where paper is overexposed, a blurred border seems to lie inside the black by up to
@@ -186,8 +273,11 @@ def white_spread(rgb: Image, corners: FloatArray, number: int) -> tuple[float, f
     where white follows black, and at b + b d/3 where black follows white.
     """
     bits = np.pad(marker_bits(number) > 0, 1, constant_values=True)
-    across = np.linspace(-0.45, 0.45, 37)
-    beside = np.linspace(-0.25, 0.25, 5)
+    module_px = _mean_side(corners) / MODULES
+    half = int(np.clip(np.ceil(BORDER_REACH_MODULES * module_px / BORDER_STEP_PX), 9, 48))
+    across = np.linspace(-BORDER_REACH_MODULES, BORDER_REACH_MODULES, 2 * half + 1)
+    window = max(BORDER_WINDOW_BLURS * blur_px, BORDER_WINDOW_PX) / module_px
+    beside = np.linspace(-0.25, 0.25, int(np.clip(round(module_px / 4), 5, 13)))
     shifts, slopes = [], []
     for turned in (False, True):
         cells = (bits.T if turned else bits)[1:-1]  # rows of the square, white at both ends
@@ -202,9 +292,7 @@ def white_spread(rgb: Image, corners: FloatArray, number: int) -> tuple[float, f
         seen = _look(rgb, corners, *((v, u) if turned else (u, v))).mean(axis=(2, 3))
         rising = cells[row, border + 1]
         change = np.diff(seen, axis=1) * np.where(rising, 1, -1)[:, None]
-        change = np.where(change > 0.15 * change.max(axis=1, keepdims=True), change, 0.0)
-        middle = (across[:-1] + across[1:]) / 2
-        shifts.append((change * middle).sum(axis=1) / np.maximum(change.sum(axis=1), 1e-9))
+        shifts.append(_border_places(change, (across[:-1] + across[1:]) / 2, window))
         slopes.append(np.where(rising, -2.0, 0.0) + border / 3)
     if sum(map(len, shifts)) < MIN_INNER_BORDERS:
         return 0.0, 0.0
@@ -212,6 +300,23 @@ def white_spread(rgb: Image, corners: FloatArray, number: int) -> tuple[float, f
     spread = float(shift @ slope / (slope @ slope))
     misfit = float(np.sqrt(np.mean((shift - spread * slope) ** 2)))
     return spread, misfit / float(np.sqrt(slope @ slope))
+
+
+def _border_places(change: FloatArray, at: FloatArray, window: float) -> FloatArray:
+    """Where each border lies: the centroid of its change under a sliding window.
+
+    Change against the expected way counts too: bright paper has more noise than black
+    ink, and with its half left out the rest would draw every border into the white.
+    """
+    near = change @ np.exp(-0.5 * ((at[:, None] - at[None, :]) / window) ** 2)
+    place: FloatArray = at[near.argmax(axis=1)]
+    for _ in range(8):
+        weight = change * np.exp(-0.5 * ((at[None, :] - place[:, None]) / window) ** 2)
+        total = weight.sum(axis=1)
+        seen = total > 1e-9
+        moved = np.divide(weight @ at, total, out=place.copy(), where=seen)
+        place = np.clip(moved, at[0], at[-1])
+    return place
 
 
 def _grown(corners: FloatArray, spread: float) -> FloatArray:
@@ -242,15 +347,30 @@ def _look(rgb: Image, corners: FloatArray, u: FloatArray, v: FloatArray) -> Floa
 
 def pattern_correlation(rgb: Image, corners: FloatArray, number: int) -> float:
     """Return how well the square and its white rim look like the marker, -1 to 1."""
-    rim = 0.5
-    count = round((MODULES + 2 * rim) * CANONICAL_PX)
-    at = (np.arange(count) + 0.5) / CANONICAL_PX - rim
-    u, v = np.meshgrid(at, at)
-    seen = np.sqrt(_look(rgb, corners, u, v).mean(axis=-1))
+    seen = _rimmed(rgb, corners)
+    return float(np.corrcoef(seen.ravel(), _pattern_with_rim(number).ravel())[0, 1])
+
+
+def _rimmed(rgb: Image, corners: FloatArray) -> FloatArray:
+    """Samples over the square and its white rim, square root of linear light, flat."""
+    u, v = np.meshgrid(_canonical_places(), _canonical_places())
+    seen: FloatArray = np.sqrt(_look(rgb, corners, u, v).mean(axis=-1)).ravel()
+    return seen
+
+
+def _pattern_with_rim(number: int) -> FloatArray:
+    """What a marker shows at the places of :func:`_rimmed`, as a square."""
     padded = np.pad(marker_bits(number), 1, constant_values=255).astype(float)
-    index = np.floor(at).astype(int) + 1
-    expected = padded[np.ix_(index, index)]
-    return float(np.corrcoef(seen.ravel(), expected.ravel())[0, 1])
+    index = np.floor(_canonical_places()).astype(int) + 1
+    pattern: FloatArray = padded[np.ix_(index, index)]
+    return pattern
+
+
+def _canonical_places() -> FloatArray:
+    """Modules from the square's first side, half a module of rim on each side."""
+    count = round((MODULES + 2 * RIM_MODULES) * CANONICAL_PX)
+    places: FloatArray = (np.arange(count) + 0.5) / CANONICAL_PX - RIM_MODULES
+    return places
 
 
 def mixed_cells(rgb: Image, corners: FloatArray) -> float:

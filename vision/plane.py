@@ -8,18 +8,32 @@ with its own uncertainty, so a tilted reference may correct it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from vision.types import FloatArray, Photo
 
-# Main cameras of phones are 24 to 28 mm (35 mm equivalent), some 48 to 52 mm by
-# cropping: common practice, no source. Without metadata the doubt is wide.
+# Main cameras of phones are 24 to 28 mm (35 mm equivalent), some 48 to 52 mm by cropping:
+# common practice, no source. A twice enlarged photo is no rare slip of a wide bell curve but
+# a second kind of photo; the share of it is assumed.
 DEFAULT_FOCAL_EQUIVALENT_MM = 26.0
+ENLARGED_FOCAL_EQUIVALENT_MM = 50.0
+ENLARGED_SHARE = 0.15
+U_FOCAL_USUAL, U_FOCAL_ENLARGED = 0.10, 0.08  # 24 to 28 and 48 to 52 mm, and some room
 FILM_DIAGONAL_MM = 43.27
-U_FOCAL_UNKNOWN = 0.20
+# Root mean square away from 26 mm, both kinds together (JCGM 101:2008, 5.2).
+U_FOCAL_UNKNOWN = float(
+    np.sqrt(
+        (1 - ENLARGED_SHARE) * U_FOCAL_USUAL**2
+        + ENLARGED_SHARE
+        * (
+            U_FOCAL_ENLARGED**2
+            + np.log(ENLARGED_FOCAL_EQUIVALENT_MM / DEFAULT_FOCAL_EQUIVALENT_MM) ** 2
+        )
+    )
+)
 U_FOCAL_EXIF = 0.03  # rounding to whole mm at 26 mm is 2 %, breathing at close focus adds
 U_CENTRE_REL = 0.01  # principal point off the middle, of the long side, as cameras are built
 U_CENTRE_UNKNOWN_REL = 0.05  # the picture may have been cropped
@@ -61,12 +75,36 @@ class Plane:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
-    """What is known of the lens before looking at the reference."""
+    """What is known of the lens before looking at the reference.
+
+    Attributes:
+        focal_px: Focal length, the likeliest where there are several kinds.
+        u_log_focal: Its relative standard uncertainty, all kinds together.
+        centre_px: Principal point.
+        u_centre_px: Standard uncertainty of its coordinates.
+        kinds: ``(focal_px, u_log_focal, share)`` of each kind of lens it may be; empty
+            where there is but one.
+    """
 
     focal_px: float
     u_log_focal: float
     centre_px: tuple[float, float]
     u_centre_px: float
+    kinds: tuple[tuple[float, float, float], ...] = ()
+
+    @property
+    def any_kind(self) -> Lens:
+        """One bell curve as wide as all kinds together: for a first look."""
+        return replace(self, kinds=())
+
+    def each(self) -> list[tuple[Lens, float]]:
+        """Each kind as a lens of its own, and its share."""
+        if not self.kinds:
+            return [(self, 1.0)]
+        return [
+            (replace(self, focal_px=focal, u_log_focal=u, kinds=()), share)
+            for focal, u, share in self.kinds
+        ]
 
 
 def lens_of(photo: Photo) -> Lens:
@@ -80,12 +118,19 @@ def lens_of(photo: Photo) -> Lens:
             centre_px=centre,
             u_centre_px=U_CENTRE_REL * long_side,
         )
-    diagonal = float(np.hypot(photo.width_px, photo.height_px))
+    px_per_film_mm = float(np.hypot(photo.width_px, photo.height_px)) / FILM_DIAGONAL_MM
+    usual, enlarged = (
+        mm * px_per_film_mm for mm in (DEFAULT_FOCAL_EQUIVALENT_MM, ENLARGED_FOCAL_EQUIVALENT_MM)
+    )
     return Lens(
-        focal_px=DEFAULT_FOCAL_EQUIVALENT_MM / FILM_DIAGONAL_MM * diagonal,
+        focal_px=usual,
         u_log_focal=U_FOCAL_UNKNOWN,
         centre_px=centre,
         u_centre_px=U_CENTRE_UNKNOWN_REL * long_side,
+        kinds=(
+            (usual, U_FOCAL_USUAL, 1 - ENLARGED_SHARE),
+            (enlarged, U_FOCAL_ENLARGED, ENLARGED_SHARE),
+        ),
     )
 
 
@@ -99,22 +144,29 @@ def fit_plane(points_px: FloatArray, points_mm: FloatArray, *, u_px: float, lens
         lens: Focal length and principal point with their doubts.
 
     Returns:
-        The plane of the better of the two poses a flat target allows.
+        The plane of the better of the two poses a flat target allows. Where the lens may
+        be of several kinds, that of the likeliest; its doubts hold the others, each with
+        its own plane and weight.
 
     Raises:
         numpy.linalg.LinAlgError: The points do not span a plane.
 
     References:
         JCGM 100:2008, clause 5.1.2, for the uncertainties of what follows from the
-        adjustment; the two poses by OpenCV's IPPE solver.
+        adjustment; the two poses by OpenCV's IPPE solver; the weights by the
+        shares of the kinds and the likelihood of each one's best fit.
     """
     if _thin(points_mm) or _thin(points_px):
         raise np.linalg.LinAlgError("points do not span a plane")
     extent = float(np.ptp(points_px, axis=0).max())
     u_point = float(np.hypot(u_px, DISTORTION_SHARE * extent))
-    problem = _Problem(points_px, points_mm, u_point, lens)
-    pose, cost = min((problem.solve(start) for start in problem.starts()), key=lambda fit: fit[1])
-    return _plane_of(problem, pose, cost)
+    fits = []
+    for kind, share in lens.each():
+        problem = _Problem(points_px, points_mm, u_point, kind)
+        solved = (problem.solve(start) for start in problem.starts())
+        pose, cost = min(solved, key=lambda fit: fit[1])
+        fits.append(_Fit(problem=problem, pose=pose, cost=cost, share=share))
+    return _plane_of(sorted(fits, key=lambda fit: -fit.log_weight))
 
 
 def _thin(points: FloatArray) -> bool:
@@ -197,26 +249,22 @@ class _Problem:
         focal = np.exp(pose.log_focal)
         seen = np.column_stack([x / z, y / z]) * focal
         misfit = (seen + pose.centre - self.px) / self.u_px
-        zero, one = np.zeros_like(z), np.ones_like(z)
-        by_place = np.stack(
-            [
-                np.column_stack([focal / z, zero, -focal * x / z**2]),
-                np.column_stack([zero, focal / z, -focal * y / z**2]),
-            ],
-            axis=1,
-        )
-        by_turn = np.cross(turned[:, None, :], by_place)
-        by_lens = np.stack(
-            [np.column_stack([seen[:, 0], one, zero]), np.column_stack([seen[:, 1], zero, one])],
-            axis=1,
-        )
-        by_points = np.concatenate([by_turn, by_place, by_lens], axis=2).reshape(-1, 9) / self.u_px
         lens = self.lens
         known = np.array([np.log(lens.focal_px), *lens.centre_px])
         prior = (np.array([pose.log_focal, *pose.centre]) - known) * self.prior_weight
-        by_prior = np.zeros((3, 9))
-        by_prior[:, 6:] = np.diag(self.prior_weight)
-        return np.concatenate([misfit.ravel(), prior]), np.concatenate([by_points, by_prior])
+        slope = np.zeros((misfit.size + 3, 9))
+        by = slope[:-3].reshape(-1, 2, 9)  # point, x or y, unknown
+        by[:, 0, 3] = by[:, 1, 4] = focal / z
+        by[:, :, 5] = -seen / z[:, None]
+        u, v, w = turned.T[:, :, None]
+        by[:, :, 0] = v * by[:, :, 5] - w * by[:, :, 4]
+        by[:, :, 1] = w * by[:, :, 3] - u * by[:, :, 5]
+        by[:, :, 2] = u * by[:, :, 4] - v * by[:, :, 3]
+        by[:, :, 6] = seen
+        by[:, 0, 7] = by[:, 1, 8] = 1.0
+        by /= self.u_px
+        slope[-3:, 6:] = np.diag(self.prior_weight)
+        return np.concatenate([misfit.ravel(), prior]), slope
 
     def solve(self, pose: _Pose) -> tuple[_Pose, float]:
         """Levenberg and Marquardt from one start; returns the pose and its cost."""
@@ -245,26 +293,48 @@ def _log_scale(pose: _Pose, where_mm: FloatArray) -> float:
     return float(-0.5 * np.log(abs(np.linalg.det(matrix) / depth**3)))
 
 
-def _plane_of(problem: _Problem, pose: _Pose, cost: float) -> Plane:
-    at, slope = problem.residuals(pose)
-    covariance = np.linalg.inv(slope.T @ slope)
+class _Fit:
+    """One kind of lens with its best pose, and how likely that makes it."""
+
+    def __init__(self, *, problem: _Problem, pose: _Pose, cost: float, share: float) -> None:
+        self.problem, self.pose, self.cost = problem, pose, cost
+        self.at, slope = problem.residuals(pose)
+        self.covariance = np.linalg.inv(slope.T @ slope)
+        # Where the photo tells nothing of the lens the shares stand as they are. How wide the
+        # fit's other unknowns are counts for nothing: a level view leaves the tilt the more
+        # open the longer the lens, which is no sign of a long lens.
+        self.log_weight = float(np.log(share)) - cost / 2
+
+
+def _plane_of(fits: list[_Fit]) -> Plane:
+    """The plane of the first fit; the others count toward its doubts by their weights."""
+    best = fits[0]
+    problem, pose = best.problem, best.pose
+    weights = np.exp([fit.log_weight - best.log_weight for fit in fits])
+    weights = weights / weights.sum()
+
+    def spread(quantity: Callable[[_Pose], float]) -> float:
+        """Root mean square away from the best fit's value, over all kinds."""
+        value = quantity(pose)
+        variances = [
+            _spread(_gradient(quantity, fit.pose), fit.covariance) ** 2
+            + (quantity(fit.pose) - value) ** 2
+            for fit in fits
+        ]
+        return float(np.sqrt(weights @ variances))
+
     origin = np.zeros(2)
-    at_centre = _gradient(lambda p: _log_scale(p, origin), pose)
     # One reference size away in the worse of two directions: how fast the doubt grows.
     reach = problem.size_mm
-    away = max(
-        _spread(_gradient(_scale_at(reach * unit), pose) - at_centre, covariance)
-        for unit in np.eye(2)
-    )
-    height = _gradient(lambda p: float(np.log(abs(p.camera[2]))), pose)
+    away = max(spread(_scale_growth(reach * unit)) for unit in np.eye(2))
     shift = np.array([[1, 0, -problem.centre_mm[0]], [0, 1, -problem.centre_mm[1]], [0, 0, 1]])
     mm_from_px = np.linalg.inv(pose.px_from_mm @ shift)
-    misfit = at[:-3].reshape(-1, 2) * problem.u_px
+    misfit = best.at[:-3].reshape(-1, 2) * problem.u_px
     camera = pose.camera
     return Plane(
         mm_from_px=mm_from_px / mm_from_px[2, 2],
         mm_per_px=float(np.exp(_log_scale(pose, origin))),
-        u_fit_rel=_spread(at_centre, covariance),
+        u_fit_rel=spread(lambda p: _log_scale(p, origin)),
         tilt_deg=float(np.degrees(np.arccos(np.clip(abs(pose.turn[2, 2]), 0, 1)))),
         residual_px=float(np.sqrt(np.mean(np.sum(misfit**2, axis=1)))),
         camera_mm=(
@@ -272,15 +342,16 @@ def _plane_of(problem: _Problem, pose: _Pose, cost: float) -> Plane:
             float(camera[1] + problem.centre_mm[1]),
             abs(float(camera[2])),
         ),
-        u_camera_rel=_spread(height, covariance),
+        u_camera_rel=spread(lambda p: float(np.log(abs(p.camera[2])))),
         focal_px=float(np.exp(pose.log_focal)),
         u_away_rel_per_mm=away / reach,
-        cost=cost,
+        cost=best.cost,
     )
 
 
-def _scale_at(where_mm: FloatArray) -> Callable[[_Pose], float]:
-    return lambda pose: _log_scale(pose, where_mm)
+def _scale_growth(where_mm: FloatArray) -> Callable[[_Pose], float]:
+    """How much larger the log scale is there than at the reference's centre."""
+    return lambda pose: _log_scale(pose, where_mm) - _log_scale(pose, np.zeros(2))
 
 
 def _gradient(function: Callable[[_Pose], float], pose: _Pose) -> FloatArray:

@@ -175,6 +175,30 @@ def test_what_only_the_network_takes_for_a_card_is_none(size_mm: tuple[float, fl
     assert caught.value.code == "no_reference"
 
 
+def test_what_is_far_smaller_than_the_reference_seen_is_no_card() -> None:
+    # a cell of squared paper, or a window printed on a card, has a card's shape by chance
+    photo, camera = scene(0, "concrete", "white")
+    seen = place_of(camera)
+    x, y, w, h = seen.box_px
+    wide = Place(box_px=(x, y, w, h), centre_px=seen.centre_px, area_px=2.5 * seen.area_px)
+    assert detect_card(photo, places=[seen]).quality > 0
+    with pytest.raises(PhotoError) as caught:
+        detect_card(photo, places=[wide])
+    assert caught.value.code == "no_reference"
+
+
+def test_of_edges_near_a_side_the_clear_ones_make_the_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    # second look: the tail of a clear edge is an edge too, 0.5 to 1.5 mm beside it
+    monkeypatch.setattr(card, "_cards_among", lambda *_: [])
+    misses = []
+    for table, face in (("concrete", "white"), ("dark", "plain"), ("cloth", "stripes")):
+        photo, camera = scene(0, table, face)
+        scale = detect_scale(photo, "card", places=[place_of(camera)])
+        seen = scale.to_mm(camera.project(ENDS_MM, 0.76))
+        misses.append(np.hypot(*(seen[1] - seen[0])) / 85.6 - 1)
+    assert np.abs(misses).max() < 0.003
+
+
 def test_a_blurred_card_is_less_sure() -> None:
     rng = np.random.default_rng(3)
     camera = camera_over(rng, height_mm=200, tilt_deg=5, size_px=SIZE)

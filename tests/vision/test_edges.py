@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.vision.flat_scenes import encode
-from vision.edges import fit_edge, intersect, sample_linear
+from vision.edges import _robust_line, fit_edge, intersect, sample_linear
 from vision.types import FloatArray, Image
 
 SIZE = 160
@@ -127,3 +127,14 @@ def test_sampling_decodes_before_it_interpolates() -> None:
     assert half[0] == pytest.approx([0.5] * 3, abs=1e-6)
     grey = sample_linear(np.full((3, 3, 3), 128, np.uint8), np.array([1.0]), np.array([1.0]))
     assert grey[0] == pytest.approx([0.215861] * 3, abs=1e-5)
+
+
+def test_places_without_any_edge_bear_no_line_out() -> None:
+    # the better half of the points lies on a line, with nothing to be seen there
+    s = np.arange(20.0)
+    v = np.where(s < 12, 0.0, 5.0 * np.sin(s))
+    weight = np.where(s < 12, 0.0, 1.0)
+    assert _robust_line(s, v, weight, tolerance_px=0.5) is None
+    line = _robust_line(s, np.zeros(20), np.where(s % 2, 1.0, 0.0), tolerance_px=0.5)
+    assert line is not None
+    assert line[5] == pytest.approx(0.5)

@@ -6,7 +6,13 @@ import pytest
 
 from tests.vision.flat_scenes import photo_of
 from tests.vision.test_scale import marker_photo
-from vision.markers import detect_markers, has_large_markers, marker_bits, robust_white
+from vision.markers import (
+    _likeliest,
+    detect_markers,
+    has_large_markers,
+    marker_bits,
+    robust_white,
+)
 from vision.types import Photo
 
 
@@ -106,3 +112,42 @@ def test_a_glance_sees_markers_of_some_size(side_px: int, seen: bool) -> None:
     photo = drawn(cv2.aruco.DICT_4X4_50, 11, side_px, modules=6)
     large = cv2.resize(photo.rgb, (1280, 960), interpolation=cv2.INTER_LINEAR)
     assert has_large_markers(Photo(name="x", sha256="", rgb=large)) is seen
+
+
+@pytest.mark.parametrize("noise", [16.0, 30.0])
+def test_noise_in_the_white_does_not_draw_a_large_marker_in(noise: float) -> None:
+    # Modules of 50 px; true side by how it is drawn. Noise of light grows with light, so
+    # white carries more of it than black.
+    clean = drawn(cv2.aruco.DICT_4X4_50, 11, 300, modules=6).rgb.astype(float)
+    rng = np.random.default_rng(3)
+    rgb = clean + rng.normal(0, 1, clean.shape) * noise * np.sqrt(clean / 255)
+    photo = Photo(name="n", sha256="", rgb=np.clip(rgb + 0.5, 0, 255).astype(np.uint8))
+    (marker,) = detect_markers(photo)
+    assert marker.side_px == pytest.approx(300.0, rel=5e-4)
+
+
+@pytest.mark.parametrize("first", range(4))
+def test_a_smeared_square_looks_like_one_marker_and_no_other(first: int) -> None:
+    # blur of a fifth of a module, past which bits are not read one by one
+    corners = np.array([[0, 0], [66, 0], [66, 66], [0, 66]]) + np.array([139.5, 99.5])
+    for number in range(0, 50, 7):
+        photo = drawn(cv2.aruco.DICT_4X4_50, number, 66, modules=6)
+        rgb = cv2.GaussianBlur(photo.rgb, (0, 0), 2.2)
+        assert _likeliest(rgb, np.roll(corners, first, axis=0)) == (number, first)
+
+
+def test_a_smeared_square_of_another_family_looks_like_none() -> None:
+    corners = np.array([[0, 0], [84, 0], [84, 84], [0, 84]]) + np.array([139.5, 99.5])
+    for number in range(10):
+        photo = drawn(cv2.aruco.DICT_5X5_50, number, 84, modules=7)
+        rgb = cv2.GaussianBlur(photo.rgb, (0, 0), 2.2)
+        assert _likeliest(rgb, corners) is None
+
+
+def test_a_black_square_is_no_marker() -> None:
+    rgb = np.full((480, 640, 3), 120, np.uint8)
+    rgb[60:420, 100:460] = 220
+    rgb[120:360, 160:400] = 20
+    assert detect_markers(Photo(name="s", sha256="", rgb=rgb)) == ()
+    rgb[200:280, 240:320] = 220  # a white window in it
+    assert detect_markers(Photo(name="s", sha256="", rgb=rgb)) == ()

@@ -102,3 +102,54 @@ def test_without_metadata_a_usual_phone_is_assumed_with_wide_doubt() -> None:
     # 26 mm on a 43.27 mm diagonal (35 mm film): 5000 px x 26 / 43.27
     assert assumed.focal_px == pytest.approx(3004.4, abs=1)
     assert assumed.u_log_focal > 3 * told.u_log_focal
+
+
+def photo_without_metadata(camera: Camera) -> Photo:
+    rgb = np.zeros((camera.height_px, camera.width_px, 3), np.uint8)
+    return Photo(name="a", sha256="", rgb=rgb)
+
+
+def view(equivalent_mm: float, tilt_deg: float) -> tuple[Plane, Camera]:
+    camera = camera_over(
+        np.random.default_rng(7),
+        height_mm=240 * equivalent_mm / 26,
+        tilt_deg=tilt_deg,
+        look_at_mm=(30, 15),
+        equivalent_mm=equivalent_mm,
+    )
+    lens = lens_of(photo_without_metadata(camera))
+    return fit_plane(camera.project(SQUARE), SQUARE, u_px=0.05, lens=lens), camera
+
+
+@pytest.mark.parametrize("equivalent_mm", [26.0, 50.0])
+def test_a_tilted_reference_tells_an_enlarged_photo_from_a_usual_one(equivalent_mm: float) -> None:
+    plane, camera = view(equivalent_mm, 25.0)
+    assert plane.focal_px == pytest.approx(camera.focal_px, rel=0.03)
+    assert plane.u_camera_rel < 0.12
+
+
+@pytest.mark.parametrize("equivalent_mm", [24.0, 26.0, 28.0, 50.0])
+def test_a_level_view_leaves_both_kinds_of_photo_open(equivalent_mm: float) -> None:
+    plane, camera = view(equivalent_mm, 0.0)
+    true = abs((camera.rotation.T @ camera.shift)[2])
+    miss = abs(np.log(plane.camera_mm[2] / true))
+    assert plane.focal_px == pytest.approx(26 / 43.27 * 2000, rel=0.01)  # of a 1600 x 1200 photo
+    assert 0.2 < plane.u_camera_rel < 0.35
+    assert miss < 2.5 * plane.u_camera_rel
+    # the scale itself does not hang on the lens
+    assert plane.u_fit_rel < 0.003
+
+
+def test_the_doubt_about_an_unknown_lens_is_that_of_its_kinds_together() -> None:
+    lens = lens_of(Photo(name="a", sha256="", rgb=np.zeros((120, 160, 3), np.uint8)))
+    rng = np.random.default_rng(0)
+    draws = np.concatenate(
+        [
+            rng.normal(np.log(kind.focal_px), kind.u_log_focal, round(200_000 * share))
+            for kind, share in lens.each()
+        ]
+    )
+    away = np.sqrt(np.mean((draws - np.log(lens.focal_px)) ** 2))
+    assert lens.u_log_focal == pytest.approx(away, rel=0.01)
+    assert sum(share for _, share in lens.each()) == pytest.approx(1.0)
+    assert lens.any_kind.each() == [(lens.any_kind, 1.0)]
