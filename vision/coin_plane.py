@@ -52,13 +52,12 @@ BODY_LOG, ELLIPSE_SHARE = 30.0, 0.5
 showing an edge over one with none, and the share of the ellipse's own that is left, since
 both rest on the same edges. 20 to 40 and 0.3 to 1 do equally well on 24 rendered coins."""
 
-U_SLOPE = 0.035
+U_SLOPE = 0.02
 """Standard uncertainty of either slope that bodies leave even where one plane is clearly best:
-planes are tried in steps, and rims are no sharp edges. With it 1 in 15 of the same coins lies
-outside the ellipse that 19 in 20 should lie in; without 1 in 5."""
+planes are tried in steps, and rims are no sharp edges."""
 
 U_LOG_FOUND = 0.05
-"""How far the outline found may be off the coin's: on the same photos up to 9 %."""
+"""How far the outline found may be off the coin's: on the same photos up to 8 %."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
