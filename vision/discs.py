@@ -66,6 +66,7 @@ TRUST_FULL, TRUST_POWER = 0.4, 1.0
 PEAK_FLOOR = 3.0  # grey levels per sample pair
 MAX_STRETCH = 0.13  # axis ratio 0.77: 30 degrees of tilt and 9 of view (cos 39.5)
 RING_SUPPORT = 0.25
+PLACED_SUPPORT = 0.42  # where the network sees a reference: one of 43 rendered coins needs it
 DISC_SUPPORT = 0.50  # of a disc's clearest ring: 95 % of 150 real coins lie over 0.52
 SHADOW_STEP = 3  # samples either side of an edge
 SHADOW_DISTRUST, SHADOW_DISTRUST_GREY = 0.8, 0.6
@@ -73,6 +74,8 @@ SHARP_AS, SHARP_RANGE, SHARP_LEAST = 0.9, 0.4, 0.2
 SHADOW_TINT = 0.25
 DARK = 0.02  # linear light under which colour is noise
 CHROMA_NOISE = 0.12
+RAY_SPANS = ((0.80, 0.84, 0.88, 0.92), (1.10, 1.14, 1.18, 1.21))
+RAY_RADIUS_PX = 90.0  # larger discs are smoothed so much more
 FINE_SPANS = ((0.76, 0.80, 0.84, 0.88, 0.92), (1.12, 1.17, 1.22, 1.27))
 WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.5, 1.56, 1.62, 1.68))
 STEP_WIDTH = 0.035  # of the radius
@@ -337,7 +340,11 @@ def _surround(crop: Crop, polar: Float32Array, reach: FloatArray, spans: Spans) 
         60,
         np.array([*spans[0], *spans[1]]),
     )[0].astype(np.uint8)
-    inside, outside = ring[:, : len(spans[0])], ring[:, len(spans[0]) :]
+    return _surround_of(polar, reach, ring[:, : len(spans[0])], ring[:, len(spans[0]) :])
+
+
+def _surround_of(polar: Float32Array, reach: FloatArray, inside: Image, outside: Image) -> Surround:
+    """The same from codes that are surely the disc's, and such as are the table's."""
     disc, table = _normal(_chroma(inside)), _normal(_chroma(outside))
     disc_level, table_level = _spread(_level(inside), 0.25), _spread(_level(outside), 0.06)
 
@@ -639,6 +646,42 @@ def rings_of(
     return sorted(rings, key=lambda ring: -_merit(ring)), around
 
 
+def edges_along_rays(
+    rgb: Image, centre_px: FloatArray, rays_px: FloatArray, reach: FloatArray
+) -> tuple[Float32Array, Float32Array, FloatArray]:
+    """The edges along rays from the middle of a disc, and where its colour is.
+
+    Args:
+        rgb: The photo.
+        centre_px: ``(2,)`` the middle.
+        rays_px: ``(n, 2)`` from there to an outline.
+        reach: ``(m,)`` where to look, in rays, evenly; from inside to outside the disc.
+
+    Returns:
+        ``(n, PEAKS)`` where the strongest edges are, in rays, `MISSING` where there is none;
+        how far each is trusted, 0 to 1; ``(n, m)`` probability of the disc's colour, times
+        how well colour tells.
+    """
+    longest = float(np.linalg.norm(rays_px, axis=1).max())
+    half = int(longest * reach[-1]) + 6
+    x0, y0 = (max(0, int(c) - half) for c in centre_px)
+    part = rgb[y0 : int(centre_px[1]) + half + 1, x0 : int(centre_px[0]) + half + 1]
+    smooth = cv2.GaussianBlur(part, (0, 0), max(0.7, 0.5 * longest / RAY_RADIUS_PX))
+    at = centre_px - (x0, y0) + rays_px[:, None, :] * reach[None, :, None]
+    at = at.astype(np.float32)
+    codes = cv2.remap(
+        smooth, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    polar = codes.astype(np.float32)[None]
+    radius, strength = _peaks(polar, reach)
+    columns = [np.abs(reach[:, None] - np.array(span)[None]).argmin(axis=0) for span in RAY_SPANS]
+    around = _surround_of(polar, reach, codes[:, columns[0]], codes[:, columns[1]])
+    distrust = SHADOW_DISTRUST * around.tells + SHADOW_DISTRUST_GREY * (1 - around.tells)
+    trust = _trust(strength) * (1 - distrust * _shadow_like(polar, reach, radius))
+    metal = np.diff(around.metal, axis=1, prepend=0.0) * around.tells
+    return radius[0], trust[0].astype(np.float32), metal
+
+
 def _distinct(
     coefficients: FloatArray, names: NDArray[np.int64], tolerance: float
 ) -> NDArray[np.int64]:
@@ -692,7 +735,9 @@ OUTER_SUPPORT = 0.64  # an outer ring needs this much of the inner one's support
 TOUCH = 0.010  # rings closer than this share an edge
 CRESCENT_SHARE = 0.4
 MIN_COVERAGE = 0.55
-MAX_RESIDUAL = 0.010
+MAX_RESIDUAL = 0.015
+"""RMS distance of an outline from its ellipse over half its long axis, beyond 0.4 px. A coin seen
+from an angle is an ellipse and a bit of wall: a clear one at 15 degrees reaches 0.011."""
 MIN_AXIS_RATIO = 0.76
 REFINE_ANGLES = 180
 REFINE_BANDS = (0.020, 0.012)
@@ -892,7 +937,7 @@ def find_discs(rgb: Image, *, places: Sequence[Place] = ()) -> tuple[Disc, ...]:
             Candidate(x=place.centre_px[0], y=place.centre_px[1], r=place.radius_px, votes=1.0)
             for place in places
         ]
-        discs = _discs_of(rgb, hinted)
+        discs = _discs_of(rgb, hinted, least_support=PLACED_SUPPORT)
     if not discs:
         candidates: list[Candidate] = []
         for scale, image in _octaves(rgb):
@@ -901,21 +946,23 @@ def find_discs(rgb: Image, *, places: Sequence[Place] = ()) -> tuple[Disc, ...]:
     return tuple(sorted(discs, key=lambda d: -d.coverage))
 
 
-def _discs_of(rgb: Image, candidates: list[Candidate]) -> list[Disc]:
+def _discs_of(
+    rgb: Image, candidates: list[Candidate], *, least_support: float = DISC_SUPPORT
+) -> list[Disc]:
     discs: list[Disc] = []
     best = _merge(candidates)[:DISCS_TRIED]
     for candidate in sorted(best, key=lambda c: -c.r):
         if any(_inside(candidate, disc) for disc in discs):
             continue
-        disc = _outline(rgb, candidate)
+        disc = _outline(rgb, candidate, least_support=least_support)
         if disc is not None and not any(_same(disc, other) for other in discs):
             discs.append(disc)
     return discs
 
 
-def _outline(rgb: Image, candidate: Candidate) -> Disc | None:
+def _outline(rgb: Image, candidate: Candidate, *, least_support: float) -> Disc | None:
     """Find the disc around a candidate, fit its outline and describe it."""
-    placed = _place(rgb, candidate)
+    placed = _place(rgb, candidate, least_support=least_support)
     if placed is None:
         return None
     candidate, ring, crop = placed
@@ -936,13 +983,15 @@ def _outline(rgb: Image, candidate: Candidate) -> Disc | None:
     return Disc(fit=fit, coverage=coverage, **parts)
 
 
-def _place(rgb: Image, candidate: Candidate) -> tuple[Candidate, Ring, Crop] | None:
+def _place(
+    rgb: Image, candidate: Candidate, *, least_support: float
+) -> tuple[Candidate, Ring, Crop] | None:
     """The ring that bounds the disc of a candidate, first at low, then at full resolution."""
     crop = crop_disc(rgb, candidate, radius_px=WIDE_RADIUS_PX, reach=1.75)
     rings, around = rings_of(
         crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS, sets=WIDE_SETS
     )
-    if max((ring.support for ring in rings), default=0.0) < DISC_SUPPORT:
+    if max((ring.support for ring in rings), default=0.0) < least_support:
         return None
     ring = outline_ring(rings, around)
     for _ in range(2):

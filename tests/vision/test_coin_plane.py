@@ -90,7 +90,7 @@ def test_a_worse_outline_tells_less() -> None:
 def test_the_long_axis_gives_the_depth(at_px: tuple[float, float]) -> None:
     ellipse, depth = seen((0.0, 0.0), at_px)
     found = plane(ellipse)
-    told = FOCAL_PX * DIAMETER_MM / ellipse.major_px * np.exp(found.log_reach)
+    told = FOCAL_PX * DIAMETER_MM / np.exp(found.log_size)
     assert told == pytest.approx(depth, rel=0.01)
 
 
