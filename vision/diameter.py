@@ -14,7 +14,7 @@ piece off the table.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import hypot, sqrt
 
@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.findings import Form, Measurement, Unit
+from vision.arms import END_STRETCHES, SHORT_WIDTHS, arms_of, end_lines, looks_thinner
 from vision.centreline import CentreLine, centre_line, smoothed
 from vision.cylinder import diameter_of_cylinder
 from vision.edge_net import (
@@ -221,6 +222,7 @@ def measure_diameter(
     run = edges.only(kept)
     if kept.mean() < ALONE_SHARE:
         run = look_again(photo, edges, kept) or run
+    run = look_at_arms(photo, region, run, scale, line=edges.line) or run
     diameter = combined(diameters_mm(run, photo, scale), run, photo, scale)
     found_px = float(np.median(run.width_px))
     return DiameterReading(
@@ -263,6 +265,44 @@ def look_again(photo: Photo, edges: Edges, run: Flags) -> Edges | None:
     start = float(np.median(edges.width_px[run]))
     look = _look(photo, line, start, int(run.sum()), FIRST_LOOK_DOUBT, trimmed=False)
     return None if look is None else _edges_of(look)
+
+
+def look_at_arms(
+    photo: Photo, region: Region, run: Edges, scale: Scale, *, line: CentreLine
+) -> Edges | None:
+    """Return the edges of the tube that sticks out of a short piece's ends, if thinner tube
+    does: then the run is the fitting's.
+    """
+    width_px = float(np.median(run.width_px))
+    body_mm = float(np.median(diameters_mm(run, photo, scale)))
+    short = line.length_px < SHORT_WIDTHS * width_px
+    if not short or width_px < CONTEXT_FROM_PX or body_mm < LEAST_FITTED_MM:
+        return None
+    lines = end_lines(line, region, width_px=width_px)
+    if not looks_thinner(lines, region, width_px=width_px):
+        return None
+    looks = [
+        _look(photo, end, width_px, END_STRETCHES, FIRST_LOOK_DOUBT, trimmed=False) for end in lines
+    ]
+    ends = [_edges_of(look) for look in looks if look is not None]
+    tolerance_rel = max(AGREE_REL, AGREE_PX / width_px)
+    ends_mm = [diameters_mm(end, photo, scale) for end in ends]
+    arms = arms_of(ends_mm, body_mm=body_mm, tolerance_rel=tolerance_rel)
+    if arms is None:
+        return None
+    return _joined([end.only(arm) for end, arm in zip(ends, arms, strict=True)], line)
+
+
+def _joined(parts: Sequence[Edges], line: CentreLine) -> Edges:
+    """Return the edges of parts that were looked for at the same width as one."""
+    return Edges(
+        left_px=np.concatenate([part.left_px for part in parts]),
+        right_px=np.concatenate([part.right_px for part in parts]),
+        widths_px=parts[0].widths_px,
+        width_logs=np.concatenate([part.width_logs for part in parts]),
+        plainness=float(np.median([part.plainness for part in parts])),
+        line=line,
+    )
 
 
 def _edges_of(look: _Look) -> Edges:
