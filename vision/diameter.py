@@ -80,7 +80,11 @@ AGREE_PX = 0.8
 
 FITTING_LOG = 0.05
 """A fitting is thicker than its tube by this and more: twice a wall of 0.9 mm and the gap
-on a 28 mm tube (EN 1254-1, from memory) are 7 %; nuts are half as thick again."""
+on a 28 mm tube (EN 1254-1, from memory) are 7 % ..."""
+
+NUT_LOG = 0.405
+"""... and by this at most, half as thick again: what is thinner still is another piece, or the
+conductor at a cable's end."""
 
 FITTED_SUPPORT = 0.25
 """An elbow's arms may be short: nine of 22 rendered tubes in fittings showed tube on about a
@@ -93,9 +97,6 @@ MOST_OF_PIECE = 0.5
 """A run shorter than this share of the line must be explained by what the rest is. Of 114
 measured renders five had one that nothing explained: in four the line ran from one piece on to
 another across it, in one along a shadow; four of the five were off by 26 to 74 %."""
-
-NUT_LOG = 0.405
-"""A tube's fittings and nuts are at most half as thick again (see above)."""
 
 STRIPPED_SHARE, STRIPPED_LOG = 0.7, 0.1
 """A stripped end is as thick all along: of what is thinner than the run so much agrees within
@@ -544,7 +545,7 @@ def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:
 
     The mode is the peak of a Gaussian density over the diameters with half the
     tolerance as bandwidth; what lies within the tolerance of it is kept. On tube a
-    clearly thinner mode with half the support wins: elbows, nuts and sockets are thicker
+    thinner mode with a quarter of the support wins: elbows, nuts and sockets are thicker
     than the tube they sit on, and may be longer than what is seen of it.
     """
     logs = np.log(np.maximum(diameters, 1e-9))
@@ -558,6 +559,7 @@ def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:
     thinner = (
         is_peak
         & (logs < logs[mode] - FITTING_LOG)
+        & (logs > logs[mode] - NUT_LOG)
         & (support >= least)
         & (diameters >= LEAST_FITTED_MM)
     )

@@ -318,6 +318,12 @@ def test_a_short_arm_of_a_thin_fitting_counts() -> None:
     assert plain_run(diameters, tolerance_rel=0.04).tolist() == [True] * 5 + [False] * 12
 
 
+def test_a_conductor_at_the_end_of_its_jacket_is_no_tube_in_a_fitting() -> None:
+    # 25 mm2 conductor, 6.4 mm over its strands, in a jacket of 10 mm: more than half again
+    diameters = np.array([6.4] * 6 + [10.0] * 10)
+    assert plain_run(diameters, tolerance_rel=0.04).tolist() == [False] * 6 + [True] * 10
+
+
 RUN = [True] * 8 + [False] * 12
 
 
