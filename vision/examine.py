@@ -156,7 +156,7 @@ def examine(
                 stated,
                 look.detail.result,
                 cut_end=form == CUT_END,
-                bunch=overview is not None and at is None and is_bunch(overview, region),
+                bunch=_is_several(region, overview) and at is None,
             )
             for region, look in zip(regions[:MAX_PIECES], looks, strict=True)
         ]
@@ -176,6 +176,10 @@ def examine(
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),
     )
+
+
+def _is_several(region: Region, overview: SurfaceMap | None) -> bool:
+    return region.several or (overview is not None and is_bunch(overview, region))
 
 
 def _stated_form(form: str | None) -> Form | None:

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.crossings import Parting, part_crossings
 from vision.ground import table_features
 from vision.outlines import WEAK_P, Labels, parted
 from vision.reduced import reduced as reduced  # noqa: PLC0414 - others take it from here
@@ -88,11 +89,11 @@ class Sketch:
     """The pieces as they are where no reference lies on any of them.
 
     Attributes:
-        labels: ``(h, w)`` number of the piece at each pixel of the map.
+        parting: The number of the piece at each pixel of the map.
         drawn: Those that are pieces.
     """
 
-    labels: Labels
+    parting: Parting
     drawn: tuple[Drawn, ...]
 
 
@@ -162,18 +163,31 @@ def pieces_on(
         as_sketched = as_sketched and not (piece[reference] > WEAK_P).any()
         piece = np.where(reference, np.float32(0), piece)
     if sketch is not None and as_sketched:
-        labels = sketch.labels
+        parting = sketch.parting
     else:
-        labels = _without_ground(parted(piece, gap), overview)
+        parting = _numbered(photo, overview, piece, gap)
     drawn = sketch.drawn if sketch is not None else ()
-    return regions_from_labels(photo, piece, labels, drawn=drawn)
+    return regions_from_labels(photo, piece, parting.labels, drawn=drawn, several=parting.several)
 
 
 def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
     """Return the pieces as if no reference lay on them, for :func:`pieces_on`."""
     piece, gap = _piece_and_gap(overview)
-    labels = _without_ground(parted(piece, gap), overview)
-    return Sketch(labels=labels, drawn=tuple(one for _, one in _drawn(photo, piece, labels)))
+    parting = _numbered(photo, overview, piece, gap)
+    drawn = tuple(one for _, _, one in _drawn(photo, piece, parting.labels))
+    return Sketch(parting=parting, drawn=drawn)
+
+
+def _numbered(
+    photo: Photo, overview: SurfaceMap, piece: Float32Array, gap: Float32Array | None
+) -> Parting:
+    """Return the number of the piece at each pixel, parted by the gaps and by the crossings."""
+    parting = Parting(labels=parted(piece, gap))
+    if gap is not None:
+        least_px = round(MIN_AREA_SHARE_SURFACE * piece.size)
+        parting = part_crossings(parting.labels, gap, photo.rgb, least_px=least_px)
+    # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
+    return replace(parting, labels=_without_ground(parting.labels, overview))
 
 
 def is_bunch(overview: SurfaceMap, region: Region) -> bool:
@@ -225,6 +239,7 @@ def regions_from_labels(
     least: float = MIN_AREA_SHARE_SURFACE,
     sure: float = SURE_P,
     drawn: Sequence[Drawn] = (),
+    several: frozenset[int] = frozenset(),
 ) -> tuple[Region, ...]:
     """Return numbered pieces, largest first, at full resolution.
 
@@ -235,10 +250,13 @@ def regions_from_labels(
         least: Smaller pieces, as a share of the photo, are left out.
         sure: So are those whose surest tenth is less likely a piece than this.
         drawn: Pieces drawn before; one that follows from the same is taken from there.
+        several: Numbers of those that are several pieces which could not be parted.
     """
     found = [
-        replace(piece.region, score=score)
-        for score, piece in _drawn(photo, foreground, labels, least=least, sure=sure, known=drawn)
+        replace(piece.region, score=score, several=number in several)
+        for number, score, piece in _drawn(
+            photo, foreground, labels, least=least, sure=sure, known=drawn
+        )
         if piece.region is not None
     ]
     return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
@@ -252,8 +270,8 @@ def _drawn(
     least: float = MIN_AREA_SHARE_SURFACE,
     sure: float = SURE_P,
     known: Sequence[Drawn] = (),
-) -> Iterator[tuple[float, Drawn]]:
-    """Yield how sure each piece is, and the piece; see :func:`regions_from_labels`."""
+) -> Iterator[tuple[int, float, Drawn]]:
+    """Yield each piece's number, how sure it is, and the piece; see :func:`regions_from_labels`."""
     count = int(labels.max()) + 1
     areas = np.bincount(labels.ravel(), minlength=count)
     for number in range(1, count):
@@ -266,7 +284,7 @@ def _drawn(
         cells, soft = _soft(foreground, labels, number, own)
         same = next((d for d in known if d.cells == cells and np.array_equal(d.soft, soft)), None)
         region = same.region if same is not None else _refined(photo, labels.shape, cells, soft)
-        yield score, Drawn(cells=cells, soft=soft, region=region)
+        yield number, score, Drawn(cells=cells, soft=soft, region=region)
 
 
 def _soft(

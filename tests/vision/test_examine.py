@@ -23,11 +23,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
+import vision.examine
 from bench.accuracy import examined
 from rules.engine import grade
 from rules.findings import Measurement
 from rules.sheet import load_sheet
 from tests.app.test_cli import check_contract, objects, run
+from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
 from vision.examine import examine
 from vision.photo import load_photo_file
 from vision.types import Examination, Photo, PieceReading
@@ -247,6 +249,23 @@ def test_a_reference_that_is_not_there_gives_no_scale(named: str) -> None:
     seen_so = examine(photo_of(STEADY[0]), reference=named)  # a coin lies there
     assert seen_so.scale is None
     assert all(piece.findings.diameter is None for piece in seen_so.pieces)
+
+
+@pytest.mark.parametrize("several", [False, True])
+def test_no_thickness_is_told_of_several_pieces_taken_for_one(
+    monkeypatch: pytest.MonkeyPatch, *, several: bool
+) -> None:
+    """Whose it would be nobody knows; a drawn wire, which is measured where it is one."""
+    photo, region = draw(
+        Straight(length=240, angle_deg=17, centre=(160, 120)), 24.0, Look(), seed=3
+    )
+    region = replace(region, several=several)
+    monkeypatch.setattr(vision.examine, "_regions", lambda *_: (region,))
+    seen_so = examine(photo, scale=scale_from_above())
+    (piece,) = seen_so.pieces
+    assert (piece.findings.diameter is None) is several
+    assert ("pieces_side_by_side" in {problem.code for problem in seen_so.problems}) is several
+    assert piece.findings.finish is not None
 
 
 # -------------------------------------------------------------- as one uses it

@@ -95,6 +95,44 @@ def test_an_overview_gives_outlines_at_full_resolution() -> None:
         assert max(overlap(region, mask) for region in regions) > 0.9
 
 
+def crossing(*, bent: bool) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
+    """Draw a dark wire over a copper one; return photo, masks and where the network sees it."""
+    rgb = table("paper")
+    masks = []
+    turn = 50.0 if bent else 0.0
+    for start, width, colour in ((90.0, 14, COPPER), (0.0, 24, (40, 40, 45))):
+        ends = np.deg2rad([start, start + 180 - turn])
+        middle = np.array([480, 360])
+        points = [middle + 300 * np.array([np.cos(a), np.sin(a)]) for a in ends]
+        line = np.round([points[0], middle, points[1]]).astype(np.int32)
+        mask = np.zeros(rgb.shape[:2], np.uint8)
+        cv2.polylines(mask, [line], isClosed=False, color=(1,), thickness=width)
+        rgb[mask > 0] = colour
+        masks.append(mask > 0)
+    masks[0] &= ~masks[1]
+    spot = np.zeros(rgb.shape[:2], np.float32)
+    spot[356:364, 476:484] = 0.9  # in the middle: nothing is cut by it
+    return rgb, masks, spot
+
+
+def test_pieces_across_each_other_are_parted_where_no_gap_is_seen_all_along() -> None:
+    rgb, masks, spot = crossing(bent=False)
+    regions = pieces_on(photo_of(rgb), overview_of(masks, gap=spot))
+    assert len(regions) == 2
+    assert not any(region.several for region in regions)
+    for mask in masks:
+        assert max(overlap(region, mask) for region in regions) > 0.85
+
+
+@pytest.mark.parametrize("sketched", [False, True])
+def test_what_can_not_be_parted_is_named_as_several(*, sketched: bool) -> None:
+    rgb, masks, spot = crossing(bent=True)
+    photo, overview = photo_of(rgb), overview_of(masks, gap=spot)
+    sketch = sketch_pieces(photo, overview) if sketched else None
+    (region,) = pieces_on(photo, overview, sketch=sketch)
+    assert region.several
+
+
 @pytest.mark.parametrize("surface", [Surface.TABLE, Surface.REFERENCE])
 def test_what_the_classes_take_for_ground_is_no_piece(surface: Surface) -> None:
     # By construction: both outlines are drawn, one of them on what is no metal.
