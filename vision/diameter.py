@@ -33,7 +33,6 @@ from vision.edge_net import (
     window_offsets,
 )
 from vision.profiles import Strip, averaged, sample_at
-from vision.rims import look_at_rims
 from vision.types import FloatArray, Photo, Problem, Region, Scale
 from vision.winding import is_wound
 
@@ -247,22 +246,7 @@ def measure_diameter(
     if kept.mean() < ALONE_SHARE:
         run = look_again(photo, edges, kept) or run
     run = look_at_arms(photo, region, run, scale, line=edges.line) or run
-    return _reading(finer(photo, run), photo, scale)
-
-
-def finer(photo: Photo, run: Edges) -> Edges:
-    """Return the edges of a run looked at once more, each by itself (:mod:`vision.rims`)."""
-    rims = look_at_rims(photo, run.line, run.left_px, run.right_px)
-    if rims is None:
-        return run
-    return Edges(
-        left_px=rims.left_px,
-        right_px=rims.right_px,
-        widths_px=rims.widths_px,
-        width_logs=rims.width_logs,
-        plainness=run.plainness,
-        line=run.line,
-    )
+    return _reading(run, photo, scale)
 
 
 def _reading(run: Edges, photo: Photo, scale: Scale) -> DiameterReading:

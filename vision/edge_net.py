@@ -5,17 +5,19 @@ shadow: no single change of brightness is the edge. A small convolution network 
 colour, shadow and reflection as it learned from traced cross-sections whose edges are
 known by construction (``models/recipe/edge_profiles.py``, ``edge_net.py``). It gives,
 for each position, how likely the left and the right edge are there.
+
+Run with numpy: it is small, and needs no session to start.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.profile_layers import Layer, load_layers, run_layers
 from vision.profiles import Strip
 from vision.types import Float32Array, FloatArray
 
@@ -34,6 +36,40 @@ WINDOW_WIDTHS = 1.5
 def window_offsets(width_px: float) -> FloatArray:
     """Return the offsets, px, at which a profile must be sampled for this expected width."""
     return np.linspace(-1, 1, SAMPLES) * WINDOW_WIDTHS * width_px
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """One step of the network.
+
+    Attributes:
+        kind: ``conv`` (convolution along the profile), ``block`` (the same, added to what
+            comes in), ``down`` (two neighbours to one), ``up`` (one to two, added to what
+            went down), ``context`` (the mean over all profiles, added to each) or ``score``.
+        dilation: Samples from tap to tap of ``conv`` and ``block``; else 1.
+        weights: ``(taps * before, after)``; of ``up`` ``(before, 2 * after)``.
+        bias: One for each column of the weights.
+    """
+
+    kind: str
+    dilation: int
+    weights: Float32Array
+    bias: Float32Array
+
+
+def load_layers(path: Path) -> tuple[Layer, ...]:
+    """Read a network as ``models/recipe/edge_net.py`` writes it."""
+    with np.load(path, allow_pickle=False) as stored:
+        steps = [str(step).split() for step in stored["plan"]]
+        return tuple(
+            Layer(
+                kind=kind,
+                dilation=int(dilation),
+                weights=np.ascontiguousarray(stored[f"w{k}"], np.float32),
+                bias=np.asarray(stored[f"b{k}"], np.float32),
+            )
+            for k, (kind, dilation) in enumerate(steps)
+        )
 
 
 @cache
@@ -57,9 +93,12 @@ def edge_logits(
         together: About so many neighbouring profiles tell each other; None for all.
         layers: Another network than the shipped one.
     """
-    x = profile_inputs(strip.profiles, coarseness=float(np.log(width_px / 30)) / 2)
-    groups = {"context": _parts(len(x), together)}
-    return run_layers(x, _shipped() if layers is None else layers, groups)
+    x = _inputs(strip.profiles, width_px)
+    starts = _parts(len(x), together)
+    aside: list[Float32Array] = []
+    for layer in _shipped() if layers is None else layers:
+        x = _step(x, layer, aside, starts)
+    return x
 
 
 def _parts(count: int, together: int | None) -> NDArray[np.int64]:
@@ -68,22 +107,64 @@ def _parts(count: int, together: int | None) -> NDArray[np.int64]:
     return np.linspace(0, count, parts + 1).astype(np.int64)[:-1]
 
 
-def profile_inputs(profiles: Float32Array, *, coarseness: float) -> Float32Array:
-    """Log colours about their mean, linear colours, what is known, how coarse the pixels are.
+def _step(
+    x: Float32Array, layer: Layer, aside: list[Float32Array], starts: NDArray[np.int64]
+) -> Float32Array:
+    """Return what one layer makes of ``(n, m, c)``; what goes down is kept aside for its up."""
+    n, m, c = x.shape
+    out: Float32Array
+    if layer.kind == "context":
+        counts = np.diff(np.append(starts, n))
+        means = np.add.reduceat(x, starts, axis=0) / counts[:, None, None].astype(np.float32)
+        out = x + np.repeat(means @ layer.weights + layer.bias, counts, axis=0)
+        return out
+    if layer.kind == "up":
+        out = (x @ layer.weights + layer.bias).reshape(n, 2 * m, -1) + aside.pop()
+        return out
+    if layer.kind == "score":
+        out = x @ layer.weights + layer.bias
+        return out
+    if layer.kind == "down":
+        aside.append(x)
+        out = x.reshape(n, m // 2, 2 * c) @ layer.weights
+    else:
+        out = _convolved(x, layer.weights, layer.dilation)
+    out += layer.bias
+    if layer.kind == "block":
+        out += x
+    return np.maximum(out, 0, out=out)
 
-    Args:
-        profiles: ``(n, m, 3)`` linear light, NaN off the photo.
-        coarseness: Goes into the last of eight channels as it is.
-    """
+
+def _inputs(profiles: Float32Array, width_px: float) -> Float32Array:
+    """Log colours about their mean, linear colours, what is known, how coarse the pixels are."""
     known = np.asarray(np.isfinite(profiles).all(axis=2), dtype=bool)
     own = known[..., None].astype(np.float32)
     light = np.where(known[..., None], profiles, 0).astype(np.float32)
     logs = np.log(light + np.float32(LOG_FLOOR)) * own
     mean = logs.sum(axis=(1, 2)) / (3 * np.maximum(known.sum(axis=1), 1))
     top = np.maximum(np.quantile(light.max(axis=2), 0.9, axis=1), 0.02)[:, None, None]
-    scale = np.full((*known.shape, 1), coarseness)
+    scale = np.full((*known.shape, 1), np.log(width_px / 30) / 2)
     parts = [(logs - mean[:, None, None]) * own, np.minimum(light / top, 2), own, scale]
     return np.concatenate(parts, axis=2).astype(np.float32)
+
+
+def _convolved(x: Float32Array, weights: Float32Array, dilation: int) -> Float32Array:
+    """Convolve ``(n, m, c)`` along m, zeros outside.
+
+    All rows lie in one, with zeros between, so that each tap is one product of the whole
+    with no copy of it.
+    """
+    n, m, channels = x.shape
+    taps = len(weights) // channels
+    gap = dilation * (taps // 2)
+    row = np.zeros((n * (m + gap) + 2 * gap, channels), np.float32)
+    length = n * (m + gap)
+    row[gap : gap + length].reshape(n, m + gap, channels)[:, :m] = x
+    out = row[:length] @ weights[:channels]
+    for tap in range(1, taps):
+        first = tap * dilation
+        out += row[first : first + length] @ weights[tap * channels : (tap + 1) * channels]
+    return np.ascontiguousarray(out.reshape(n, m + gap, -1)[:, :m])
 
 
 def log_probabilities(logits: Float32Array) -> FloatArray:

@@ -15,14 +15,7 @@ import torch
 from torch import Tensor
 
 from models.recipe.edge_profiles import FINE, REACH, Draw, coded, decoded, lookup, softened
-from models.recipe.edge_strips import (
-    CELLS,
-    REACH_WIDTHS,
-    RIM_CELLS,
-    UNKNOWN_CODE,
-    PieceStrip,
-)
-from vision.rim_net import FINE_TO_PX, FINEST_STEP_PX
+from models.recipe.edge_strips import CELLS, REACH_WIDTHS, UNKNOWN_CODE, PieceStrip
 
 SAMPLES = 192
 WINDOW_WIDTHS = 1.5  # both as in vision/edge_net.py
@@ -51,7 +44,6 @@ class Strips:
 
     Attributes:
         codes: ``(rows, CELLS, 3)`` uint8 sRGB codes, ``UNKNOWN_CODE`` off the photo.
-        rims: ``(rows, 2, RIM_CELLS, 3)`` the same about both edges.
         edges: ``(rows, 2)`` true edges in widths, NaN where not plain.
         first: ``(n,)`` each piece's first row.
         count: ``(n,)`` its number of rows.
@@ -59,7 +51,6 @@ class Strips:
     """
 
     codes: Tensor
-    rims: Tensor
     edges: Tensor
     first: Tensor
     count: Tensor
@@ -71,16 +62,14 @@ class Strips:
 
 def stored(strips: Iterable[PieceStrip], device: str) -> Strips:
     """Return strips on a device."""
-    codes, rims, edges, widths = [], [], [], []
+    codes, edges, widths = [], [], []
     for strip in strips:
         codes.append(torch.from_numpy(strip.codes).to(device))
-        rims.append(torch.from_numpy(strip.rims).to(device))
         edges.append(torch.from_numpy(strip.edges_widths))
         widths.append(strip.width_px)
     count = torch.tensor([len(c) for c in codes])
     return Strips(
         codes=torch.cat(codes),
-        rims=torch.cat(rims),
         edges=torch.cat(edges).to(device),
         first=(count.cumsum(0) - count).to(device),
         count=count.to(device),
@@ -97,7 +86,6 @@ def drawn_strips(code: Tensor, width_px: Tensor) -> Strips:
     whole = (lookup(code, position.expand(n, -1)) * 255).round().clamp(1, 255)
     return Strips(
         codes=torch.where(known[None, :, None], whole, UNKNOWN_CODE).to(torch.uint8),
-        rims=_drawn_rims(code, width_px),
         edges=torch.tensor([[-0.5, 0.5]], device=device).repeat(n, 1),
         first=torch.arange(n, device=device),
         count=torch.ones(n, dtype=torch.int64, device=device),
@@ -105,25 +93,10 @@ def drawn_strips(code: Tensor, width_px: Tensor) -> Strips:
     )
 
 
-def _drawn_rims(code: Tensor, width_px: Tensor) -> Tensor:
-    """Return both rims of drawn profiles, as ``edge_strips.py`` cuts them."""
-    step = FINEST_STEP_PX * (width_px / FINE_TO_PX).clamp_min(1).sqrt()
-    cells = torch.arange(RIM_CELLS, device=code.device) - (RIM_CELLS - 1) / 2
-    inward = cells[None] * (step / width_px)[:, None] - 0.5  # widths from the middle
-    sides = []
-    for at in (inward, -inward):
-        position = (at / (REACH / 2) + 1) / 2 * (FINE - 1)
-        known = (position >= 0) & (position <= FINE - 1)
-        whole = (lookup(code, position) * 255).round().clamp(1, 255)
-        sides.append(torch.where(known.unsqueeze(2), whole, UNKNOWN_CODE))
-    return torch.stack(sides, dim=1).to(torch.uint8)
-
-
 def together(one: Strips, other: Strips) -> Strips:
     """Return the pieces of both, the first's first."""
     return Strips(
         codes=torch.cat([one.codes, other.codes]),
-        rims=torch.cat([one.rims, other.rims]),
         edges=torch.cat([one.edges, other.edges]),
         first=torch.cat([one.first, other.first + len(one.codes)]),
         count=torch.cat([one.count, other.count]),
@@ -165,10 +138,10 @@ class Look:
     width_px: Tensor
 
 
-def rows_of(
+def stretches_of(
     strips: Strips, pieces: Tensor, *, stretches: int, cuts: int, part: Draw | None = None
-) -> Tensor:
-    """Return which rows ``(pieces * stretches, cuts)`` are averaged in each stretch.
+) -> Stretches:
+    """Average pieces along their stretches.
 
     Args:
         strips: All pieces.
@@ -186,30 +159,18 @@ def rows_of(
     at = (torch.arange(stretches * cuts, device=pieces.device) + 0.5) / (stretches * cuts)
     row = (start[:, None] + at * length[:, None]).long()
     row = torch.minimum(row, strips.count[pieces][:, None] - 1) + strips.first[pieces][:, None]
-    return row.reshape(-1, cuts)
-
-
-def known_edges(strips: Strips, row: Tensor) -> Tensor:
-    """Return the mean edges ``(b, 2)`` of these rows, widths; NaN where too few are plain."""
-    edges = strips.edges[row]
-    plain = torch.isfinite(edges).all(dim=2)
-    enough = plain.float().mean(dim=1, keepdim=True) >= LEAST_PLAIN
-    return torch.where(enough, edges.nanmean(dim=1), torch.nan)
-
-
-def stretches_of(
-    strips: Strips, pieces: Tensor, *, stretches: int, cuts: int, part: Draw | None = None
-) -> Stretches:
-    """Average pieces along their stretches; arguments as for :func:`rows_of`."""
-    row = rows_of(strips, pieces, stretches=stretches, cuts=cuts, part=part)
+    row = row.reshape(-1, cuts)
     codes = strips.codes[row]
     there = (codes != UNKNOWN_CODE).all(dim=3)
     total = there.sum(dim=1)
     light = (decoded(codes.float() / 255) * there.unsqueeze(3)).sum(dim=1)
+    edges = strips.edges[row]
+    plain = torch.isfinite(edges).all(dim=2)
+    enough = plain.float().mean(dim=1, keepdim=True) >= LEAST_PLAIN
     return Stretches(
         light=light / total.clamp_min(1).unsqueeze(2),
         known=(total > 0).float(),
-        edges=known_edges(strips, row),
+        edges=torch.where(enough, edges.nanmean(dim=1), torch.nan),
         width_px=strips.width_px[pieces].repeat_interleave(stretches),
     )
 
@@ -306,7 +267,15 @@ def worsened(look: Look, d: Draw) -> Look:
     """
     step_px = 2 * WINDOW_WIDTHS * look.width_px / (SAMPLES - 1)
     length = (1.0 / step_px).clamp(0.3, 12)
-    code = noisy(look.profiles, d, length=length)
+    f = torch.fft.rfftfreq(SAMPLES, device=length.device)[None, None, :]
+    noise = torch.fft.irfft(
+        torch.fft.rfft(d.normal(3, SAMPLES), dim=2)
+        * torch.exp(-2 * (pi * f * 0.5 * length[:, None, None]) ** 2),
+        n=SAMPLES,
+        dim=2,
+    )
+    noise = noise / noise.std(dim=2, keepdim=True).clamp_min(1e-6)
+    code = coded(look.profiles.clamp(0, 1)) + noise * d.log_uniform(0.0006, 0.006)[:, None, None]
     at = torch.arange(SAMPLES, device=length.device)[None, :]
     room, hide = d.uniform(8, 68, 2), d.chance(0.04, 2) > 0
     edges = look.edges.nan_to_num(SAMPLES / 2)
@@ -319,21 +288,6 @@ def worsened(look: Look, d: Draw) -> Look:
         edges=look.edges,
         width_px=look.width_px,
     )
-
-
-def noisy(profiles: Tensor, d: Draw, *, length: Tensor) -> Tensor:
-    """Return the codes ``(b, 3, m)`` of profiles with a photo's noise; ``length`` of its grain
-    in samples."""
-    samples = profiles.shape[2]
-    f = torch.fft.rfftfreq(samples, device=length.device)[None, None, :]
-    noise = torch.fft.irfft(
-        torch.fft.rfft(d.normal(3, samples), dim=2)
-        * torch.exp(-2 * (pi * f * 0.5 * length[:, None, None]) ** 2),
-        n=samples,
-        dim=2,
-    )
-    noise = noise / noise.std(dim=2, keepdim=True).clamp_min(1e-6)
-    return coded(profiles.clamp(0, 1)) + noise * d.log_uniform(0.0006, 0.006)[:, None, None]
 
 
 def turned(look: Look, d: Draw, *, stretches: int) -> Look:

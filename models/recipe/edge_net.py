@@ -15,10 +15,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from vision.rim_net import FINE_TO_PX, FINEST_STEP_PX, OTHER_EDGE_STEPS
-
 INPUTS = 8
-RIM_INPUTS = INPUTS + 2
 LOG_FLOOR = 0.004  # as in vision/edge_net.py
 LABEL_SIGMA = 0.7  # samples
 STEM_TAPS, TAPS = 7, 5
@@ -50,52 +47,17 @@ PLAN = (
     "block 1",
     "score 1 2",
 )
-"""Kind and dilation of each layer (``vision.profile_layers.Layer``), channels where they
-change."""
-
-RIM_PLAN = (
-    "conv 1 56",
-    "block 1",
-    "side 1",
-    "block 1",
-    "down 1 96",
-    "block 1",
-    "side 1",
-    "block 2",
-    "context 1",
-    "block 1",
-    "down 1 144",
-    "block 1",
-    "side 1",
-    "block 2",
-    "context 1",
-    "block 1",
-    "up 1 96",
-    "block 1",
-    "side 1",
-    "block 1",
-    "up 1 56",
-    "block 1",
-    "side 1",
-    "block 1",
-    "score 1 1",
-)
-"""The same of the network that looks at one edge at a time (``vision/rim_net.py``)."""
+"""Kind and dilation of each layer (``vision.edge_net.Layer``), channels where they change."""
 
 
 class EdgeNet(nn.Module):
-    """Scores, one for each edge, for each position of each profile of a piece."""
+    """Two scores, left and right edge, for each position of each profile of a piece."""
 
-    def __init__(
-        self,
-        plan: Sequence[str] = PLAN,
-        taps: Sequence[int] | None = None,
-        *,
-        before: int = INPUTS,
-    ) -> None:
+    def __init__(self, plan: Sequence[str] = PLAN, taps: Sequence[int] | None = None) -> None:
         super().__init__()
         self.steps = [_step(line) for line in plan]
         layers: list[nn.Module] = []
+        before = INPUTS
         for number, (kind, dilation, after) in enumerate(self.steps):
             wide = STEM_TAPS if kind == "conv" else TAPS
             layers.append(
@@ -105,10 +67,7 @@ class EdgeNet(nn.Module):
         self.layers = nn.ModuleList(layers)
 
     def forward(self, x: Tensor) -> Tensor:
-        """``(pieces, profiles, before, samples)`` to ``(pieces, profiles, edges, samples)``.
-
-        Where the plan has sides, the first half of the profiles is of one, the rest of the other.
-        """
+        """``(pieces, profiles, 8, SAMPLES)`` to ``(pieces, profiles, 2, SAMPLES)``."""
         pieces, profiles = x.shape[:2]
         x = x.flatten(0, 1)
         aside: list[Tensor] = []
@@ -116,10 +75,6 @@ class EdgeNet(nn.Module):
             if kind == "context":
                 grouped = x.unflatten(0, (pieces, profiles))
                 x = (grouped + layer(grouped.mean(dim=1)).unsqueeze(1)).flatten(0, 1)
-            elif kind == "side":
-                grouped = x.unflatten(0, (pieces, 2, profiles // 2))
-                x = (grouped + layer(grouped.mean(dim=2).flatten(0, 1)).unflatten(0, (pieces, 2))
-                     .unsqueeze(2)).flatten(0, 2)  # fmt: skip
             elif kind == "up":
                 x = layer(x) + aside.pop()
             elif kind == "score":
@@ -145,7 +100,7 @@ def _layer(kind: str, dilation: int, before: int, after: int, taps: int) -> nn.M
         return nn.Conv1d(before, after, 2, stride=2)
     if kind == "score":
         return nn.Conv1d(before, after, 1)
-    if kind in ("context", "side"):
+    if kind == "context":
         layer = nn.Conv1d(before, after, 1)
         nn.init.normal_(layer.weight, std=0.1 / before**0.5)
     else:
@@ -165,30 +120,11 @@ def inputs(profiles: Tensor, known: Tensor, width_px: Tensor) -> Tensor:
         known: ``(n, SAMPLES)`` 1 where the photo shows the profile.
         width_px: ``(n,)`` the expected width.
     """
-    return _inputs(profiles, known, torch.log(width_px / 30) / 2)
-
-
-def rim_inputs(profiles: Tensor, known: Tensor, width_px: Tensor) -> Tensor:
-    """Return the same of rims, with how wide the piece is and where its other edge is expected.
-
-    As ``vision/rim_net.py`` puts them together.
-    """
-    step = FINEST_STEP_PX * (width_px / FINE_TO_PX).clamp_min(1).sqrt()
-    samples = profiles.shape[2]
-    at = torch.arange(samples, device=profiles.device) - (samples - 1) / 2
-    away = at[None] - (width_px / step)[:, None]
-    other = torch.exp(-0.5 * (away / OTHER_EDGE_STEPS) ** 2).unsqueeze(1)
-    wide = (torch.log(width_px / 30) / 2)[:, None, None].expand(-1, 1, samples)
-    seen = _inputs(profiles, known, torch.log(step / FINEST_STEP_PX))
-    return torch.cat([seen, wide, other], dim=1)
-
-
-def _inputs(profiles: Tensor, known: Tensor, coarseness: Tensor) -> Tensor:
     logs = torch.log(profiles + LOG_FLOOR)
     known = known.unsqueeze(1)
     seen = known.sum(dim=2, keepdim=True).clamp_min(1)
     mean = (logs * known).sum(dim=(1, 2), keepdim=True) / (3 * seen)
-    scale = coarseness[:, None, None].expand(-1, 1, profiles.shape[2])
+    scale = (torch.log(width_px / 30) / 2)[:, None, None].expand(-1, 1, profiles.shape[2])
     top = torch.quantile(profiles.amax(dim=1), 0.9, dim=1)[:, None, None].clamp_min(0.02)
     return torch.cat(
         [(logs - mean) * known, (profiles / top).clamp(max=2) * known, known, scale], dim=1
@@ -236,17 +172,17 @@ def save_weights(net: EdgeNet, path: Path) -> None:
     np.savez_compressed(path, **stored)
 
 
-def read_net(path: Path, *, inputs: int = INPUTS) -> EdgeNet:
+def read_net(path: Path) -> EdgeNet:
     """Return the network of a file of :func:`save_weights`."""
     with np.load(path, allow_pickle=False) as stored:
-        plan, taps, before = [], [], inputs
+        plan, taps, before = [], [], INPUTS
         for k, line in enumerate(stored["plan"]):
             kind = str(line).split()[0]
             after = stored[f"w{k}"].shape[1] // (2 if kind == "up" else 1)
             plan.append(f"{line} {after}")
             taps.append(len(stored[f"w{k}"]) // before)
             before = after
-        net = EdgeNet(plan, taps, before=inputs)
+        net = EdgeNet(plan, taps)
         with torch.no_grad():
             for k, ((kind, _, _), layer) in enumerate(zip(net.steps, net.layers, strict=True)):
                 weight = torch.from_numpy(stored[f"w{k}"].astype(np.float32))

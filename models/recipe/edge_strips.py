@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -23,16 +23,11 @@ from numpy.typing import NDArray
 
 from vision.centreline import CentreLine, centre_line, smoothed
 from vision.profiles import sample_at
-from vision.rim_net import rim_step_px
 from vision.types import FloatArray, Photo
 
 CELLS = 512
 REACH_WIDTHS = 2.6
 """A strip shows so many widths to both sides: half a window of a guess 1.6 times too wide."""
-
-RIM_CELLS = 112
-"""Cells of a rim, :func:`vision.rim_net.rim_step_px` apart, the edge in the middle: what the
-rim network sees, and how far off it may be put."""
 
 ROWS = 144
 """Cuts kept of a piece, at most."""
@@ -62,8 +57,6 @@ class PieceStrip:
 
     Attributes:
         codes: ``(n, CELLS, 3)`` sRGB codes, ``UNKNOWN_CODE`` off the photo.
-        rims: ``(n, 2, RIM_CELLS, 3)`` the same about the left and the right edge, the
-            piece at the far end of both.
         edges_widths: ``(n, 2)`` true edges in widths; NaN where the piece is not plain.
         width_px: Its width.
         held_out: Not to be trained on.
@@ -71,7 +64,6 @@ class PieceStrip:
     """
 
     codes: NDArray[np.uint8]
-    rims: NDArray[np.uint8]
     edges_widths: NDArray[np.float32]
     width_px: float
     held_out: bool
@@ -263,26 +255,14 @@ def _strip(
     )
     edges = edges_px[rows] - middle[rows, None]
     seen = sample_at(photo, line, offsets_px=cell_offsets_widths() * width)
-    rims = []
-    for side, inward in ((0, 1.0), (1, -1.0)):
-        rim = replace(line, points_px=line.points_px + edges[:, side, None] * line.normals)
-        offsets = rim_cells() * rim_step_px(width)
-        own = sample_at(photo, rim, offsets_px=offsets).profiles
-        rims.append(own if inward > 0 else own[:, ::-1])
     edges[~plain[rows]] = np.nan
     return PieceStrip(
         codes=encoded(seen.profiles),
-        rims=np.stack([encoded(rim) for rim in rims], axis=1),
         edges_widths=(edges / width).astype(np.float32),
         width_px=width,
         held_out=held_out,
         smooth=smooth,
     )
-
-
-def rim_cells() -> FloatArray:
-    """Where the cells of a rim lie, in steps from the edge."""
-    return np.arange(RIM_CELLS) - (RIM_CELLS - 1) / 2
 
 
 def cell_offsets_widths() -> FloatArray:

@@ -13,12 +13,14 @@ minute. Needs torch; no renderer.
 from __future__ import annotations
 
 import argparse
+import copy
+import math
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
 import torch
-from torch import Tensor
+from torch import Tensor, nn
 
 from models.recipe.edge_looks import (
     SAMPLES,
@@ -35,10 +37,9 @@ from models.recipe.edge_looks import (
     turned,
     worsened,
 )
-from models.recipe.edge_net import EdgeNet, found, inputs, loss_of, read_net
+from models.recipe.edge_net import EdgeNet, found, inputs, loss_of, read_net, save_weights
 from models.recipe.edge_profiles import Draw, draw_codes
 from models.recipe.edge_strips import PieceStrip, cut_strips
-from models.recipe.fit import trained
 from vision.diameter import (
     FIRST_LOOK_DOUBT,
     FIRST_STRETCHES,
@@ -54,6 +55,10 @@ SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
 OFTEN, OFTEN_PX = 2.0, (7.0, 25.0)
 """Pieces so wide are taken more often: there a fraction of a pixel is a percent."""
 
+RATE = 1.5e-3
+WARM_STEPS = 200
+MEAN_DECAY = 0.999
+SAVE_EVERY_S = 60.0
 WIDTH_CLASSES_PX = ((5, 8), (8, 12), (12, 20), (20, 50), (50, 1000))
 
 
@@ -72,7 +77,11 @@ def batch_of(
     stretches, cuts = SHAPES[step % len(SHAPES)]
     n, device = max(1, rows // stretches), str(strips.codes.device)
     d = Draw(n, device, step)
-    pieces = picked(strips, d, photos=photos, drawn_share=drawn_share)
+    wide = strips.width_px[:photos]
+    often = 1 + (OFTEN - 1) * ((wide > OFTEN_PX[0]) & (wide < OFTEN_PX[1])).float()
+    of_photos = torch.multinomial(often, n, replacement=True, generator=d.g)
+    of_drawn = photos + (d.uniform(0, 1) * (len(strips) - photos)).long()
+    pieces = torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
     seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts, part=d)
     seen = changed(seen, d, stretches=stretches)
     guess, shift = guesses(d, seen.width_px[::stretches], stretches=stretches)
@@ -80,15 +89,6 @@ def batch_of(
         looked_at(seen, guess=guess, shift=shift), Draw(n * stretches, device, 2**31 + step)
     )
     return turned(look, d, stretches=stretches), stretches
-
-
-def picked(strips: Strips, d: Draw, *, photos: int, drawn_share: float) -> Tensor:
-    """Return ``d.n`` random pieces; arguments as for :func:`batch_of`."""
-    wide = strips.width_px[:photos]
-    often = 1 + (OFTEN - 1) * ((wide > OFTEN_PX[0]) & (wide < OFTEN_PX[1])).float()
-    of_photos = torch.multinomial(often, d.n, replacement=True, generator=d.g)
-    of_drawn = photos + (d.uniform(0, 1) * (len(strips) - photos)).long()
-    return torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
 
 
 def scores(net: EdgeNet, look: Look, *, stretches: int) -> Tensor:
@@ -234,8 +234,16 @@ def train(
     net: EdgeNet, strips: Strips, held: Strips, arguments: argparse.Namespace, *, photos: int
 ) -> EdgeNet:
     """Return the running mean of the weights after the given seconds."""
-
-    def loss_at(net: EdgeNet, step: int) -> Tensor:
+    device = arguments.device
+    mean = copy.deepcopy(net)
+    optimizer = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=1e-3)
+    began, step, saved = time.time(), 0, 0.0
+    losses = torch.zeros((), device=device)
+    while (spent := time.time() - began) < arguments.seconds:
+        rise = min(1.0, (step + 1) / WARM_STEPS)
+        rate = rise * 0.5 * (1 + math.cos(math.pi * spent / arguments.seconds))
+        for group in optimizer.param_groups:
+            group["lr"] = RATE * max(rate, 1e-3)
         look, stretches = batch_of(
             strips,
             photos=photos,
@@ -244,30 +252,39 @@ def train(
             step=step,
         )
         edges = look.edges.unflatten(0, (-1, stretches))
-        return loss_of(scores(net, look, stretches=stretches), edges)
+        loss = loss_of(scores(net, look, stretches=stretches), edges)
+        optimizer.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        optimizer.step()
+        with torch.no_grad():
+            decay = min(MEAN_DECAY, (step + 1) / (step + 10))
+            for slow, now in zip(mean.parameters(), net.parameters(), strict=True):
+                slow.lerp_(now, 1 - decay)
+        losses += loss.detach()
+        step += 1
+        if step % arguments.show == 0:
+            value = float(losses) / arguments.show
+            losses.zero_()
+            print(f"{time.time() - began:5.0f} s  step {step}  loss {value:.4f}", flush=True)
+        if spent - saved > SAVE_EVERY_S:
+            saved = spent
+            save_weights(mean, arguments.out)
+            e = errors_of(mean, held)
+            own = e.width_px >= 8
+            share = (e.pooled_px[own] / e.width_px[own] * 100).abs()
+            print(
+                f"saved; held out, 8 px and wider, pooled: |median| {share.median():.2f} %, "
+                f"p90 {share.quantile(0.9):.2f} %",
+                flush=True,
+            )
+    print(f"trained {step} steps of {arguments.rows} stretches on {device}")
+    return mean
 
-    def judged(mean: EdgeNet) -> str:
-        e = errors_of(mean, held)
-        own = e.width_px >= 8
-        share = (e.pooled_px[own] / e.width_px[own] * 100).abs()
-        return (
-            f"held out, 8 px and wider, pooled: |median| {share.median():.2f} %, "
-            f"p90 {share.quantile(0.9):.2f} %"
-        )
 
-    return trained(
-        net,
-        loss_at=loss_at,
-        judged=judged,
-        out=arguments.out,
-        seconds=arguments.seconds,
-        show=arguments.show,
-    )
-
-
-def told(about: str | None) -> argparse.Namespace:
-    """Return the command line's options, and set torch up for it."""
-    parser = argparse.ArgumentParser(description=about)
+def main() -> None:
+    """Cut, train, write the weights, report."""
+    parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="weights to go on from")
@@ -284,12 +301,6 @@ def told(about: str | None) -> argparse.Namespace:
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     torch.manual_seed(5)
-    return arguments
-
-
-def prepared(arguments: argparse.Namespace) -> tuple[Strips, int, Strips, Strips]:
-    """Return strips to train on, how many of them are of photos, and those held out: wires
-    and tubes, cables and bars."""
     began = time.time()
     # Cut before the device is first used: the processes are forks of this one.
     cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
@@ -298,6 +309,7 @@ def prepared(arguments: argparse.Namespace) -> tuple[Strips, int, Strips, Strips
     held = stored((s for s in cut if s.held_out and s.smooth), arguments.device)
     rough = stored((s for s in cut if s.held_out and not s.smooth), arguments.device)
     strips = stored((s for s in cut if not s.held_out), arguments.device)
+    del cut
     print(
         f"{len(strips)} pieces to train on, {len(held)} + {len(rough)} held out, "
         f"{time.time() - began:.0f} s"
@@ -305,18 +317,12 @@ def prepared(arguments: argparse.Namespace) -> tuple[Strips, int, Strips, Strips
     photos = len(strips)
     strips = together(strips, drawn(arguments.drawn, arguments.device))
     print(f"{arguments.drawn} drawn profiles, {time.time() - began:.0f} s", flush=True)
-    return strips, photos, held, rough
-
-
-def main() -> None:
-    """Cut, train, write the weights, report."""
-    arguments = told(__doc__)
-    strips, photos, held, rough = prepared(arguments)
     shipped = read_net(WEIGHTS).to(arguments.device)
     report("shipped, wires and tubes", errors_of(shipped, held))
     report("shipped, cables and bars", errors_of(shipped, rough))
     net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(arguments.device)
     mean = train(net, strips, held, arguments, photos=photos)
+    save_weights(mean, arguments.out)
     report("trained, wires and tubes", errors_of(mean, held))
     report("trained, cables and bars", errors_of(mean, rough))
     if arguments.device.startswith("cuda"):

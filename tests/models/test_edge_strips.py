@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.recipe.edge_strips import CELLS, UNKNOWN_CODE, encoded, held_out, straightened
+from models.recipe.edge_strips import (
+    CELLS,
+    UNKNOWN_CODE,
+    encoded,
+    held_out,
+    straightened,
+    straightened_run,
+)
 from tests.vision.drawn_wire import photo_of
 
 SIDE_PX = 400
@@ -52,3 +59,17 @@ def test_off_the_photo_has_its_own_code() -> None:
 def test_all_views_of_a_scene_are_held_out_together() -> None:
     assert held_out("t900010_0") and held_out("t900010_3")
     assert not held_out("t900011_0")
+
+
+def test_a_run_with_known_sides_has_them_exactly_where_it_is_seen() -> None:
+    # The drawn sides are the outside source; one third lies under something else.
+    y, x = np.mgrid[0:SIDE_PX, 0:SIDE_PX].astype(float)
+    own = (np.abs(y - 200.3) < 5.2) & (x > 30) & (x < 370) & ~((x > 150) & (x < 250))
+    at = np.linspace(30, 370, 60)
+    limbs = np.column_stack([at, np.full(60, 195.1), at, np.full(60, 205.5)])
+    photo = photo_of(np.full((SIDE_PX, SIDE_PX, 3), 128, np.uint8))
+    strip = straightened_run(photo, own, limbs, corner_px=(0, 0))
+    assert strip is not None
+    widths = (strip.edges_widths[:, 1] - strip.edges_widths[:, 0]) * strip.width_px
+    assert widths[np.isfinite(widths)] == pytest.approx(10.4, abs=1e-3)
+    assert 0.2 < np.isnan(widths).mean() < 0.45
