@@ -13,7 +13,7 @@ from vision.cylinder import apparent_edges_mm
 
 @pytest.mark.parametrize("off_mm", [0.0, 60.0, -90.0])
 def test_the_sides_of_a_cylinder_are_those_of_the_exact_formula(off_mm: float) -> None:
-    # The tangent formula for a cylinder on a plane (vision.cylinder, checked against published values by its own tests).
+    # vision.cylinder, which its own tests hold against published values.
     rng = np.random.default_rng(1)
     camera = make_camera(rng, size_px=(1600, 1200), height_mm=240.0, target_mm=np.zeros(2),
                          focal_35mm=26.0, tilt_deg=0.0)  # fmt: skip
