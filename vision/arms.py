@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.centreline import CentreLine, resampled
+from vision.centreline import CentreLine, resampled, unit_tangents
 from vision.types import FloatArray, Region
 
 Flags = NDArray[np.bool_]
@@ -102,8 +102,7 @@ def _end_line(line: CentreLine, region: Region, width_px: float) -> CentreLine |
 
 
 def _line_through(points: FloatArray, radius_px: float) -> CentreLine:
-    tangents = np.gradient(points, axis=0)
-    tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-12)
+    tangents = unit_tangents(points)
     return CentreLine(
         points_px=points,
         tangents=tangents,

@@ -262,8 +262,7 @@ def even_steps(
     points, spread = resampled(smooth, smoothed(fine_radii, sigma), step_px)
     if len(points) < 3:
         return None
-    tangents = np.gradient(points, axis=0)
-    tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-12)
+    tangents = unit_tangents(points)
     return points, tangents, spread
 
 
@@ -289,3 +288,10 @@ def smoothed(values: FloatArray, sigma: float) -> FloatArray:
     padded = np.concatenate([before, values, after])
     result: FloatArray = np.convolve(padded, kernel / kernel.sum(), mode="valid")
     return result
+
+
+def unit_tangents(points: FloatArray) -> FloatArray:
+    """Return ``(n, 2)`` unit vectors along a line through ``(n, 2)`` points, n at least 2."""
+    along = np.gradient(points, axis=0)
+    length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+    return np.asarray(along / length, dtype=np.float64)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from rules.findings import Form, Measurement, Unit
 from vision.arms import END_STRETCHES, SHORT_WIDTHS, arms_of, end_lines, looks_thinner
-from vision.centreline import CentreLine, centre_line, smoothed
+from vision.centreline import CentreLine, centre_line, smoothed, unit_tangents
 from vision.cylinder import diameter_of_cylinder
 from vision.edge_net import (
     edge_logits,
@@ -444,8 +444,7 @@ def _recentred(
     shift = np.interp(np.arange(len(line.points_px)), to_line, middle[rows])
     sigma = max(1.0, 1.5 * radius_px / line.step_px)
     points = line.points_px + smoothed(shift, sigma)[:, None] * line.normals
-    tangents = np.gradient(points, axis=0)
-    tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-12)
+    tangents = unit_tangents(points)
     return CentreLine(
         points_px=points,
         tangents=tangents,

@@ -156,7 +156,7 @@ def examine(
                 stated,
                 look.detail.result,
                 cut_end=form == CUT_END,
-                bunch=_is_several(region, overview) and at is None,
+                bunch=at is None and _is_several(region, overview),
             )
             for region, look in zip(regions[:MAX_PIECES], looks, strict=True)
         ]

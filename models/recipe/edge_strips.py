@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.centreline import CentreLine, centre_line, smoothed
+from vision.centreline import CentreLine, centre_line, smoothed, unit_tangents
 from vision.profiles import sample_at
 from vision.types import FloatArray, Photo
 
@@ -209,8 +209,7 @@ def straightened_run(
     points = (limbs[:, :2] + limbs[:, 2:]) / 2
     width = float(np.median(np.linalg.norm(limbs[:, 2:] - limbs[:, :2], axis=1)))
     smoothly = np.column_stack([smoothed(points[:, k], max(2.0, width / 4)) for k in (0, 1)])
-    tangents = np.gradient(smoothly, axis=0)
-    tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-12)
+    tangents = unit_tangents(smoothly)
     trim = int(min(round(width), len(at) // 5))
     inner = slice(trim, len(at) - trim)
     points, tangents, limbs = points[inner], tangents[inner], limbs[inner]
