@@ -11,8 +11,8 @@
 * ``physics``: finish from colour alone on the network's outlines;
 * ``both``: what the tool says.
 
-The scale is the same in all. Each true piece is matched with the found piece that
-overlaps it most; finish, flags and grade are judged on what was found. Grades are those
+The scale is the same in all. True pieces are matched with found ones one to one;
+finish, flags and grade are judged on what was found. Grades are those
 of the house sheet; form and sizes are the same in ``network``, ``physics`` and ``both``.
 Intervals are 95 % bootstrap intervals over photos. Rows are written to ``--out``, so that
 tables can be made again.
