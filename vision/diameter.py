@@ -26,7 +26,6 @@ from vision.arms import END_STRETCHES, SHORT_WIDTHS, arms_of, end_lines, looks_t
 from vision.centreline import CentreLine, centre_line, smoothed, unit_tangents
 from vision.cylinder import diameter_of_cylinder
 from vision.edge_net import (
-    SAMPLES,
     edge_logits,
     local_mean,
     log_probabilities,
@@ -183,8 +182,7 @@ class Edges:
         right_px: ``(n, 2)`` photo points.
         widths_px: ``(k,)`` widths at even steps from 0.
         width_logs: ``(n, k)`` log probability of each of these widths.
-        plainness: Median, over the stretches, of how much likelier than anywhere the network
-            alone holds the edges to be where they were found, in natural logarithms.
+        plainness: Median of the network's score at the edges.
         line: The line, moved to the middle between them.
     """
 
@@ -385,8 +383,7 @@ def _look(
         return None
     width = float(np.median(found[both, 1] - found[both, 0]))
     columns = np.abs(strip.offsets_px[None, :, None] - found[:, None, :]).argmin(axis=1)
-    said = log_probabilities(logits) + np.log(SAMPLES)
-    scores = np.take_along_axis(said, columns[:, None, :], axis=1)[:, 0]
+    scores = np.take_along_axis(logits, columns[:, None, :], axis=1)[:, 0]
     return _Look(
         strip=strip,
         logs=logs,
