@@ -83,7 +83,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     seconds = time.perf_counter() - start
     numbers = cv2.imread(str(truth_file.with_name(truth_file.stem + ".pieces.png")), 0)
     sheet = load_sheet("house")
-    matches = _match(numbers, seen.pieces, photo.width_px, photo.height_px)
+    matches = match(numbers, seen.pieces, photo.width_px, photo.height_px)
     rows = []
     for true in truth["pieces"]:
         row: dict[str, Any] = {
@@ -142,7 +142,7 @@ def _whole(truth: dict[str, Any]) -> bool:
     return bool((outline >= 0).all() and (outline <= size).all())
 
 
-def _match(
+def match(
     numbers: np.ndarray, pieces: Sequence[Any], width_px: int, height_px: int
 ) -> dict[int, tuple[int, float]]:
     """Pair true pieces with found ones, one to one, so that the overlaps sum to the most.

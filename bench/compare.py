@@ -34,7 +34,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from bench.accuracy import MATCH_IOU, _match, stated_facts, true_findings
+from bench.accuracy import MATCH_IOU, match, stated_facts, true_findings
 
 WAYS = ("classical", "network", "physics", "both")
 FINISHES = ("bright", "tarnished", "green", "coated", "tinned")
@@ -141,7 +141,7 @@ def judged(truth_file: Path) -> dict[str, Any]:
     }
     for way in WAYS:
         seen = alone if way == "classical" else led
-        pairs = _match(numbers, seen.pieces, photo.width_px, photo.height_px)
+        pairs = match(numbers, seen.pieces, photo.width_px, photo.height_px)
         told = []
         for true in truth["pieces"]:
             index, iou = pairs.get(true["id"], (None, 0.0))

@@ -27,7 +27,6 @@ WORK_RADIUS_PX = 15.0
 times: thinning takes as many turns as the half-width has pixels."""
 
 MOST_REDUCED = 2.5
-
 """At this a wire three pixels wide is still one."""
 
 PAD_PX = 2

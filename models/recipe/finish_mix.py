@@ -138,11 +138,11 @@ def rows_of(
     labels: np.ndarray,
 ) -> list[Row]:
     """Return the rows of a photo whose pieces and maps are known."""
-    from bench.accuracy import _match
+    from bench.accuracy import match
     from vision import finish as fin
 
     stand_ins = [SimpleNamespace(region=region) for region in regions]
-    pairs = _match(numbers, stand_ins, photo.width_px, photo.height_px)
+    pairs = match(numbers, stand_ins, photo.width_px, photo.height_px)
     rng = np.random.default_rng(truth["seed"])
     rows = []
     for true in truth["pieces"]:
