@@ -31,8 +31,8 @@ from vision.strands import (
     StraightStrip,
     StrandReading,
     along_axis,
-    bounded_by_bundle,
     look_at_strip,
+    not_resolved,
     read_strands,
     straightened,
 )
@@ -393,8 +393,8 @@ def _strand(
     if form.value is not Form.STRANDED:
         return strand, ()
     strand, problems = joined(strand, fan)
-    if strands is not None and (fan is None or fan.strand_diameter is None):
-        problems = strands.problems + problems
+    if strand is None and diameter is not None and not problems:
+        problems = (not_resolved(diameter),)
     return strand, problems
 
 
@@ -451,9 +451,7 @@ def _strand_diameter(
         return None if _may_be_stranded(form) else diameter
     if form.value is not Form.STRANDED or diameter is None:
         return None
-    if strands is not None and strands.strand_diameter is not None:
-        return strands.strand_diameter
-    return bounded_by_bundle(diameter)
+    return strands.strand_diameter if strands is not None else None
 
 
 def _cut_end_widths(photo: Photo, region: Region, scale: Scale | None) -> _Widths:

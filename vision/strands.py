@@ -4,7 +4,8 @@ The bundle's width is never given as the strand's. A small network says what par
 bundle one strand is, and how sure that is (:mod:`vision.strip_look`); the rhythm of a
 concentric lay's grooves sharpens that, and stands in for it where that network is not
 there (:mod:`vision.lay`). Where neither can tell (fine bunched strands, too few pixels),
-the bundle still sets a bound, and the bound is what is said.
+none is given: a third of the bundle is all that is known, and the middle of so wide a range
+would pass for a measurement.
 """
 
 from __future__ import annotations
@@ -59,14 +60,10 @@ LOOSEST_SHARE = 1 / 3
 (IEC 60228 class 2: at least 7 up to 35 mm², from memory; ASTM B8 class B: 7)."""
 
 RESOLVED_U_LOG = 0.25
-"""With more doubt of the logarithm of a strand's share than this, strands are not resolved:
-the bound alone, 3 % to a third evenly, has 0.53."""
+"""With more doubt of the logarithm of a strand's share than this, strands are not resolved."""
 
 MOST_JACKET_P = 0.5
 """Likelier than this, the bundle's plastic is what is seen, and no strand of it."""
-
-FINEST_SHARE = 0.03
-"""About 800 strands, the finest welding cable. Common practice, no source."""
 
 STRIP_ACROSS_PX = 120
 STRIP_ALONG = 40
@@ -175,8 +172,8 @@ class StrandReading:
         groove_p: Probability that the piece is a bundle of strands, by its look alone,
             had it been a toss-up before; 0.5 where the pixels are too few to tell.
         lay: The concentric lay, None where none was read.
-        strand_diameter: Of one strand, None where the piece shows no grooves.
-        problems: What would make it better.
+        strand_diameter: Of one strand, None where the piece shows no grooves or they can't
+            be told apart.
         banded: Share of the surface's structure that runs across the piece, as the
             turns of a close-wound coil do.
     """
@@ -184,7 +181,6 @@ class StrandReading:
     groove_p: float
     lay: Lay | None
     strand_diameter: Measurement | None
-    problems: tuple[Problem, ...] = ()
     banded: float = 0.0
 
 
@@ -215,18 +211,10 @@ def _by_network(
     look: StripLook, strip: Float32Array, *, width_px: float, bundle: Measurement | None
 ) -> StrandReading:
     strand: Measurement | None = None
-    problems: tuple[Problem, ...] = ()
-    if bundle is not None and look.groove_p >= LEAST_GROOVE_P:
-        if look.of("jacket") <= MOST_JACKET_P and look.u_log_share < RESOLVED_U_LOG:
-            strand = strand_of_bundle(bundle, with_lay(look, strip, width_px, bundle))
-        else:
-            strand, problems = bounded_by_bundle(bundle), (_not_resolved(),)
-    return StrandReading(
-        groove_p=look.groove_p,
-        lay=None,
-        strand_diameter=strand,
-        problems=problems,
-    )
+    bare = look.groove_p >= LEAST_GROOVE_P and look.of("jacket") <= MOST_JACKET_P
+    if bundle is not None and bare and look.u_log_share < RESOLVED_U_LOG:
+        strand = strand_of_bundle(bundle, with_lay(look, strip, width_px, bundle))
+    return StrandReading(groove_p=look.groove_p, lay=None, strand_diameter=strand)
 
 
 def with_lay(
@@ -268,26 +256,22 @@ def _by_grooves(
     )
     odds = strand_log_odds(look, width_px=width_px * step_px) if look is not None else 0.0
     groove_p = 1 / (1 + exp(-max(odds, SURE_LOG_ODDS) if read else -odds))
-    strand: Measurement | None = None
-    problems: tuple[Problem, ...] = ()
-    if bundle is not None and groove_p >= LEAST_GROOVE_P:
-        if read and lay is not None:
-            strand = _of_lay(bundle, lay)
-        else:
-            strand, problems = bounded_by_bundle(bundle), (_not_resolved(),)
+    lay = lay if read else None
     return StrandReading(
         groove_p=groove_p,
-        lay=lay if read else None,
-        strand_diameter=strand,
-        problems=problems,
+        lay=lay,
+        strand_diameter=_of_lay(bundle, lay) if bundle is not None and lay is not None else None,
         banded=look.banded if look is not None else 0.0,
     )
 
 
-def _not_resolved() -> Problem:
+def not_resolved(bundle: Measurement) -> Problem:
+    """Say that no strand is given, and what is known of it all the same."""
+    most_mm = LOOSEST_SHARE * bundle.value
     return Problem(
         code="strands_not_resolved",
-        text="The single strands can't be told apart, so only a wide range is given.",
+        text="The single strands can't be told apart, so no strand thickness is given: anything "
+        f"up to {most_mm:.1f} mm is possible in a bundle so thick.",
         fix="Fan the end out, or photograph the cut end from close up and say --form cut_end.",
     )
 
@@ -324,22 +308,4 @@ def _of_lay(bundle: Measurement, lay: Lay) -> Measurement:
     parts = {"bundle": bundle.u * share, "lay": LAY_SLACK_REL * value}
     return Measurement.normal(
         value, sqrt(sum(p * p for p in parts.values())), Unit.MILLIMETRE, budget=parts
-    )
-
-
-def bounded_by_bundle(bundle: Measurement) -> Measurement:
-    """Return the widest honest statement on a strand: anything the bundle allows.
-
-    Taken as evenly likely between the two bounds (JCGM 100, 4.3.7).
-    """
-    low, high = FINEST_SHARE * bundle.value, LOOSEST_SHARE * bundle.value
-    spread = high - low
-    u = spread / sqrt(12)
-    return Measurement(
-        value=(low + high) / 2,
-        u=u,
-        unit=Unit.MILLIMETRE,
-        low95=low + 0.025 * spread,
-        high95=high - 0.025 * spread,
-        budget={"strands not resolved": u},
     )

@@ -11,7 +11,7 @@ from tests.vision.test_lay import drawn_lay
 from tests.vision.test_strip_look import look_with, model_of, peak_at
 from vision.examine import _widths
 from vision.lay import mean_silhouette
-from vision.strands import along_axis, bounded_by_bundle, read_strands, strand_of_bundle
+from vision.strands import along_axis, not_resolved, read_strands, strand_of_bundle
 from vision.strip_look import LOOKS, StripLook, StripModel
 
 
@@ -48,12 +48,11 @@ def test_solid_wire_shows_no_strands() -> None:
     assert read.strand_diameter is None
 
 
-def test_unresolved_strands_are_never_the_bundle() -> None:
-    bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
-    bound = bounded_by_bundle(bundle)
-    assert bound.high95 < bundle.value / 2.9
-    assert bound.low95 > 0
-    assert bound.u == pytest.approx((1 / 3 - 0.03) * 1.6 / 12**0.5)  # JCGM 100, 4.3.7
+def test_what_is_said_of_unresolved_strands_is_the_most_they_can_be() -> None:
+    """Seven wires are the fewest: one of them is a third of the bundle (ASTM B8, class B)."""
+    told = not_resolved(Measurement.normal(1.8, 0.02, Unit.MILLIMETRE))
+    assert "0.6 mm" in told.text
+    assert "cut_end" in told.fix
 
 
 def test_without_a_scale_grooves_are_still_seen() -> None:
@@ -118,12 +117,12 @@ def test_doubt_between_seven_and_nineteen_strands_shows_in_the_interval() -> Non
         look_with(peak_at(0.2, u_log=0.04), jacket=0.8),
     ],
 )
-def test_what_the_network_can_not_resolve_is_bounded_by_the_bundle(look: StripLook) -> None:
+def test_what_the_network_can_not_resolve_is_not_told(look: StripLook) -> None:
     bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
     strip = np.zeros((300, 61, 3), np.float32)
     read = read_strands(strip, width_px=50, bundle=bundle, look=look)
-    assert read.strand_diameter == bounded_by_bundle(bundle)
-    assert [p.code for p in read.problems] == ["strands_not_resolved"]
+    assert read.groove_p > 0.4
+    assert read.strand_diameter is None
 
 
 def test_what_the_network_takes_for_solid_has_no_strand() -> None:
