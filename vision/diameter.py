@@ -26,7 +26,8 @@ from vision.arms import END_STRETCHES, SHORT_WIDTHS, arms_of, end_lines, looks_t
 from vision.centreline import CentreLine, centre_line, smoothed, unit_tangents
 from vision.cylinder import diameter_of_cylinder
 from vision.edge_net import (
-    edge_logits,
+    SAMPLES,
+    edge_scores,
     local_mean,
     log_probabilities,
     width_log_probabilities,
@@ -182,7 +183,8 @@ class Edges:
         right_px: ``(n, 2)`` photo points.
         widths_px: ``(k,)`` widths at even steps from 0.
         width_logs: ``(n, k)`` log probability of each of these widths.
-        plainness: Median of the network's score at the edges.
+        plainness: Median, over the stretches, of how much likelier than anywhere the networks
+            alone hold the edges to be where they were found, in natural logarithms.
         line: The line, moved to the middle between them.
     """
 
@@ -374,16 +376,17 @@ def _look(
     if len(strip.profiles) < MIN_STRETCHES:
         return None
     together = CONTEXT_STRETCHES if width_px >= CONTEXT_FROM_PX else None
-    logits = edge_logits(strip, width_px=width_px, together=together)
+    said = edge_scores(strip, width_px=width_px, together=together)
     doubt_px = outline_doubt[0] * width_px + outline_doubt[1]
-    logs = log_probabilities(logits + expectation(strip.offsets_px, width_px, doubt_px=doubt_px))
+    logs = log_probabilities(said + expectation(strip.offsets_px, width_px, doubt_px=doubt_px))
     found = np.stack([local_mean(np.exp(logs[..., k]), strip.offsets_px) for k in (0, 1)], axis=1)
     both = (found[:, 1] > found[:, 0]) & _is_on(photo, strip, found)
     if both.sum() < MIN_STRETCHES:
         return None
     width = float(np.median(found[both, 1] - found[both, 0]))
     columns = np.abs(strip.offsets_px[None, :, None] - found[:, None, :]).argmin(axis=1)
-    scores = np.take_along_axis(logits, columns[:, None, :], axis=1)[:, 0]
+    plain = log_probabilities(said) + np.log(SAMPLES)
+    scores = np.take_along_axis(plain, columns[:, None, :], axis=1)[:, 0]
     return _Look(
         strip=strip,
         logs=logs,

@@ -4,9 +4,10 @@ A polished wire mirrors the table near its rims, and the table beside it carries
 shadow: no single change of brightness is the edge. A small convolution network weighs
 colour, shadow and reflection as it learned from traced cross-sections whose edges are
 known by construction (``models/recipe/edge_profiles.py``, ``edge_net.py``). It gives,
-for each position, how likely the left and the right edge are there.
+for each position, how likely the left and the right edge are there. Two of them, trained
+apart, are asked: where they err, they seldom err alike.
 
-Run with numpy: it is small, and needs no session to start.
+Run with numpy: they are small, and need no session to start.
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ from numpy.typing import NDArray
 from vision.profiles import Strip
 from vision.types import Float32Array, FloatArray
 
-WEIGHTS = Path(__file__).parent / "data" / "edge_net.npz"
+_DATA = Path(__file__).parent / "data"
+WEIGHTS = (_DATA / "edge_net_1.npz", _DATA / "edge_net_2.npz")
+"""The networks that ship; their scores are averaged."""
 
 LOG_FLOOR = 0.004
 """Added before the logarithm: one sRGB code step near black, below which is only noise."""
@@ -73,30 +76,45 @@ def load_layers(path: Path) -> tuple[Layer, ...]:
 
 
 @cache
-def _shipped() -> tuple[Layer, ...]:
-    return load_layers(WEIGHTS)
+def shipped_networks() -> tuple[tuple[Layer, ...], ...]:
+    """Return the networks of ``WEIGHTS``, read once."""
+    return tuple(load_layers(path) for path in WEIGHTS)
 
 
-def edge_logits(
-    strip: Strip,
-    *,
-    width_px: float,
-    together: int | None = None,
-    layers: tuple[Layer, ...] | None = None,
-) -> Float32Array:
+def edge_scores(strip: Strip, *, width_px: float, together: int | None = None) -> FloatArray:
     """Return ``(n, SAMPLES, 2)`` scores for the left and the right edge of each profile.
+
+    The mean of what the shipped networks say, each as log probabilities: their geometric
+    mean, but for a constant in each profile.
 
     Args:
         strip: Profiles of one piece, which tell each other what is steady along it;
             sampled at :func:`window_offsets` of the same width.
         width_px: The expected width.
         together: About so many neighbouring profiles tell each other; None for all.
-        layers: Another network than the shipped one.
+    """
+    said = [
+        log_probabilities(edge_logits(strip, layers, width_px=width_px, together=together))
+        for layers in shipped_networks()
+    ]
+    return np.asarray(np.mean(said, axis=0))
+
+
+def edge_logits(
+    strip: Strip, layers: tuple[Layer, ...], *, width_px: float, together: int | None = None
+) -> Float32Array:
+    """Return ``(n, SAMPLES, 2)``: what one network says, not yet as log probabilities.
+
+    Args:
+        strip: As for :func:`edge_scores`.
+        layers: The network.
+        width_px: The expected width.
+        together: About so many neighbouring profiles tell each other; None for all.
     """
     x = _inputs(strip.profiles, width_px)
     starts = _parts(len(x), together)
     aside: list[Float32Array] = []
-    for layer in _shipped() if layers is None else layers:
+    for layer in layers:
         x = _step(x, layer, aside, starts)
     return x
 
@@ -167,7 +185,7 @@ def _convolved(x: Float32Array, weights: Float32Array, dilation: int) -> Float32
     return np.ascontiguousarray(out.reshape(n, m + gap, -1)[:, :m])
 
 
-def log_probabilities(logits: Float32Array) -> FloatArray:
+def log_probabilities(logits: Float32Array | FloatArray) -> FloatArray:
     """Softmax over the positions, in logs; ``(n, m, 2)``."""
     shifted = logits.astype(np.float64) - logits.max(axis=1, keepdims=True)
     return np.asarray(

@@ -78,10 +78,10 @@ MIN_LENGTH_WIDTHS = 4.0
 
 CLEAR_SHARE = 0.5
 
-LEAST_PLAINNESS = 9.0
+LEAST_PLAINNESS = 2.8
 """Network's score under which a limb's edges are nowhere in particular."""
 
-SURE_PLAINNESS = 12.0
+SURE_PLAINNESS = 3.2
 """The same for the middle one of a fan's limbs: of 59 rendered fans, those under it were off
 by 25 % in the median."""
 

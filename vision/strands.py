@@ -59,7 +59,7 @@ LOOSEST_SHARE = 1 / 3
 """A strand is at most a third of the bundle: 7 wires are the fewest in common cable
 (IEC 60228 class 2: at least 7 up to 35 mm², from memory; ASTM B8 class B: 7)."""
 
-RESOLVED_U_LOG = 0.25
+RESOLVED_U_LOG = 0.15
 """With more doubt of the logarithm of a strand's share than this, strands are not resolved."""
 
 MOST_JACKET_P = 0.5

@@ -5,7 +5,7 @@
 
 The photos come with truth (``models.recipe.render``). A share of each batch is drawn
 (``edge_profiles.py``), so that what renders lack is seen as well. Every twentieth scene is
-held out; what the shipped network and the new one say of its pieces is printed, looked at
+held out; what each shipped network and the new one say of its pieces is printed, looked at
 twice as ``vision/diameter.py`` does. The running mean of the weights is written every
 minute. Needs torch; no renderer.
 """
@@ -55,7 +55,6 @@ SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
 OFTEN, OFTEN_PX = 2.0, (7.0, 25.0)
 """Pieces so wide are taken more often: there a fraction of a pixel is a percent."""
 
-RATE = 1.5e-3
 WARM_STEPS = 200
 MEAN_DECAY = 0.999
 SAVE_EVERY_S = 60.0
@@ -236,14 +235,14 @@ def train(
     """Return the running mean of the weights after the given seconds."""
     device = arguments.device
     mean = copy.deepcopy(net)
-    optimizer = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=1e-3)
+    optimizer = torch.optim.AdamW(net.parameters(), lr=arguments.rate, weight_decay=1e-3)
     began, step, saved = time.time(), 0, 0.0
     losses = torch.zeros((), device=device)
     while (spent := time.time() - began) < arguments.seconds:
         rise = min(1.0, (step + 1) / WARM_STEPS)
         rate = rise * 0.5 * (1 + math.cos(math.pi * spent / arguments.seconds))
         for group in optimizer.param_groups:
-            group["lr"] = RATE * max(rate, 1e-3)
+            group["lr"] = arguments.rate * max(rate, 1e-3)
         look, stretches = batch_of(
             strips,
             photos=photos,
@@ -292,15 +291,17 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--rows", type=int, default=1536, help="stretches in a batch")
-    parser.add_argument("--drawn", type=int, default=12_288, help="drawn profiles")
-    parser.add_argument("--drawn-share", type=float, default=0.1)
+    parser.add_argument("--drawn", type=int, default=49_152, help="drawn profiles")
+    parser.add_argument("--drawn-share", type=float, default=0.3)
+    parser.add_argument("--rate", type=float, default=1.5e-3, help="of learning, at its highest")
+    parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--show", type=int, default=500, help="steps from loss to loss")
     arguments = parser.parse_args()
     arguments.out.parent.mkdir(parents=True, exist_ok=True)
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
-    torch.manual_seed(5)
+    torch.manual_seed(arguments.seed)
     began = time.time()
     # Cut before the device is first used: the processes are forks of this one.
     cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
@@ -317,9 +318,10 @@ def main() -> None:
     photos = len(strips)
     strips = together(strips, drawn(arguments.drawn, arguments.device))
     print(f"{arguments.drawn} drawn profiles, {time.time() - began:.0f} s", flush=True)
-    shipped = read_net(WEIGHTS).to(arguments.device)
-    report("shipped, wires and tubes", errors_of(shipped, held))
-    report("shipped, cables and bars", errors_of(shipped, rough))
+    for path in WEIGHTS:
+        shipped = read_net(path).to(arguments.device)
+        report(f"{path.name}, wires and tubes", errors_of(shipped, held))
+        report(f"{path.name}, cables and bars", errors_of(shipped, rough))
     net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(arguments.device)
     mean = train(net, strips, held, arguments, photos=photos)
     save_weights(mean, arguments.out)

@@ -2,8 +2,8 @@
 
     python -m models.recipe.remake --weights FILE --out DIR [--skies DIR] [--scenes 1753]
 
-Renders the training views and the validation photos, trains surface, edge and strip
-network one after the other, and leaves their files in ``OUT/surface``, ``OUT/edges`` and
+Renders the training views and the validation photos, trains surface, edge (two of them)
+and strip networks one after the other, and leaves their files in ``OUT/surface``, ``OUT/edges`` and
 ``OUT/strips``; seeds are fixed. What must be fitted after them on photos of one's own
 choice (mix, form odds, calibration) is told in DEVELOPERS.md. ``--dry-run`` only says
 what would be run. The files that ship took 8 minutes of rendering on two H100 and 12.5 of
@@ -63,8 +63,9 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
          "--weights", str(asked.weights), "--minutes", str(asked.minutes),
          "--batch", str(asked.batch), "--side-px", "416", "--out", str(asked.out / "surface"),
          *workers],
-        ["models.recipe.edge_tune", "--photos", str(views), "--seconds", str(asked.seconds),
-         "--out", str(asked.out / "edges" / "edge_net.npz"), *workers],
+        *(["models.recipe.edge_tune", "--photos", str(views), "--seconds", str(asked.seconds),
+           "--seed", str(seed), "--out", str(asked.out / "edges" / f"edge_net_{seed}.npz"),
+           *workers] for seed in (1, 2)),
         ["models.recipe.strip_net", "--photos", str(views), "--seconds", str(asked.seconds),
          "--out", str(asked.out / "strips"), *workers],
     ]  # fmt: skip

@@ -64,8 +64,8 @@ def test_width_is_right_within_its_own_uncertainty(
     assert abs(error) < 3 * reading.diameter.u
     # A thin wire in its own shade on a dark table has no rim to be seen: 2.2 px off.
     assert abs(error) < max(0.05 * width, 2.4 if table is DARK else 1.2) * MM_PER_PX
-    # A drawn table's shade beside a wire could be its rim: the network says so.
-    most = 0.16 if table is DARK else 0.12 if width < 30 else 0.07
+    # A drawn table's shade beside a wire could be its rim: the networks say so.
+    most = 0.21 if table is DARK else 0.12 if width < 30 else 0.07
     assert reading.diameter.u < most * width * MM_PER_PX
     assert reading.diameter.unit is Unit.MILLIMETRE
 
@@ -113,7 +113,7 @@ def many() -> tuple[np.ndarray, ...]:
 
 def test_stated_doubt_matches_the_real_errors() -> None:
     error, u, held, _ = many()
-    assert len(error) >= 188  # about one in twenty is not surely 8 px wide
+    assert len(error) >= 186  # about one in fifteen is not surely 8 px wide
     assert 0.90 <= held.mean() <= 0.995
     assert 0.4 < np.sqrt(np.mean((error / u) ** 2)) < 1.5
 
@@ -121,10 +121,10 @@ def test_stated_doubt_matches_the_real_errors() -> None:
 def test_errors_stay_small_where_there_are_pixels() -> None:
     error, _, _, width = many()
     wide = np.abs(error[width >= 20])
-    assert np.median(wide) < 0.015  # 0.0132 when the network was trained
-    assert np.quantile(wide, 0.9) < 0.075  # 0.066 then
-    # px, all widths; 0.483 when the network was trained, on renders mostly
-    assert np.median(np.abs(error * width)) < 0.5
+    assert np.median(wide) < 0.015  # 0.0134 when the networks were trained
+    assert np.quantile(wide, 0.9) < 0.065  # 0.054 then
+    # px, all widths; 0.381 when the networks were trained, on renders mostly
+    assert np.median(np.abs(error * width)) < 0.45
 
 
 def test_bent_pieces_measure_like_straight_ones() -> None:
@@ -277,8 +277,8 @@ def test_a_width_that_may_well_be_below_the_least_is_refused() -> None:
 
 
 def test_a_width_just_above_the_least_is_told_with_its_doubt() -> None:
-    # Drawn 9 px wide and seen so, but with a doubt of more than a pixel.
-    reading = read(*draw(ACROSS, 9.0, Look(), seed=3))
+    # Drawn 8.6 px wide and seen so, but with a doubt of more than a pixel.
+    reading = read(*draw(ACROSS, 8.6, Look(), seed=3))
     assert reading.diameter is None
     assert reading.width_px > 8
     assert "±" in reading.problems[0].text

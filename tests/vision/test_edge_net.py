@@ -7,7 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision.edge_net import SAMPLES, Layer, edge_logits, load_layers, window_offsets
+from vision.edge_net import (
+    SAMPLES,
+    Layer,
+    edge_logits,
+    edge_scores,
+    load_layers,
+    log_probabilities,
+    shipped_networks,
+    window_offsets,
+)
 from vision.profiles import Strip
 from vision.types import Float32Array
 
@@ -47,8 +56,8 @@ FIRST = layer("conv", 3 * 8, 4, seed=1)
 def after_first(next_one: Layer) -> tuple[Float32Array, Float32Array]:
     """What goes into a layer and what comes out of it."""
     strip = strip_of(some_profiles(3))
-    before = edge_logits(strip, width_px=WIDTH_PX, layers=(FIRST,))
-    return before, edge_logits(strip, width_px=WIDTH_PX, layers=(FIRST, next_one))
+    before = edge_logits(strip, (FIRST,), width_px=WIDTH_PX)
+    return before, edge_logits(strip, (FIRST, next_one), width_px=WIDTH_PX)
 
 
 # Discrete convolution with zeros outside, written out (common practice, no source).
@@ -80,8 +89,8 @@ def test_context_adds_the_same_to_every_profile_of_a_piece() -> None:
 def test_what_went_down_comes_up_at_its_place() -> None:
     strip = strip_of(some_profiles(3))
     down, up = layer("down", 8, 6), layer("up", 6, 8)
-    before = edge_logits(strip, width_px=WIDTH_PX, layers=(FIRST,))
-    got = edge_logits(strip, width_px=WIDTH_PX, layers=(FIRST, down, up))
+    before = edge_logits(strip, (FIRST,), width_px=WIDTH_PX)
+    got = edge_logits(strip, (FIRST, down, up), width_px=WIDTH_PX)
     assert got.shape == before.shape
     for k in (0, 41):
         pair = np.concatenate([before[1, 2 * k], before[1, 2 * k + 1]])
@@ -94,28 +103,39 @@ def test_what_went_down_comes_up_at_its_place() -> None:
 def test_without_context_profiles_know_nothing_of_each_other() -> None:
     profiles = some_profiles(3)
     layers = (FIRST, layer("down", 8, 6), layer("up", 6, 8), layer("score", 4, 2))
-    together = edge_logits(strip_of(profiles), width_px=WIDTH_PX, layers=layers)
-    alone = edge_logits(strip_of(profiles[1:2]), width_px=WIDTH_PX, layers=layers)
+    together = edge_logits(strip_of(profiles), layers, width_px=WIDTH_PX)
+    alone = edge_logits(strip_of(profiles[1:2]), layers, width_px=WIDTH_PX)
     assert together[1] == pytest.approx(alone[0], abs=1e-5)
 
 
 def test_parts_of_a_piece_told_apart_know_nothing_of_each_other() -> None:
     # By construction: two halves looked at together are as each is alone. No outside source.
     profiles = some_profiles(6)
-    halves = edge_logits(strip_of(profiles), width_px=WIDTH_PX, together=3)
-    alone = [edge_logits(strip_of(p), width_px=WIDTH_PX) for p in (profiles[:3], profiles[3:])]
+    halves = edge_scores(strip_of(profiles), width_px=WIDTH_PX, together=3)
+    alone = [edge_scores(strip_of(p), width_px=WIDTH_PX) for p in (profiles[:3], profiles[3:])]
     assert halves == pytest.approx(np.concatenate(alone), abs=1e-4)
-    whole = edge_logits(strip_of(profiles), width_px=WIDTH_PX)
+    whole = edge_scores(strip_of(profiles), width_px=WIDTH_PX)
     assert np.abs(halves - whole).max() > 0.01
 
 
-def test_the_shipped_network_sees_a_bright_bar() -> None:
+def test_the_scores_are_the_mean_of_the_networks_log_probabilities() -> None:
+    strip = strip_of(some_profiles(4))
+    alone = [
+        log_probabilities(edge_logits(strip, layers, width_px=WIDTH_PX))
+        for layers in shipped_networks()
+    ]
+    assert len(alone) == 2
+    assert np.abs(alone[0] - alone[1]).max() > 0.1
+    assert edge_scores(strip, width_px=WIDTH_PX) == pytest.approx((alone[0] + alone[1]) / 2)
+
+
+def test_the_shipped_networks_see_a_bright_bar() -> None:
     # A flat bright bar of the expected width on a dark table: edges by construction.
     profiles = np.full((8, SAMPLES, 3), 0.05, np.float32)
     inside = np.abs(window_offsets(WIDTH_PX)) < WIDTH_PX / 2
     profiles[:, inside] = [0.55, 0.3, 0.2]
-    logits = edge_logits(strip_of(profiles), width_px=WIDTH_PX)
-    found = window_offsets(WIDTH_PX)[logits.argmax(axis=1)]
+    scores = edge_scores(strip_of(profiles), width_px=WIDTH_PX)
+    found = window_offsets(WIDTH_PX)[scores.argmax(axis=1)]
     assert found[:, 0] == pytest.approx(-WIDTH_PX / 2, abs=0.6)
     assert found[:, 1] == pytest.approx(WIDTH_PX / 2, abs=0.6)
 
@@ -135,7 +155,7 @@ def test_numpy_and_torch_agree(tmp_path: Path) -> None:
     with torch.no_grad():
         x = recipe.inputs(light, known, torch.full((5,), WIDTH_PX))
         expected = net(x[None])[0].transpose(1, 2).numpy()
-    got = edge_logits(strip_of(profiles), width_px=WIDTH_PX,
-                      layers=load_layers(tmp_path / "net.npz"))  # fmt: skip
+    layers = load_layers(tmp_path / "net.npz")
+    got = edge_logits(strip_of(profiles), layers, width_px=WIDTH_PX)
     assert got == pytest.approx(expected, abs=1e-5)
     assert np.abs(expected).max() > 0.05
