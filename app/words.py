@@ -10,6 +10,9 @@ from rules.sheet import RuleSheet
 SURE_P = 0.95
 """Told as sure from here; below, and where decided, as likely."""
 
+FAR_MARGIN = 10.0
+"""Margins past so many standard uncertainties are told as far."""
+
 SHOWN_SHARE = 0.05
 """Finishes that cover less of the piece than this are not told."""
 
@@ -38,6 +41,18 @@ def confidence_words(grading: Grading) -> str:
     if grading.borderline or grading.suggested is None:
         return f"borderline, {percent} %"
     return f"{'sure' if grading.confidence >= SURE_P else 'likely'}, {percent} %"
+
+
+def margin_words(margin: float) -> str:
+    """Return how far a value is from its limit: "past the limit by less than its doubt".
+
+    ``margin`` is in standard uncertainties, positive inside; the person reads of a doubt.
+    """
+    side, far = "inside" if margin >= 0 else "past", abs(margin)
+    if far > FAR_MARGIN:
+        return f"far {side} the limit"
+    size = "less than" if far < 1 else f"{far:.1f} times"
+    return f"{side} the limit by {size} its doubt"
 
 
 def form_words(findings: Findings) -> str:

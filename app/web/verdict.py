@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from app.grading import GradedPiece, Result
-from app.report import FAR_MARGIN
 from app.words import (
     SURE_P,
     confidence_words,
@@ -14,6 +13,7 @@ from app.words import (
     flag_words,
     form_words,
     grade_words,
+    margin_words,
     size_words,
 )
 from rules.engine import Grading
@@ -92,10 +92,8 @@ def reason_words(reason: Reason) -> str:
     text = sentence(reason.text)
     if reason.margin is None:
         return text
-    far = abs(reason.margin)
-    size = "far" if far > FAR_MARGIN else f"{far:.1f} times the uncertainty"
-    side = "inside" if reason.margin >= 0 else "past"
-    return f"{text} ({size[:1].upper()}{size[1:]} {side} the limit.)"
+    told = margin_words(reason.margin)
+    return f"{text} ({told[:1].upper()}{told[1:]}.)"
 
 
 def cautions(texts: Iterable[str]) -> str:

@@ -449,7 +449,7 @@ def test_the_report_fits_80_columns_and_says_it_all(
         "grade      No. 2 (",
         "borderline",
         "1.291",
-        "× its uncertainty",
+        "the limit by",
         "what to do",
         "bank card",
         "Piece 2 of 3, upper centre",

@@ -10,6 +10,7 @@ from app.words import (
     flag_words,
     form_words,
     grade_words,
+    margin_words,
     size_words,
 )
 from rules.engine import Grading
@@ -89,3 +90,16 @@ def test_finishes_are_told_largest_first_and_traces_left_out() -> None:
 def test_flags_are_told_from_one_half_on() -> None:
     assert flag_words(findings(solder=0.49, brass=0.5)) == ("brass (50 %)",)
     assert flag_words(findings(solder=1.0)) == ("solder (99 %)",)
+
+
+@pytest.mark.parametrize(
+    ("margin", "told"),
+    [
+        (0.4, "inside the limit by less than its doubt"),
+        (-0.96, "past the limit by less than its doubt"),
+        (3.7, "inside the limit by 3.7 times its doubt"),
+        (-12.0, "far past the limit"),
+    ],
+)
+def test_a_margin_is_told_by_the_doubt(margin: float, told: str) -> None:
+    assert margin_words(margin) == told
