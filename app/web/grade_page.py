@@ -189,6 +189,7 @@ def _which_piece(told: Answer) -> int | None:
         default=0,
         format_func=lambda i: f"Piece {i + 1}",
         required=True,
+        wrap=True,
         key=f"piece-{told.kept.sha256[:12]}-{len(pieces)}",
     )
     return chosen if chosen is not None else 0

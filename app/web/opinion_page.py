@@ -111,6 +111,7 @@ def _ask_blind(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
         list(sheet.grade_ids),
         format_func=sheet.title_of,
         default=None,
+        wrap=True,
         key=f"call-{record.id}",
     )
     says_level = st.toggle("I say how tarnished it is, too", key=f"says-{record.id}")

@@ -103,5 +103,6 @@ def _pick(question: str, words: Sequence[str], before: str) -> str:
         default=before if before in words else words[0],
         required=True,
         key=f"said-{question}",
+        wrap=True,  # in a column they would else run out of view
     )
     return chosen if chosen is not None else words[0]
