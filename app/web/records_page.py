@@ -27,6 +27,7 @@ from app.web.settings import MAX_UPLOAD_MB
 from app.web.state import Visit, visit
 from app.web.store import records
 from app.words import confidence_words, grade_words
+from rules.cautions import cautions
 from rules.errors import CuproscopeError
 
 A_PAGE = 10
@@ -269,6 +270,7 @@ def _one(piece_id: str, here: Visit) -> None:
                     caption=role or None,
                     width="stretch",
                 )
+    st.html(verdict.cautions(cautions(record.findings, record.grading)))
     _history(record)
     _change(record, here)
 
