@@ -135,8 +135,7 @@ def _buyers_part(plan: Plan) -> list[str]:
     if plan.chance is not None and plan.offers[1].refused is None:
         first, second = plan.offers[0].buyer.name, plan.offers[1].buyer.name
         lines += _wrapped(
-            f"{first} leaves more than {second} with {min(99, round(100 * plan.chance))} % "
-            "(same load, same doubt)."
+            f"{min(99, round(100 * plan.chance))} % likely: {first} leaves you more than {second}."
         )
     found = plan.split
     if found is not None and found.gain > 0.005 and len(found.bins_of) > 1:
@@ -155,13 +154,14 @@ def _offer(offer: Offer, day: date) -> list[str]:
         return [f"{head}{offer.refused}"]
     lines = [
         f"{head}{currency} {offer.net:>10,.2f} after travel; pays {offer.expected:,.2f}",
-        f"{'':<31}95 %: {offer.low95:,.2f} to {offer.high95:,.2f}; labels: {offer.labelled:,f}",
+        f"{'':<31}95 %: {offer.low95:,.2f} to {offer.high95:,.2f}; "
+        f"as labelled: {offer.labelled:,f}",
     ]
     for line in offer.lines:
         if line.risk.p_downgrade >= _SOON_LEVEL:
             lines += _wrapped(
-                f"{line.bin} is paid as less than {line.grade} with "
-                f"{min(99, round(100 * line.risk.p_downgrade))} %"
+                f"{min(99, round(100 * line.risk.p_downgrade))} % likely: {line.bin} is paid as "
+                f"less than {line.grade}"
             )
     if offer.unpriced:
         lines += _wrapped(f"names no price for {', '.join(offer.unpriced)}: counted as nothing")
@@ -178,16 +178,25 @@ def _pulls_part(plan: Plan) -> list[str]:
     pulled = False
     for name, found in plan.pulls.items():
         if found.pulls:
-            before, after = (100 * one.p_downgrade for one in (found.before, found.after))
+            before, after = (
+                min(99, round(100 * one.p_downgrade)) for one in (found.before, found.after)
+            )
             lines += _wrapped(
-                f"{name}: {currency} {found.gain:+,.2f}, paid as less with {before:.0f} % before, "
-                f"{after:.0f} % after" + ("" if found.is_exact else " (searched, not all tried)")
+                f"{name}: {currency} {found.gain:+,.2f}, chance of being paid as less: {before} % "
+                f"now, {after} % after" + ("" if found.is_exact else " (searched, not all tried)")
             )
         for number, pull in enumerate(found.pulls, start=1):
             pulled = True
-            gain = f"{currency} {pull.gain:+,.2f}"
+            gain = pull_words(pull.gain, currency)
             lines += _wrapped(f"{number}. {pull.id} {names[pull.id]}: {gain}", first="    ")
     return lines if pulled else [*lines, "  Nothing: the bins are best as they are."]
+
+
+def pull_words(gain: float, currency: str) -> str:
+    """Return what pulling one more piece brings; the last bad one brings it all."""
+    if abs(gain) < 0.005:
+        return "nothing alone, only with the next one"
+    return f"{currency} {gain:+,.2f}"
 
 
 def _evening_part(plan: Plan, unit: MassUnit) -> list[str]:

@@ -178,7 +178,7 @@ def _card(
     words = [
         text(f"<b>{plain(piece.name or piece.id)}</b> in bin {plain(line.bin)}"),
         text(
-            f"Sold as {plain(line.title)}; worse with {percent} %, {mass:.2f} {ticket.unit}.",
+            f"Sold as {plain(line.title)}; {percent} % likely worse; {mass:.2f} {ticket.unit}.",
         ),
         *(text(plain(measured), "small") for measured in piece.measured),
     ]
