@@ -11,8 +11,7 @@ import argparse
 import logging
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -196,6 +195,7 @@ class _Version(argparse.Action):
 
 def _grade(arguments: argparse.Namespace) -> int:
     from app.grading import grade_photo, grade_typed
+    from app.progress import progress
     from vision.photo import find_photos
 
     request = _request(arguments)
@@ -207,7 +207,7 @@ def _grade(arguments: argparse.Namespace) -> int:
 
         return grade_whole_folder(arguments, request)
     printer = _Printer(arguments, request)
-    with _progress(find_photos(arguments.photos)) as (photos, pause):
+    with progress(find_photos(arguments.photos)) as (photos, pause):
         for path in photos:
             result = grade_photo(path, request)
             with pause():
@@ -322,35 +322,6 @@ def _exit_code(outcomes: Sequence[Outcome]) -> int:
         if outcome in outcomes:
             return int(outcome)
     return EXIT_OK
-
-
-@contextmanager
-def _progress(
-    photos: tuple[Path, ...],
-) -> Iterator[tuple[Iterable[Path], Callable[[], AbstractContextManager[None]]]]:
-    """Give the photos, with a bar on the terminal when there are several of them.
-
-    Yields the photos and a context in which the bar makes room for other output.
-    """
-
-    @contextmanager
-    def no_pause() -> Iterator[None]:
-        yield
-
-    if len(photos) < 2 or not sys.stderr.isatty():
-        yield photos, no_pause
-        return
-    from tqdm import tqdm
-
-    with tqdm(photos, unit="photo", leave=False, file=sys.stderr) as bar:
-
-        @contextmanager
-        def pause() -> Iterator[None]:
-            bar.clear()
-            yield
-            bar.refresh()
-
-        yield bar, pause
 
 
 def _sheet(arguments: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import date
+from decimal import Decimal
 
 from app.load.bins import Bin, Load
 from app.load.buyers import Buyer, Stance
@@ -12,7 +13,7 @@ from app.load.planning import Plan
 from app.load.prices import Price
 from app.load.sale import Offer
 from app.load.ticket import Ticket, differences
-from app.load.units import MassUnit, in_unit, mass_words, money_words
+from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight
 from app.load.worth import Worth
 from app.report import COLUMNS, printable
@@ -31,7 +32,7 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
         for piece in b.pieces:
             p = piece.p[piece.likely]
             told = f"{piece.likely} {min(99, round(100 * p))} %"
-            weight = "no weight" if piece.weight is None else _weight(piece.weight, unit)
+            weight = "no weight" if piece.weight is None else _short_weight(piece.weight, unit)
             lines.append(
                 f"  {piece.id:<5}{printable(piece.name)[:36]:<37}{told:<17}{weight:>18}".rstrip()
             )
@@ -47,13 +48,22 @@ def _bin_head(b: Bin, unit: MassUnit) -> str:
     return f"{printable(b.name)} (sold as {b.grade}): {count}, {told}"
 
 
+def _short_weight(weight: Weight, unit: MassUnit) -> str:
+    """Return a weight without its interval: a piece has one line, its bin tells the doubt."""
+    if not weight.is_estimated:
+        return mass_words(weight.kg, unit)
+    return f"about {in_unit(weight.kg, unit):.{fine_digits(weight.kg, unit)}f} {unit}"
+
+
 def _weight(weight: Weight, unit: MassUnit) -> str:
     if not weight.is_estimated:
         return mass_words(weight.kg, unit)
-    low, high = (
-        in_unit(type(weight.kg)(repr(v)), unit) for v in (weight.low95_kg, weight.high95_kg)
+    digits = fine_digits(weight.kg, unit)
+    told, low, high = (
+        f"{in_unit(Decimal(repr(float(v))), unit):.{digits}f}"
+        for v in (weight.kg, weight.low95_kg, weight.high95_kg)
     )
-    return f"about {in_unit(weight.kg, unit):.2f} ({low:.2f} to {high:.2f}) {unit}"
+    return f"about {told} ({low} to {high}) {unit}"
 
 
 def buyers_text(buyers: Sequence[Buyer], *, unit: MassUnit) -> str:

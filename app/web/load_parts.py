@@ -11,7 +11,7 @@ import streamlit as st
 from app.load.bins import Piece
 from app.load.pictures import picture_of
 from app.load.sale import OTHER_LINES
-from app.load.units import MassUnit, in_unit
+from app.load.units import MassUnit, fine_digits, in_unit
 from app.load.weights import Weight
 from app.records import RecordsError
 from app.web import verdict
@@ -48,8 +48,12 @@ def weight_words(weight: Weight | None, unit: MassUnit) -> str:
         return "no weight yet"
     if not weight.is_estimated:
         return mass(weight.kg, unit)
-    low, high = (in_unit(Decimal(repr(v)), unit) for v in (weight.low95_kg, weight.high95_kg))
-    return f"about {mass(weight.kg, unit)} ({low:.2f} to {high:.2f}), estimated"
+    digits = fine_digits(weight.kg, unit)
+    told, low, high = (
+        f"{in_unit(Decimal(repr(float(v))), unit):.{digits}f}"
+        for v in (weight.kg, weight.low95_kg, weight.high95_kg)
+    )
+    return f"about {told} {unit} ({low} to {high}), estimated"
 
 
 def thumb(piece: Piece, *, width: int = 96) -> None:
