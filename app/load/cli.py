@@ -154,12 +154,14 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
     from app.load.pieces import next_id, pieces_of
     from app.progress import progress
     from app.records import new_pieces_of
-    from app.request import Request
+    from app.request import Request, reference_key
     from rules.sheet import load_sheet
     from rules.typed import load_findings
     from vision.photo import find_photos
 
-    request = Request(sheet=load_sheet(arguments.sheet), reference=arguments.reference)
+    request = Request(
+        sheet=load_sheet(arguments.sheet), reference=reference_key(arguments.reference)
+    )
     typed = [Path(one) for one in arguments.sources if one.endswith(".toml")]
     named = [one for one in arguments.sources if not one.endswith(".toml")]
     photos = find_photos(named) if named else ()
