@@ -91,6 +91,13 @@ def test_what_is_said_reaches_the_request_and_what_is_not_said_stays_open() -> N
     assert request_of(Stated()).facts == Facts()
 
 
+def test_the_measured_bar_counts_for_the_printed_sheet_alone() -> None:
+    sheet = next(word for word, kind in REFERENCES.items() if kind == "sheet")
+    assert request_of(Stated(reference=sheet, bar_mm=49.5)).print_scale == pytest.approx(0.99)
+    assert request_of(Stated(bar_mm=49.5)).print_scale == 1.0
+    assert request_of(Stated(reference=sheet)).print_scale == 1.0
+
+
 def test_a_sure_piece_says_grade_confidence_and_reason() -> None:
     told = text_of(verdict.verdict(THICK, HOUSE))
     assert "Bare bright" in told
