@@ -112,7 +112,8 @@ def flag_words(findings: Findings) -> tuple[str, ...]:
 
 def _with_interval(measured: Measurement) -> str:
     digits = 2 if measured.value < 20 else 1
-    return (
-        f"{measured.value:.{digits}f} mm "
-        f"({measured.low95:.{digits}f} to {measured.high95:.{digits}f})"
+    value, low, high = (
+        f"{v:.{digits}f}" for v in (measured.value, measured.low95, measured.high95)
     )
+    # A truth of a practice card has no doubt to speak of.
+    return f"{value} mm" if low == high else f"{value} mm ({low} to {high})"

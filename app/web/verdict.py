@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -22,6 +23,8 @@ from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
+
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)")
 
 
 def verdict(piece: GradedPiece, sheet: RuleSheet) -> str:
@@ -124,8 +127,8 @@ def bar(share: float, *, what: str) -> str:
 
 
 def sentence(text: str) -> str:
-    """Return a text that begins with a capital and ends with a stop."""
-    text = text.strip()
+    """Return a text that begins with a capital, ends with a stop, and keeps units together."""
+    text = _UNIT.sub("\N{NO-BREAK SPACE}", text.strip())
     return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?", ")")) else ".")
 
 

@@ -66,6 +66,10 @@ def test_sizes_carry_their_interval_and_gauge() -> None:
     assert size_words(findings(Form.TUBE)) is None
 
 
+def test_a_size_without_doubt_has_no_interval() -> None:
+    assert size_words(findings(Form.TUBE, diameter=mm(15.0, 0.0001))) == "outer diameter 15.00 mm"
+
+
 def test_a_bundle_is_never_told_as_the_strand() -> None:
     cable = findings(Form.STRANDED, diameter=mm(6.4, 0.05))
     assert size_words(cable) == "bundle 6.40 mm (6.30 to 6.50)"

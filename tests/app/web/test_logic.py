@@ -107,6 +107,11 @@ def test_a_sure_piece_says_grade_confidence_and_reason() -> None:
     assert "nside the limit by" in because
 
 
+def test_a_number_keeps_its_unit_where_the_line_breaks() -> None:
+    told = verdict.sentence("coated 20 % ± 38, limit 15 %").replace("\N{NO-BREAK SPACE}", "~")
+    assert told == "Coated 20~% ±~38, limit 15~%."
+
+
 def test_a_borderline_piece_says_so_and_names_the_check() -> None:
     told = text_of(verdict.verdict(ON_THE_LIMIT, HOUSE))
     assert "? Borderline" in told
