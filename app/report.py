@@ -14,6 +14,7 @@ from app.words import (
     form_words,
     grade_words,
     margin_words,
+    sentence,
     size_words,
 )
 from rules.cautions import SELLING
@@ -69,15 +70,14 @@ def printable(text: str) -> str:
 def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     findings, grading = piece.findings, piece.grading
     lines = _wrapped("grade", [f"{grade_words(grading, sheet)} ({confidence_words(grading)})"])
-    lines += _wrapped("check", [_sentence(grading.settle)] if grading.settle else [])
+    lines += _wrapped("check", [sentence(grading.settle)] if grading.settle else [])
     lines += _wrapped(
         "because", [_reason(piece, i) for i in range(len(grading.reasons))][:MOST_REASONS]
     )
     lines += _wrapped(
         "lift",
         [
-            f"{_sentence(lift.action)} Then: {sheet.title_of(lift.to)} "
-            f"(about {lift.minutes:g} min)."
+            f"{sentence(lift.action)} Then: {sheet.title_of(lift.to)} (about {lift.minutes:g} min)."
             for lift in grading.lifts
         ],
     )
@@ -152,11 +152,6 @@ def _middle(reading: PieceReading) -> tuple[float, float]:
 
 def _given(words: str | None) -> list[str]:
     return [] if words is None else [words]
-
-
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _wrapped(label: str, texts: Iterable[str]) -> list[str]:

@@ -43,6 +43,12 @@ def confidence_words(grading: Grading) -> str:
     return f"{'sure' if grading.confidence >= SURE_P else 'likely'}, {percent} %"
 
 
+def sentence(text: str) -> str:
+    """Return a text that begins with a capital and ends with one mark."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
 def margin_words(margin: float) -> str:
     """Return how far a value is from its limit: "past the limit by less than its doubt".
 

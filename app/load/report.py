@@ -170,8 +170,8 @@ def _offer(offer: Offer, day: date) -> list[str]:
     for line in offer.lines:
         if line.risk.p_downgrade >= _SOON_LEVEL:
             lines += _wrapped(
-                f"{min(99, round(100 * line.risk.p_downgrade))} % likely: {line.bin} is paid as "
-                f"less than {line.grade}"
+                f"{min(99, round(100 * line.risk.p_downgrade))} % likely: bin {line.bin} is "
+                f"paid as less than {line.grade}"
             )
     if offer.unpriced:
         lines += _wrapped(f"names no price for {', '.join(offer.unpriced)}: counted as nothing")

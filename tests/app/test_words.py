@@ -11,6 +11,7 @@ from app.words import (
     form_words,
     grade_words,
     margin_words,
+    sentence,
     size_words,
 )
 from rules.engine import Grading
@@ -107,3 +108,11 @@ def test_flags_are_told_from_one_half_on() -> None:
 )
 def test_a_margin_is_told_by_the_doubt(margin: float, told: str) -> None:
     assert margin_words(margin) == told
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [("wipe it", "Wipe it."), ("does it shine?", "Does it shine?"), (" Cut it. ", "Cut it.")],
+)
+def test_a_sentence_ends_with_one_mark(text: str, told: str) -> None:
+    assert sentence(text) == told
