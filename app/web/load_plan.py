@@ -152,7 +152,7 @@ def _pulls(store: LoadStore, plan: Plan) -> None:
         with st.container(border=True):
             st.markdown(
                 f"**{plain(name)}: {currency} {found.gain:+,.2f}**  \nchance of being "
-                f"paid as less: {before} % now, {after} % after"
+                f"paid as less: {before}\N{NO-BREAK SPACE}% now, {after}\N{NO-BREAK SPACE}% after"
                 + ("" if found.is_exact else " (searched, not all tried)")
             )
             for number, pull in enumerate(found.pulls, start=1):
