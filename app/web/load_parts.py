@@ -60,7 +60,7 @@ def thumb(piece: Piece, *, width: int = 96) -> None:
     """Show a piece, cut out of its photo, where that is still there."""
     if piece.photo is None:
         return
-    data = _picture(piece.photo, piece.record)
+    data = small_photo(piece.photo, piece.record)
     if data is None:
         st.caption("photo lost")
     else:
@@ -68,10 +68,6 @@ def thumb(piece: Piece, *, width: int = 96) -> None:
 
 
 @st.cache_data(max_entries=400, show_spinner=False)
-def _picture(sha256: str, record: str | None) -> bytes | None:
-    return small_photo(sha256, record)
-
-
 def small_photo(sha256: str, record: str | None) -> bytes | None:
     """Return a piece's picture as printed pages take it, None where it is gone."""
     return picture_of(records(), sha256, record)
