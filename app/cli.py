@@ -10,12 +10,12 @@ from __future__ import annotations
 import argparse
 import logging
 import os
+import re
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from rules.errors import CuproscopeError
 
@@ -33,6 +33,14 @@ DEBUG_VARIABLE = "CUPROSCOPE_DEBUG"
 
 CHECK_BAR_MM = 50.0
 """Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
+
+_FIRST_STEPS = """\
+first steps
+  cuproscope grade photo.jpg               a bank card lies beside the piece
+  cuproscope grade photos/ --overlay out   a folder, the answers drawn into out/
+  cuproscope app                           the same and more in the browser
+  cuproscope grade --help                  everything that can be said of a photo
+"""
 
 _EPILOG = """\
 reference keys
@@ -81,10 +89,28 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in a line or two; without a command, what there is."""
+
+    def error(self, message: str) -> NoReturn:
+        if message.endswith("required: COMMAND"):
+            self.print_help(sys.stderr)
+            self.exit(EXIT_USAGE)
+        told = message.removeprefix("argument ")
+        word = re.match(r"COMMAND: invalid choice: '(.*)' \(choose from (.*)\)$", told)
+        if word is not None:
+            told = f"there is no command {word[1]!r}, only {word[2].replace(chr(39), '')}."
+            if Path(word[1]).suffix or Path(word[1]).exists():
+                told += f" To grade photos: {self.prog} grade {word[1]}"
+        self.exit(EXIT_USAGE, f"{self.prog}: {told}\nMore: {self.prog} --help\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="cuproscope",
         description="Tell the price grade of scrap copper from phone photos.",
+        epilog=_FIRST_STEPS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action=_Version)
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
@@ -196,6 +222,7 @@ class _Version(argparse.Action):
 
 def _grade(arguments: argparse.Namespace) -> int:
     from app.grading import grade_photo, grade_typed
+    from app.progress import progress
     from vision.photo import find_photos
 
     request = _request(arguments)
@@ -207,7 +234,7 @@ def _grade(arguments: argparse.Namespace) -> int:
 
         return grade_whole_folder(arguments, request)
     printer = _Printer(arguments, request)
-    with _progress(find_photos(arguments.photos)) as (photos, pause):
+    with progress(find_photos(arguments.photos)) as (photos, pause):
         for path in photos:
             result = grade_photo(path, request)
             with pause():
@@ -220,13 +247,13 @@ def _grade(arguments: argparse.Namespace) -> int:
 
 def _request(arguments: argparse.Namespace) -> Request:
     """Return what was asked for, all of it checked before the first photo is opened."""
-    from app.request import Request
+    from app.request import Request, reference_key
     from rules.sheet import load_sheet
     from rules.typed import facts_from
 
     return Request(
         sheet=load_sheet(arguments.sheet),
-        reference=_reference(arguments.reference),
+        reference=reference_key(arguments.reference),
         form=arguments.form,
         facts=facts_from(arguments.facts),
         print_scale=1.0 if arguments.check_bar is None else arguments.check_bar / CHECK_BAR_MM,
@@ -244,17 +271,6 @@ def _check_bar_mm(text: str) -> float:
             f"{text} mm: the bar should be near {CHECK_BAR_MM:g} mm; print the sheet at 100 %"
         )
     return length_mm
-
-
-def _reference(key: str) -> str:
-    from vision.references import parse_reference
-
-    wanted = parse_reference(key)
-    if wanted.kind == "coin":
-        from vision.coins import coin
-
-        coin(wanted.key)
-    return wanted.key
 
 
 def _typed(path: Path | None) -> tuple[TypedPiece, ...] | None:
@@ -322,35 +338,6 @@ def _exit_code(outcomes: Sequence[Outcome]) -> int:
         if outcome in outcomes:
             return int(outcome)
     return EXIT_OK
-
-
-@contextmanager
-def _progress(
-    photos: tuple[Path, ...],
-) -> Iterator[tuple[Iterable[Path], Callable[[], AbstractContextManager[None]]]]:
-    """Give the photos, with a bar on the terminal when there are several of them.
-
-    Yields the photos and a context in which the bar makes room for other output.
-    """
-
-    @contextmanager
-    def no_pause() -> Iterator[None]:
-        yield
-
-    if len(photos) < 2 or not sys.stderr.isatty():
-        yield photos, no_pause
-        return
-    from tqdm import tqdm
-
-    with tqdm(photos, unit="photo", leave=False, file=sys.stderr) as bar:
-
-        @contextmanager
-        def pause() -> Iterator[None]:
-            bar.clear()
-            yield
-            bar.refresh()
-
-        yield bar, pause
 
 
 def _sheet(arguments: argparse.Namespace) -> int:

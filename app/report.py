@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from app.grading import GradedPiece, Outcome, Result
 from app.words import (
@@ -12,17 +13,19 @@ from app.words import (
     flag_words,
     form_words,
     grade_words,
+    margin_words,
+    sentence,
     size_words,
 )
 from rules.cautions import SELLING
 from rules.sheet import RuleSheet
 
+if TYPE_CHECKING:
+    from vision.types import Examination, PieceReading
+
 COLUMNS = 80
 MOST_REASONS = 2
 """More are only told in the JSON: the first two say between which grades it stands."""
-
-FAR_MARGIN = 10.0
-"""Margins past so many standard uncertainties are told as far."""
 
 _LABEL = 11
 _PLACES = (("upper", "middle", "lower"), ("left", "centre", "right"))
@@ -67,15 +70,14 @@ def printable(text: str) -> str:
 def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     findings, grading = piece.findings, piece.grading
     lines = _wrapped("grade", [f"{grade_words(grading, sheet)} ({confidence_words(grading)})"])
-    lines += _wrapped("check", [_sentence(grading.settle)] if grading.settle else [])
+    lines += _wrapped("check", [sentence(grading.settle)] if grading.settle else [])
     lines += _wrapped(
         "because", [_reason(piece, i) for i in range(len(grading.reasons))][:MOST_REASONS]
     )
     lines += _wrapped(
         "lift",
         [
-            f"{_sentence(lift.action)} Then: {sheet.title_of(lift.to)} "
-            f"(about {lift.minutes:g} min)."
+            f"{sentence(lift.action)} Then: {sheet.title_of(lift.to)} (about {lift.minutes:g} min)."
             for lift in grading.lifts
         ],
     )
@@ -91,12 +93,7 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
 def _reason(piece: GradedPiece, index: int) -> str:
     reason = piece.grading.reasons[index]
     share = f" [{100 * reason.p:.0f} %]" if len(piece.grading.reasons) > 1 else ""
-    margin = ""
-    if reason.margin is not None:
-        way = "inside" if reason.margin >= 0 else "past"
-        far = abs(reason.margin)
-        size = "far" if far > FAR_MARGIN else f"{far:.1f} × its uncertainty"
-        margin = f" ({size} {way} the limit)"
+    margin = "" if reason.margin is None else f" ({margin_words(reason.margin)})"
     return f"{reason.text}{margin}{share}"
 
 
@@ -119,20 +116,42 @@ def _place(piece: GradedPiece, result: Result) -> str:
     """Return where on the photo a piece is, so that it can be told from the others."""
     if piece.reading is None or result.examination is None:
         return ""
-    x, y, w, h = piece.reading.region.box_px
-    photo = result.examination.photo
-    row = _PLACES[0][min(2, int(3 * (y + h / 2) / photo.height_px))]
-    column = _PLACES[1][min(2, int(3 * (x + w / 2) / photo.width_px))]
-    return f", {row} {column}"
+    place = _ninth(piece.reading, result.examination)
+    beside = [
+        one.reading
+        for one in result.pieces
+        if one.reading is not None and _ninth(one.reading, result.examination) == place
+    ]
+    return f", {place}{_among(piece.reading, beside)}"
+
+
+def _ninth(reading: PieceReading, examination: Examination) -> str:
+    """Return in which ninth of the photo the middle of a piece is."""
+    x, y = _middle(reading)
+    row = _PLACES[0][min(2, int(3 * y / examination.photo.height_px))]
+    column = _PLACES[1][min(2, int(3 * x / examination.photo.width_px))]
+    return f"{row} {column}"
+
+
+def _among(reading: PieceReading, beside: Sequence[PieceReading]) -> str:
+    """Return which of the pieces in one ninth it is; nothing where it is the only one."""
+    if len(beside) < 2:
+        return ""
+    middles = [_middle(one) for one in beside]
+    spreads = [max(way) - min(way) for way in zip(*middles, strict=True)]
+    axis = 0 if spreads[0] >= spreads[1] else 1
+    here = _middle(reading)[axis]
+    rank = 1 + sum(middle[axis] < here for middle in middles)
+    return f", no. {rank} from {('the left', 'the top')[axis]}"
+
+
+def _middle(reading: PieceReading) -> tuple[float, float]:
+    x, y, w, h = reading.region.box_px
+    return x + w / 2, y + h / 2
 
 
 def _given(words: str | None) -> list[str]:
     return [] if words is None else [words]
-
-
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def _wrapped(label: str, texts: Iterable[str]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rules.errors import CuproscopeError
 from rules.findings import Facts, Form
 from rules.sheet import RuleSheet
 
@@ -31,3 +32,24 @@ class Request:
     form: str | None = None
     facts: Facts = field(default_factory=Facts)
     print_scale: float = 1.0
+
+
+def reference_key(text: str) -> str:
+    """Return the key of what lies beside the piece, as it was typed, where there is such a thing.
+
+    Raises:
+        CuproscopeError: There is none; says which there are.
+    """
+    from vision.references import parse_reference
+
+    wanted = parse_reference(text)
+    if wanted.kind == "coin":
+        from vision.coins import COIN_KEYS, NOT_USABLE, coin
+
+        if wanted.key not in COIN_KEYS and wanted.key not in NOT_USABLE:
+            raise CuproscopeError(
+                f"no such reference {text!r}; say auto, card, sheet, marker:MM (its black side in "
+                f"mm) or a coin: {', '.join(COIN_KEYS)}"
+            )
+        coin(wanted.key)
+    return wanted.key

@@ -10,6 +10,9 @@ from rules.sheet import RuleSheet
 SURE_P = 0.95
 """Told as sure from here; below, and where decided, as likely."""
 
+FAR_MARGIN = 10.0
+"""Margins past so many standard uncertainties are told as far."""
+
 SHOWN_SHARE = 0.05
 """Finishes that cover less of the piece than this are not told."""
 
@@ -38,6 +41,24 @@ def confidence_words(grading: Grading) -> str:
     if grading.borderline or grading.suggested is None:
         return f"borderline, {percent} %"
     return f"{'sure' if grading.confidence >= SURE_P else 'likely'}, {percent} %"
+
+
+def sentence(text: str) -> str:
+    """Return a text that begins with a capital and ends with one mark."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def margin_words(margin: float) -> str:
+    """Return how far a value is from its limit: "past the limit by less than its doubt".
+
+    ``margin`` is in standard uncertainties, positive inside; the person reads of a doubt.
+    """
+    side, far = "inside" if margin >= 0 else "past", abs(margin)
+    if far > FAR_MARGIN:
+        return f"far {side} the limit"
+    size = "less than" if far < 1 else f"{far:.1f} times"
+    return f"{side} the limit by {size} its doubt"
 
 
 def form_words(findings: Findings) -> str:
@@ -97,7 +118,8 @@ def flag_words(findings: Findings) -> tuple[str, ...]:
 
 def _with_interval(measured: Measurement) -> str:
     digits = 2 if measured.value < 20 else 1
-    return (
-        f"{measured.value:.{digits}f} mm "
-        f"({measured.low95:.{digits}f} to {measured.high95:.{digits}f})"
+    value, low, high = (
+        f"{v:.{digits}f}" for v in (measured.value, measured.low95, measured.high95)
     )
+    # A truth of a practice card has no doubt to speak of.
+    return f"{value} mm" if low == high else f"{value} mm ({low} to {high})"

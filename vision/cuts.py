@@ -26,6 +26,8 @@ WORTH_RADII = 4.0
 OVER_RADII = 1.7
 """The line is drawn this far out to either side of the middle."""
 
+LABEL_PX = 22
+
 _RIM, _INK = (24, 24, 28), (255, 132, 88)
 
 
@@ -73,13 +75,16 @@ def _across(line: CentreLine, at: int) -> FloatArray:
     return np.stack([middle - normal, middle + normal])
 
 
-def draw_cuts(image: Image, lines_px: FloatArray, *, factor: float) -> Image:
+def draw_cuts(
+    image: Image, lines_px: FloatArray, *, factor: float, label_px: int = LABEL_PX
+) -> Image:
     """Return a picture with dashed lines and the words "cut here".
 
     Args:
         image: ``(h, w, 3)`` uint8, a photo shown smaller or larger.
         lines_px: ``(n, 2, 2)`` in photo pixels.
         factor: Photo pixels per pixel of ``image``.
+        label_px: Height of the letters.
     """
     if not len(lines_px):
         return image
@@ -93,7 +98,7 @@ def draw_cuts(image: Image, lines_px: FloatArray, *, factor: float) -> Image:
                 ends = [tuple(int(v) for v in np.round(16 * p)) for p in (first, second)]
                 cv2.line(canvas, ends[0], ends[1], colour, thickness, cv2.LINE_AA, shift=4)
     picture = PillowImage.fromarray(canvas)
-    pen, font = ImageDraw.Draw(picture), ImageFont.load_default(size=22)
+    pen, font = ImageDraw.Draw(picture), ImageFont.load_default(size=label_px)
     for start, end in shown:
         x, y = max((start, end), key=lambda p: p[1])
         box = pen.textbbox((x, y + 6), "cut here", font=font, anchor="ma")

@@ -57,6 +57,15 @@ GOOD_WIDTH_PX = 25.0
 """What "go closer" aims at: of 80 found renders the median error was 7 % at 8 to 12 px, 4 % at
 12 to 20 px, 1.3 % at 20 to 50 px."""
 
+# For the advice alone; common practice of phones, no source.
+WHOLE_PHOTO_PX = 2400
+"""A photo whose long side is shorter was shrunk on its way: phones take 4000 pixels."""
+
+PHONE_PHOTO_PX = 4000
+NEAREST_CM = 10.0
+"""Nearer a phone does not focus, and a card beside the piece is no longer whole in view."""
+
+
 MAX_STRETCHES = 32
 """Stretches a piece is cut into; more of them are no more independent of each other."""
 
@@ -750,11 +759,15 @@ def _unsure(
     u_rel = diameter.u / diameter.value
     if u_rel < UNSURE_U_REL:
         return ()
-    closer = _closer(photo, scale, width_px) if width_px < GOOD_WIDTH_PX else None
+    closer = (
+        closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_WIDTH_PX)
+        if width_px < GOOD_WIDTH_PX
+        else None
+    )
     return (
         Problem(
             code="width_unsure",
-            text=f"The piece is {width_px:.0f} px wide in the photo; blur or shadow leaves its "
+            text=f"The piece is {width_px:.0f} pixels wide in the photo; blur or shadow leaves its "
             f"thickness open by about {200 * u_rel:.0f} %.",
             fix=closer
             or "Lay it on plain white paper in soft light, its shadow short, and hold still.",
@@ -762,21 +775,35 @@ def _unsure(
     )
 
 
-def _closer(photo: Photo, scale: Scale, width_px: float) -> str:
+def closer_words(photo: Photo, scale: Scale, *, width_px: float, wanted_px: float) -> str:
+    """Return how to get a piece so many pixels wide that is ``width_px`` wide now.
+
+    A photo that was shrunk on its way loses more than going nearer can bring; and nearer
+    than a phone focuses, or than the card fits into the picture, helps nobody.
+    """
     now_cm = camera_over(photo, scale).height_mm / 10
-    closer_cm = now_cm * max(width_px, 0.5) / GOOD_WIDTH_PX
-    return (
-        f"Move from about {now_cm:.0f} cm to about {max(closer_cm, 1):.0f} cm, "
-        "or use more of the camera's resolution."
-    )
+    closer_cm = now_cm * max(width_px, 0.5) / wanted_px
+    told, long_side = [], max(photo.width_px, photo.height_px)
+    if long_side < WHOLE_PHOTO_PX:
+        told.append(
+            "Hand in the photo as the camera took it, not a smaller copy: this one has only "
+            f"{photo.width_px} x {photo.height_px} pixels."
+        )
+        closer_cm *= PHONE_PHOTO_PX / long_side
+    near_cm = max(closer_cm, NEAREST_CM)
+    if round(near_cm) < round(now_cm):
+        told.append(f"Move from about {now_cm:.0f} cm to about {near_cm:.0f} cm.")
+    if closer_cm < NEAREST_CM or not told:
+        told.append("What stays too thin even so needs a caliper.")
+    return " ".join(told)
 
 
 def _too_thin(photo: Photo, scale: Scale, width_px: float, *, u_px: float = 0.0) -> Problem:
     """Say how thin the piece is in the photo and how close to go."""
-    seen = f"only {width_px:.1f} px" if u_px == 0 else f"{width_px:.1f} ± {2 * u_px:.1f} px"
+    seen = f"only {width_px:.1f}" if u_px == 0 else f"{width_px:.1f} ± {2 * u_px:.1f}"
     return Problem(
         code="too_thin_in_photo",
-        text=f"The piece is {seen} wide in the photo; "
-        f"at least {MIN_WIDTH_PX:g} px are needed to measure it.",
-        fix=_closer(photo, scale, width_px),
+        text=f"The piece is {seen} pixels wide in the photo; "
+        f"at least {MIN_WIDTH_PX:g} are needed to measure it.",
+        fix=closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_WIDTH_PX),
     )

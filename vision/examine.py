@@ -168,7 +168,7 @@ def examine(
             _reading(region, widths, look.finish.result(), facts or Facts())
             for region, widths, look in zip(regions[:MAX_PIECES], measured, looks, strict=True)
         ]
-    problems += [problem for widths in measured for problem in widths.problems]
+    problems += _by_piece([widths.problems for widths in measured])
     problems.extend(gates)
     return Examination(
         photo=_with_note(_with_note(photo, model_fault()), strip_fault()),
@@ -500,6 +500,30 @@ def _reading(region: Region, widths: _Widths, seen: FinishReading, facts: Facts)
 
 def _with_note(photo: Photo, note: str | None) -> Photo:
     return photo if note is None else replace(photo, notes=(*photo.notes, note))
+
+
+def _by_piece(problems: Sequence[tuple[Problem, ...]]) -> list[Problem]:
+    """Say of which pieces each problem is, where there are several on the photo."""
+    if len(problems) < 2:
+        return [problem for own in problems for problem in own]
+    numbers: dict[tuple[str, str], list[int]] = {}
+    first: dict[tuple[str, str], Problem] = {}
+    for number, own in enumerate(problems, start=1):
+        for problem in own:
+            key = problem.code, problem.fix
+            numbers.setdefault(key, []).append(number)
+            first.setdefault(key, problem)
+    return [
+        replace(problem, text=f"{_pieces_words(numbers[key])}: {problem.text}")
+        for key, problem in first.items()
+    ]
+
+
+def _pieces_words(numbers: Sequence[int]) -> str:
+    told = [str(number) for number in dict.fromkeys(numbers)]
+    if len(told) == 1:
+        return f"Piece {told[0]}"
+    return f"Pieces {', '.join(told[:-1])} and {told[-1]}"
 
 
 def _once(problems: Iterable[Problem]) -> list[Problem]:

@@ -25,6 +25,7 @@ from vision.diameter import (
     MIN_STRETCHES,
     Edges,
     camera_over,
+    closer_words,
     combined,
     diameters_mm,
     find_edges,
@@ -424,14 +425,11 @@ def _unclear() -> Problem:
 
 def _too_thin(photo: Photo, scale: Scale, width_px: float) -> Problem:
     """Say how thin a strand is in the photo and how close to go."""
-    now_cm = camera_over(photo, scale).height_mm / 10
-    closer_cm = now_cm * max(width_px, 0.5) / GOOD_STRAND_PX
     return Problem(
         code="strand_too_thin_in_photo",
-        text=f"A single strand is only about {width_px:.1f} px wide in the photo; "
-        f"at least {LEAST_STRAND_PX:g} px are needed to measure it.",
-        fix=f"Move from about {now_cm:.0f} cm to about {max(closer_cm, 1):.0f} cm, "
-        "or use more of the camera's resolution.",
+        text=f"A single strand is only about {width_px:.1f} pixels wide in the photo; "
+        f"at least {LEAST_STRAND_PX:g} are needed to measure it.",
+        fix=closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_STRAND_PX),
     )
 
 

@@ -33,6 +33,10 @@ TWO_COLUMNS_PX = 1000
 MOST_OVERHANG = 1.15
 """A panel beside the photo may be this much longer than it; else it goes below."""
 
+PHONE_LABEL_SHARE = 1 / 40
+"""Labels of a picture that a phone shows from edge to edge, as a share of its width: a phone
+is some 360 points wide, and letters of 9 points can be read at arm's length."""
+
 _PAD = 28
 _GAP = 14
 _MIN_SIDE_PX = 700
@@ -125,6 +129,8 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
 def draw_marks(examination: Examination, *, long_side_px: int = LONG_SIDE_PX) -> Image:
     """Return the photo with everything that was found, without a panel of words.
 
+    Its labels can be read on a phone that shows the whole picture from edge to edge.
+
     Args:
         examination: What was found.
         long_side_px: The photo is shown at most this long; at least 700 px it is always.
@@ -133,7 +139,12 @@ def draw_marks(examination: Examination, *, long_side_px: int = LONG_SIDE_PX) ->
         ``(height, width, 3)`` uint8, RGB.
     """
     shown, factor = _shown(examination.photo.rgb, long_side_px)
-    return _marked(shown, examination, factor)
+    return _marked(shown, examination, factor, label_px=phone_label_px(shown.shape[1]))
+
+
+def phone_label_px(width_px: int) -> int:
+    """Return how high letters must be in a picture so wide to be read on a phone."""
+    return max(_Labels.SIZE, round(PHONE_LABEL_SHARE * width_px))
 
 
 # ------------------------------------------------------------------ on the photo
@@ -150,9 +161,11 @@ def _shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8), factor
 
 
-def _marked(shown: Image, examination: Examination, factor: float) -> Image:
+def _marked(
+    shown: Image, examination: Examination, factor: float, *, label_px: int | None = None
+) -> Image:
     canvas = np.ascontiguousarray(shown)
-    labels = _Labels(canvas.shape[1], canvas.shape[0])
+    labels = _Labels(canvas.shape[1], canvas.shape[0], label_px or _Labels.SIZE)
     scale = examination.scale
     if scale is not None:
         for outline in scale.outlines_px:
@@ -251,7 +264,8 @@ class _Labels:
 
     SIZE = 22
 
-    def __init__(self, width: int, height: int) -> None:
+    def __init__(self, width: int, height: int, size: int = SIZE) -> None:
+        self.size = size
         self.frame = _Box(4, 4, width - 4, height - 4)
         self.marks = np.zeros((height, width), np.uint8)
         self.wanted: list[tuple[str, FloatArray, tuple[int, int, int], bool]] = []
@@ -275,11 +289,11 @@ class _Labels:
         """Return the canvas with all labels."""
         picture = PillowImage.fromarray(canvas)
         pen = ImageDraw.Draw(picture)
-        font = _font(self.SIZE)
+        font = _font(self.size)
         placed: list[_Box] = []
         taken = np.asarray(cv2.integral(self.marks), dtype=np.int32)
         for text, at, colour, centred in self.wanted:
-            width, height = font.getlength(text) + 18, self.SIZE + 12
+            width, height = font.getlength(text) + 18, self.size + 12
             box = self._place(at, width, height, placed, taken, centred=centred)
             placed.append(box)
             pen.rounded_rectangle(box, radius=7, fill=_DARK)

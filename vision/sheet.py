@@ -198,7 +198,7 @@ def _draw_text(page: Canvas, geometry: SheetGeometry) -> None:
         "1. Print at 100 % (actual size) on plain matte white paper. Lay it flat.",
         "2. Lay one piece on the white area below, clear of markers and print.",
         "3. Photograph straight down in soft daylight, no flash, all four markers in view.",
-        "4. Once per printer: measure the bar at the foot. If it is not 50 mm: --check-bar MM.",
+        "4. Measure the bar at the foot once. Not 50 mm? Say so, on the page or by --check-bar.",
         "Let cut or hot metal cool. Old solder dust holds lead: wash your hands. Never burn",
         "insulation. Local rules on buying and selling scrap come first.",
     )
@@ -206,6 +206,7 @@ def _draw_text(page: Canvas, geometry: SheetGeometry) -> None:
         _write(page, left, top + 4.6 + 3.6 * i, line, size_mm=2.75)
     (x0, y), _ = geometry.bar_mm
     _write(page, x0, y - 5.5, "Check bar, line to line: 50 mm", size_mm=2.75)
-    _write(page, x0, y + 6.6, f"{geometry.paper.upper()} sheet", size_mm=2.4)
+    paper = {"a4": "A4", "letter": "US Letter"}[geometry.paper]
+    _write(page, x0, y + 6.6, f"{paper} sheet", size_mm=2.4)
     box = geometry.patches[0].box_mm
     _write(page, box[0], y + 1.2, "Greys: colour of the light", size_mm=2.75)

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 MOST_FORGIVEN = 20
 
+USUAL_CURRENCY = "USD"
+"""Written into forms until the first buyer says otherwise."""
+
 
 class Stance(StrEnum):
     """What a buyer makes of solder or of a brass end on a piece."""

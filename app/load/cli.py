@@ -36,10 +36,11 @@ EXIT_UNREADABLE = 3
 _EPILOG = """\
 a first evening
   cuproscope load demo                                  an invented load to look at
+  cuproscope load plan --load "Varnhollow van (demo)"   what to make of it
   cuproscope load buyer "Weirside yard" --currency USD --travel 4
   cuproscope load price "Weirside yard" no1=3.74 no2=3.26 bare_bright=3.95
   cuproscope load add photos/                           graded, and into the bin that fits
-  cuproscope load weigh no1 21.4 --tare 2.0             a bin on the scale, in pounds
+  cuproscope load weigh no1 21.4 --tare 2.0             each bin on the scale, in pounds
   cuproscope load plan --minutes 60 --hourly 20
   cuproscope load ticket "Weirside yard" --out tickets
   cuproscope load settle 2026-03-20-1 no1=61.20
@@ -151,17 +152,22 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
 
     from app.grading import Outcome, grade_photo, grade_typed
     from app.load.pieces import next_id, pieces_of
+    from app.progress import progress
     from app.records import new_pieces_of
-    from app.request import Request
+    from app.request import Request, reference_key
     from rules.sheet import load_sheet
     from rules.typed import load_findings
     from vision.photo import find_photos
 
-    request = Request(sheet=load_sheet(arguments.sheet), reference=arguments.reference)
+    request = Request(
+        sheet=load_sheet(arguments.sheet), reference=reference_key(arguments.reference)
+    )
     typed = [Path(one) for one in arguments.sources if one.endswith(".toml")]
-    photos = find_photos([one for one in arguments.sources if not one.endswith(".toml")])
+    named = [one for one in arguments.sources if not one.endswith(".toml")]
+    photos = find_photos(named) if named else ()
     results = [grade_typed(load_findings(path), request, name=path.name) for path in typed]
-    results += [grade_photo(path, request) for path in photos] if photos else []
+    with progress(photos) as (waiting, _):
+        results += [grade_photo(path, request) for path in waiting]
     groups: list[tuple[MakePiece, ...]] = []
     unread = 0
     for result in results:
@@ -446,7 +452,10 @@ def _list(arguments: argparse.Namespace) -> int:
                 lambda: "\n".join(names) + "\n" if names else "No load yet.\n",
                 lambda: {"schema": "cuproscope.load.names/1", "loads": list(names)},
             )
-        _show_load(arguments, store.load(_load_name(arguments)))
+        load = store.load(_load_name(arguments))
+        _show_load(arguments, load)
+        if not load.bins and not arguments.json:
+            sys.stdout.write(_other_loads(store, load.name))
     return EXIT_OK
 
 
@@ -501,7 +510,7 @@ def _plan(arguments: argparse.Namespace) -> int:
     with _store(arguments) as store:
         buyer = None if arguments.buyer is None else store.buyer(arguments.buyer).name
         plan = plan_load(
-            store.load(_load_name(arguments)),
+            _filled(store, arguments),
             _terms(store, _today(arguments), currency_of=buyer),
             buyer=buyer,
             minutes=arguments.minutes,
@@ -597,6 +606,8 @@ def _ticket(arguments: argparse.Namespace) -> int:
         known = {one.code: one for one in store.tickets()}
         ticket = known.get(arguments.buyer)
         if ticket is None:
+            store.buyer(arguments.buyer)
+            _filled(store, arguments)
             ticket = store.write_ticket(
                 _load_name(arguments),
                 arguments.buyer,
@@ -728,6 +739,26 @@ def _load_name(arguments: argparse.Namespace) -> str:
     from app.load.store import DEFAULT_LOAD
 
     return DEFAULT_LOAD if arguments.load is None else str(arguments.load)
+
+
+def _filled(store: LoadStore, arguments: argparse.Namespace) -> Load:
+    """Return the load that was asked for; an empty one is refused with where to look."""
+    from app.load.units import LoadError
+
+    load = store.load(_load_name(arguments))
+    if not load.bins:
+        others = _other_loads(store, load.name).rstrip(".\n")
+        raise LoadError(
+            "there is nothing in this load yet (load add)" + (f". {others}" if others else ""),
+            where=load.name,
+        )
+    return load
+
+
+def _other_loads(store: LoadStore, name: str) -> str:
+    """Return a line that names the other loads, empty where there are none."""
+    others = [f'--load "{one}"' for one in store.names() if one != name]
+    return f"Others that are there: {', '.join(others)}.\n" if others else ""
 
 
 def _unit(arguments: argparse.Namespace) -> MassUnit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import date
+from decimal import Decimal
 
 from app.load.bins import Bin, Load
 from app.load.buyers import Buyer, Stance
@@ -12,7 +13,7 @@ from app.load.planning import Plan
 from app.load.prices import Price
 from app.load.sale import Offer
 from app.load.ticket import Ticket, differences
-from app.load.units import MassUnit, in_unit, mass_words, money_words
+from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight
 from app.load.worth import Worth
 from app.report import COLUMNS, printable
@@ -31,7 +32,7 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
         for piece in b.pieces:
             p = piece.p[piece.likely]
             told = f"{piece.likely} {min(99, round(100 * p))} %"
-            weight = "no weight" if piece.weight is None else _weight(piece.weight, unit)
+            weight = "no weight" if piece.weight is None else _short_weight(piece.weight, unit)
             lines.append(
                 f"  {piece.id:<5}{printable(piece.name)[:36]:<37}{told:<17}{weight:>18}".rstrip()
             )
@@ -47,13 +48,22 @@ def _bin_head(b: Bin, unit: MassUnit) -> str:
     return f"{printable(b.name)} (sold as {b.grade}): {count}, {told}"
 
 
+def _short_weight(weight: Weight, unit: MassUnit) -> str:
+    """Return a weight without its interval: a piece has one line, its bin tells the doubt."""
+    if not weight.is_estimated:
+        return mass_words(weight.kg, unit)
+    return f"about {in_unit(weight.kg, unit):.{fine_digits(weight.kg, unit)}f} {unit}"
+
+
 def _weight(weight: Weight, unit: MassUnit) -> str:
     if not weight.is_estimated:
         return mass_words(weight.kg, unit)
-    low, high = (
-        in_unit(type(weight.kg)(repr(v)), unit) for v in (weight.low95_kg, weight.high95_kg)
+    digits = fine_digits(weight.kg, unit)
+    told, low, high = (
+        f"{in_unit(Decimal(repr(float(v))), unit):.{digits}f}"
+        for v in (weight.kg, weight.low95_kg, weight.high95_kg)
     )
-    return f"about {in_unit(weight.kg, unit):.2f} ({low:.2f} to {high:.2f}) {unit}"
+    return f"about {told} ({low} to {high}) {unit}"
 
 
 def buyers_text(buyers: Sequence[Buyer], *, unit: MassUnit) -> str:
@@ -135,8 +145,7 @@ def _buyers_part(plan: Plan) -> list[str]:
     if plan.chance is not None and plan.offers[1].refused is None:
         first, second = plan.offers[0].buyer.name, plan.offers[1].buyer.name
         lines += _wrapped(
-            f"{first} leaves more than {second} with {min(99, round(100 * plan.chance))} % "
-            "(same load, same doubt)."
+            f"{min(99, round(100 * plan.chance))} % likely: {first} leaves you more than {second}."
         )
     found = plan.split
     if found is not None and found.gain > 0.005 and len(found.bins_of) > 1:
@@ -155,13 +164,14 @@ def _offer(offer: Offer, day: date) -> list[str]:
         return [f"{head}{offer.refused}"]
     lines = [
         f"{head}{currency} {offer.net:>10,.2f} after travel; pays {offer.expected:,.2f}",
-        f"{'':<31}95 %: {offer.low95:,.2f} to {offer.high95:,.2f}; labels: {offer.labelled:,f}",
+        f"{'':<31}95 %: {offer.low95:,.2f} to {offer.high95:,.2f}; "
+        f"as labelled: {offer.labelled:,f}",
     ]
     for line in offer.lines:
         if line.risk.p_downgrade >= _SOON_LEVEL:
             lines += _wrapped(
-                f"{line.bin} is paid as less than {line.grade} with "
-                f"{min(99, round(100 * line.risk.p_downgrade))} %"
+                f"{min(99, round(100 * line.risk.p_downgrade))} % likely: bin {line.bin} is "
+                f"paid as less than {line.grade}"
             )
     if offer.unpriced:
         lines += _wrapped(f"names no price for {', '.join(offer.unpriced)}: counted as nothing")
@@ -178,16 +188,25 @@ def _pulls_part(plan: Plan) -> list[str]:
     pulled = False
     for name, found in plan.pulls.items():
         if found.pulls:
-            before, after = (100 * one.p_downgrade for one in (found.before, found.after))
+            before, after = (
+                min(99, round(100 * one.p_downgrade)) for one in (found.before, found.after)
+            )
             lines += _wrapped(
-                f"{name}: {currency} {found.gain:+,.2f}, paid as less with {before:.0f} % before, "
-                f"{after:.0f} % after" + ("" if found.is_exact else " (searched, not all tried)")
+                f"{name}: {currency} {found.gain:+,.2f}, chance of being paid as less: {before} % "
+                f"now, {after} % after" + ("" if found.is_exact else " (searched, not all tried)")
             )
         for number, pull in enumerate(found.pulls, start=1):
             pulled = True
-            gain = f"{currency} {pull.gain:+,.2f}"
+            gain = pull_words(pull.gain, currency)
             lines += _wrapped(f"{number}. {pull.id} {names[pull.id]}: {gain}", first="    ")
     return lines if pulled else [*lines, "  Nothing: the bins are best as they are."]
+
+
+def pull_words(gain: float, currency: str) -> str:
+    """Return what pulling one more piece brings; the last bad one brings it all."""
+    if abs(gain) < 0.005:
+        return "nothing alone, only with the next one"
+    return f"{currency} {gain:+,.2f}"
 
 
 def _evening_part(plan: Plan, unit: MassUnit) -> list[str]:

@@ -222,8 +222,7 @@ def offer_of(
         LoadError: A bin has no weight.
     """
     bins = [b for b in load.bins if not b.is_empty]
-    for b in bins:
-        _ = _kg(b)
+    _need_weights(bins)
     kg_of_label: dict[str, Decimal] = {}
     for b in bins:
         label = terms.label_of(b)
@@ -602,13 +601,29 @@ def _stream(seed: int, name: str) -> np.random.Generator:
     return np.random.default_rng([seed, *map(int, words)])
 
 
+def _need_weights(bins: Sequence[Bin]) -> None:
+    """Name every bin that is still to be weighed at once, with the command that does it."""
+    light = [b for b in bins if b.weight is None]
+    if len(light) < 2:
+        for b in light:
+            _kg(b)
+        return
+    told = ", ".join(f"{b.name} ({len(b.unweighed)} of {len(b.pieces)} pieces)" for b in light)
+    raise LoadError(
+        f"{len(light)} bins have pieces without a weight: {told}. Put each bin on the scale "
+        f'(load weigh "{light[0].name}" READING)',
+        where="load",
+    )
+
+
 def _kg(bin_: Bin) -> Decimal:
     weight = bin_.weight
     if weight is None:
         missing = bin_.unweighed
         raise LoadError(
             f"{len(missing)} of {len(bin_.pieces)} pieces have no weight "
-            f"({missing[0].name or missing[0].id}): weigh the bin or the piece (load weigh)",
+            f"({missing[0].name or missing[0].id}): put the bin on the scale "
+            f'(load weigh "{bin_.name}" READING)',
             where=f"bin {bin_.name}",
         )
     return weight.kg

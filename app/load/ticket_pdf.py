@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from app.load.paper import PhotoOf, card, picture, plain, space, table_of, text, write_page
 from app.load.ticket import Ticket, TicketLine, TicketPiece, differences
-from app.load.units import in_unit, money_words
+from app.load.units import in_unit, money_words, rounded
+from app.words import sentence
 from rules.cautions import SELLING
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def _bin_row(ticket: Ticket, line: TicketLine) -> list[Any]:
         str(len(line.pieces) or "not listed"),
         weight,
         price,
-        f"{line.amount:,f}",
+        f"{rounded(line.amount, ticket.currency):,f}",
         f"{min(99, round(100 * line.p_downgrade))} %",
         f"{line.expected:,f}",
     ]
@@ -178,10 +179,10 @@ def _card(
     words = [
         text(f"<b>{plain(piece.name or piece.id)}</b> in bin {plain(line.bin)}"),
         text(
-            f"Sold as {plain(line.title)}; worse with {percent} %, {mass:.2f} {ticket.unit}.",
+            f"Sold as {plain(line.title)}; {percent} % likely worse; {mass:.2f} {ticket.unit}.",
         ),
         *(text(plain(measured), "small") for measured in piece.measured),
     ]
     if piece.settle:
-        words.append(text(f"To settle it: {plain(piece.settle)}.", "small"))
+        words.append(text(plain(sentence(f"to settle it: {piece.settle}")), "small"))
     return card(picture(piece.photo, piece.record, photo_of), words, width=width)

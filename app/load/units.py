@@ -162,6 +162,11 @@ def money_words(amount: Decimal, currency: str) -> str:
     return f"{currency} {rounded(amount, currency):,f}"
 
 
+def fine_digits(kg: Decimal, unit: MassUnit) -> int:
+    """Return how many decimals an estimate needs: one short wire weighs a few grams."""
+    return 2 if in_unit(kg, unit) >= Decimal("0.1") else 3
+
+
 def mass_words(kg: Decimal, unit: MassUnit) -> str:
     """Return a mass for people, to 10 g or a hundredth of a pound: ``12.35 lb``."""
     return f"{in_unit(kg, unit).quantize(Decimal('0.01'), context=EXACT):f} {unit}"

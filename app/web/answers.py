@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +18,7 @@ from app.web.inbox import Kept, path_of
 from app.words import form_words, grade_words
 
 if TYPE_CHECKING:
+    from rules.findings import Findings
     from vision.types import Examination, Image
 
 JPEG_QUALITY = 88
@@ -135,18 +136,26 @@ def _pictures(result: Result, request: Request) -> tuple[Future[Picture], ...]:
     """Begin to draw all pictures, in the order in which a person comes to see them."""
     assert result.examination is not None
     examination: Examination = result.examination
-    whole = _PAINTER.submit(_whole, examination, _alt(result, request))
+    cut = [piece.findings for piece in result.pieces if _is_lifted_by_a_cut(piece)]
+    whole = _PAINTER.submit(_whole, examination, cut, _alt(result, request))
     return whole, *(
-        _PAINTER.submit(_near, examination, number, piece)
+        _PAINTER.submit(_near, examination, cut, number, piece)
         for number, piece in enumerate(result.pieces)
     )
 
 
-def _whole(examination: Examination, alt: str) -> Picture:
-    return Picture(label="Whole photo", jpeg=as_jpeg(_drawn(examination)), alt=alt)
+def _is_lifted_by_a_cut(piece: GradedPiece) -> bool:
+    """Whether cutting brass or solder off is worth it: else no place to cut is shown."""
+    return any({"brass", "solder"} & set(lift.clears) for lift in piece.grading.lifts)
 
 
-def _near(examination: Examination, number: int, piece: GradedPiece) -> Picture:
+def _whole(examination: Examination, cut: Sequence[Findings], alt: str) -> Picture:
+    return Picture(label="Whole photo", jpeg=as_jpeg(_drawn(examination, cut)), alt=alt)
+
+
+def _near(
+    examination: Examination, cut: Sequence[Findings], number: int, piece: GradedPiece
+) -> Picture:
     from vision.closeup import closeup
 
     many = len(examination.pieces) > 1
@@ -154,20 +163,24 @@ def _near(examination: Examination, number: int, piece: GradedPiece) -> Picture:
     what = form_words(piece.findings)
     return Picture(
         label=f"Piece {number + 1}" if many else "From near",
-        jpeg=as_jpeg(_drawn(closeup(examination, box_px))),
+        jpeg=as_jpeg(_drawn(closeup(examination, box_px), cut)),
         alt=f"Piece {number + 1} from near, {what}, with its outline and the measured widths",
     )
 
 
-def _drawn(examination: Examination) -> Image:
-    """Return the photo with all marks, and where to cut."""
+def _drawn(examination: Examination, cut: Sequence[Findings]) -> Image:
+    """Return the photo with all marks, and where to cut the pieces of these findings."""
     from vision.cuts import cut_lines, draw_cuts
-    from vision.overlay import draw_marks
+    from vision.overlay import draw_marks, phone_label_px
 
     image = draw_marks(examination, long_side_px=LONG_SIDE_PX)
     factor = examination.photo.width_px / image.shape[1]
     for reading in examination.pieces:
-        image = draw_cuts(image, cut_lines(reading), factor=factor)
+        if not any(reading.findings is one for one in cut):
+            continue
+        image = draw_cuts(
+            image, cut_lines(reading), factor=factor, label_px=phone_label_px(image.shape[1])
+        )
     return image
 
 

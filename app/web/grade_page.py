@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import partial
+from pathlib import Path
 
 import streamlit as st
 
@@ -27,6 +30,7 @@ from vision.types import Problem
 
 TYPES = ("jpg", "jpeg", "png", "webp", "heic", "heif", "avif")
 MOST_PHOTOS = 20
+PAPERS = {"a4": "A4", "letter": "Letter"}
 
 
 def show() -> None:
@@ -114,6 +118,7 @@ def _welcome(here: Visit) -> None:
                     if st.button(demo.title, key=f"demo-{demo.file}", width="stretch"):
                         _take_in(here, [(data, demo.file)])
                         st.rerun()
+    _sheet_to_print()
     with st.expander("Use this device's camera here (finish only)"):
         st.info(
             "Good for the finish only: these pictures are too small to measure thin wire. For "
@@ -128,6 +133,35 @@ def _welcome(here: Visit) -> None:
                 _take_in(here, [(shot.getvalue(), "camera picture (finish only)")])
                 here.rounds += 1
                 st.rerun()
+
+
+def _sheet_to_print() -> None:
+    with st.expander("No card at hand? Print the sheet"):
+        st.markdown(
+            "Print it at 100 % and lay one piece on it. Measure the bar at its foot once; if it is "
+            "not 50 mm, say so under “What lies beside it”."
+        )
+        with st.container(horizontal=True):
+            for paper, title in PAPERS.items():
+                st.download_button(
+                    f"Sheet, {title} (PDF)",
+                    partial(printed_sheet, paper),
+                    f"cuproscope-sheet-{paper}.pdf",
+                    "application/pdf",
+                    icon=":material/print:",
+                    key=f"sheet-{paper}",
+                    on_click="ignore",
+                )
+
+
+def printed_sheet(paper: str) -> bytes:
+    """Return the printed reference sheet as PDF."""
+    from vision.sheet import write_sheet
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "sheet.pdf"
+        write_sheet(path, paper=paper)
+        return path.read_bytes()
 
 
 def _choose_photo(here: Visit) -> None:
@@ -189,6 +223,7 @@ def _which_piece(told: Answer) -> int | None:
         default=0,
         format_func=lambda i: f"Piece {i + 1}",
         required=True,
+        wrap=True,
         key=f"piece-{told.kept.sha256[:12]}-{len(pieces)}",
     )
     return chosen if chosen is not None else 0

@@ -76,7 +76,7 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
                 thumb(piece)
         with st.container(width="stretch"):
             st.markdown(
-                f"**{plain(piece.name or piece.id)}**  \n{doubt}{plain(title_of(piece.likely))} "
+                f"**{plain(piece.name or piece.id)}**  \n{doubt}{plain(title_of(piece.likely))}, "
                 f"{min(99, round(100 * p))} % · {plain(weight_words(piece.weight, unit))}"
             )
         with st.popover("", icon=":material/more_horiz:", help=f"Move or weigh {piece.id}"):

@@ -8,7 +8,7 @@ from decimal import Decimal
 import altair as alt
 import streamlit as st
 
-from app.load.buyers import Buyer, OwnLimit, Stance, sheet_of
+from app.load.buyers import USUAL_CURRENCY, Buyer, OwnLimit, Stance, sheet_of
 from app.load.prices import Price, PriceBook
 from app.load.store import LoadStore
 from app.load.units import (
@@ -150,13 +150,13 @@ def _history(book: PriceBook, buyer: Buyer, unit: MassUnit) -> None:
 
 def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
     key = NEW if buyer is None else buyer.name
-    base = Buyer(name="-", currency="USD") if buyer is None else buyer
+    base = Buyer(name="-", currency=USUAL_CURRENCY) if buyer is None else buyer
     limits = sheet_of(base).limits
     with st.form(f"buyer-{key}", border=False):
         name = base.name if buyer is not None else st.text_input("Name", max_chars=80)
         currency = base.currency
         if buyer is None:
-            currency = st.text_input("Pays in", value="USD", max_chars=3).upper()
+            currency = st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3).upper()
         sheets = list(sheet_names())
         sheet = st.selectbox("Rule sheet", sheets, index=sheets.index(base.sheet))
         gauge = st.text_input(

@@ -11,7 +11,7 @@ import streamlit as st
 from app.load.bins import Piece
 from app.load.pictures import picture_of
 from app.load.sale import OTHER_LINES
-from app.load.units import MassUnit, in_unit
+from app.load.units import MassUnit, fine_digits, in_unit
 from app.load.weights import Weight
 from app.records import RecordsError
 from app.web import verdict
@@ -48,15 +48,19 @@ def weight_words(weight: Weight | None, unit: MassUnit) -> str:
         return "no weight yet"
     if not weight.is_estimated:
         return mass(weight.kg, unit)
-    low, high = (in_unit(Decimal(repr(v)), unit) for v in (weight.low95_kg, weight.high95_kg))
-    return f"about {mass(weight.kg, unit)} ({low:.2f} to {high:.2f}), estimated"
+    digits = fine_digits(weight.kg, unit)
+    told, low, high = (
+        f"{in_unit(Decimal(repr(float(v))), unit):.{digits}f}"
+        for v in (weight.kg, weight.low95_kg, weight.high95_kg)
+    )
+    return f"about {told} {unit} ({low} to {high}), estimated"
 
 
 def thumb(piece: Piece, *, width: int = 96) -> None:
     """Show a piece, cut out of its photo, where that is still there."""
     if piece.photo is None:
         return
-    data = _picture(piece.photo, piece.record)
+    data = small_photo(piece.photo, piece.record)
     if data is None:
         st.caption("photo lost")
     else:
@@ -64,10 +68,6 @@ def thumb(piece: Piece, *, width: int = 96) -> None:
 
 
 @st.cache_data(max_entries=400, show_spinner=False)
-def _picture(sha256: str, record: str | None) -> bytes | None:
-    return small_photo(sha256, record)
-
-
 def small_photo(sha256: str, record: str | None) -> bytes | None:
     """Return a piece's picture as printed pages take it, None where it is gone."""
     return picture_of(records(), sha256, record)

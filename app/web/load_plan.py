@@ -16,6 +16,7 @@ from app.load.cuts_pdf import write_cut_list
 from app.load.json_out import load_object
 from app.load.planning import Plan, plan_load
 from app.load.prices import PriceBook
+from app.load.report import pull_words
 from app.load.sale import Offer, Terms, hold, terms_of
 from app.load.store import LoadStore
 from app.load.units import MassUnit, mass_from
@@ -92,8 +93,8 @@ def _offers(plan: Plan) -> None:
     if plan.chance is not None and plan.offers[1].refused is None:
         first, second = plan.offers[0].buyer.name, plan.offers[1].buyer.name
         st.markdown(
-            f"{plain(first)} leaves more than {plain(second)} with "
-            f"**{min(99, round(100 * plan.chance))} %**: same load, same doubt."
+            f"**{min(99, round(100 * plan.chance))} %** likely: {plain(first)} leaves you more "
+            f"than {plain(second)}."
         )
     found, currency = plan.split, plan.terms.buyer.currency
     if found is not None and found.gain > 0.005 and len(found.bins_of) > 1:
@@ -118,15 +119,15 @@ def _offer(offer: Offer, *, best: bool) -> None:
         st.markdown(
             f"{sign}**{plain(offer.buyer.name)}**  \n"
             f"**{currency} {offer.net:,.2f}** after travel · pays {offer.expected:,.2f} "
-            f"(95 %: {offer.low95:,.2f} to {offer.high95:,.2f}); if all labels hold "
-            f"{offer.labelled:,f}"
+            f"(95 %: {offer.low95:,.2f} to {offer.high95:,.2f}); if every bin passes "
+            f"as labelled {offer.labelled:,f}"
         )
         risky = [line for line in offer.lines if line.risk.p_downgrade >= 0.2]
         for line in risky:
             percent = min(99, round(100 * line.risk.p_downgrade))
             st.markdown(
-                f"! {plain(line.bin)} is paid as less than {plain(title_of(line.grade))} "
-                f"with {percent} %"
+                f"! {percent} % likely: {plain(line.bin)} is paid as less than "
+                f"{plain(title_of(line.grade))}"
             )
         if offer.unpriced:
             missing = ", ".join(map(title_of, offer.unpriced))
@@ -145,11 +146,13 @@ def _pulls(store: LoadStore, plan: Plan) -> None:
     for name, found in plan.pulls.items():
         if not found.pulls:
             continue
-        before, after = (100 * one.p_downgrade for one in (found.before, found.after))
+        before, after = (
+            min(99, round(100 * one.p_downgrade)) for one in (found.before, found.after)
+        )
         with st.container(border=True):
             st.markdown(
-                f"**{plain(name)}: {currency} {found.gain:+,.2f}**  \npaid as less with "
-                f"{before:.0f} % before, {after:.0f} % after"
+                f"**{plain(name)}: {currency} {found.gain:+,.2f}**  \nchance of being "
+                f"paid as less: {before}\N{NO-BREAK SPACE}% now, {after}\N{NO-BREAK SPACE}% after"
                 + ("" if found.is_exact else " (searched, not all tried)")
             )
             for number, pull in enumerate(found.pulls, start=1):
@@ -157,7 +160,8 @@ def _pulls(store: LoadStore, plan: Plan) -> None:
                 with st.container(horizontal=True, vertical_alignment="center"):
                     thumb(piece, width=72)
                     st.markdown(
-                        f"{number}. {plain(piece.name or piece.id)}: {currency} {pull.gain:+,.2f}"
+                        f"{number}. {plain(piece.name or piece.id)}: "
+                        f"{pull_words(pull.gain, currency)}"
                     )
             fitting = _fitting(plan, [pull.id for pull in found.pulls], name)
             if fitting and st.button("I pulled them", key=f"pulled-{name}"):

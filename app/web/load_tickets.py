@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 
 import streamlit as st
 
 from app.load.bins import Load
+from app.load.buyers import Buyer
+from app.load.sale import compare, terms_of
 from app.load.store import LoadStore
 from app.load.ticket import PaidLine, Ticket, differences
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
-from app.load.units import MassUnit, money_from, money_words
+from app.load.units import LoadError, MassUnit, money_from, money_words
 from app.web.load_parts import attempt, grade_titles, mass, small_photo, title_of, today
 from app.web.plain import plain
+
+FEW_DRAWS = 100
+"""The order of offers is that of what they are expected to bring, which needs no draws."""
 
 
 def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
@@ -23,7 +29,11 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
     if load.bins and buyers:
         with st.form("new-ticket"):
             st.markdown("**A new ticket**")
-            name = st.selectbox("To", [buyer.name for buyer in buyers])
+            name = st.selectbox(
+                "To",
+                best_first(store, load, buyers),
+                help="First stands who leaves you the most, travel counted.",
+            )
             bins = st.multiselect(
                 "Bins", [b.name for b in load.bins], default=[b.name for b in load.bins]
             )
@@ -36,6 +46,16 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
         st.info("No ticket yet. It says what each bin should bring, for the way to the scale.")
     for ticket in reversed(tickets):
         _ticket(store, ticket)
+
+
+def best_first(store: LoadStore, load: Load, buyers: Sequence[Buyer]) -> list[str]:
+    """Return the buyers' names as the plan has them; by name where offers can't be compared."""
+    book = store.book()
+    terms = [terms_of(buyer, book, on=today()) for buyer in buyers]
+    try:
+        return [offer.buyer.name for offer in compare(terms, load, draws=FEW_DRAWS)]
+    except LoadError:
+        return [buyer.name for buyer in buyers]
 
 
 def _ticket(store: LoadStore, ticket: Ticket) -> None:

@@ -71,6 +71,7 @@ def _add(
                 list(range(len(pieces))),
                 default=0,
                 required=True,
+                wrap=True,
                 format_func=lambda i: f"Piece {i + 1}",
                 key=f"same-{told.kept.sha256[:12]}",
             )

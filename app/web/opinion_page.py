@@ -6,6 +6,8 @@ from decimal import Decimal, InvalidOperation
 
 import streamlit as st
 
+from app.load.buyers import USUAL_CURRENCY
+from app.load.store import LoadStore
 from app.records import NoSuchRecordError, PieceRecord, RecordsError
 from app.web import verdict
 from app.web.more_photos import show_photos
@@ -18,6 +20,7 @@ from app.web.record_view import as_piece, marked_photo, name_of, sheet_of, title
 from app.web.state import Visit, visit
 from app.web.store import records
 from app.words import confidence_words, grade_words
+from rules.cautions import cautions
 from rules.errors import CuproscopeError
 from rules.sheet import RuleSheet
 
@@ -93,6 +96,7 @@ def _piece(record: PieceRecord, here: Visit) -> None:
         _side_by_side(record, sheet)
     show_strip(record, sheet, call)
     show_photos(record, sheet, here)
+    st.html(verdict.cautions(cautions(record.findings, record.grading)))
     _nearest(record)
     _outcome(record, sheet)
 
@@ -111,6 +115,7 @@ def _ask_blind(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
         list(sheet.grade_ids),
         format_func=sheet.title_of,
         default=None,
+        wrap=True,
         key=f"call-{record.id}",
     )
     says_level = st.toggle("I say how tarnished it is, too", key=f"says-{record.id}")
@@ -206,10 +211,16 @@ def _outcome(record: PieceRecord, sheet: RuleSheet) -> None:
         grade = st.pills("Taken as", list(sheet.grade_ids), format_func=sheet.title_of)
         left, right = st.columns(2)
         paid = left.text_input("Paid for it, if known", max_chars=20, placeholder="12.40")
-        currency = right.text_input("Currency", "EUR", max_chars=3)
+        currency = right.text_input("Currency", _usual_currency(), max_chars=3)
         note = st.text_input("Note", max_chars=200)
         if st.form_submit_button("Keep this", type="primary", width="stretch"):
             _keep_outcome(record, buyer, grade, paid, currency, note)
+
+
+def _usual_currency() -> str:
+    """Return what the buyers of the load pay in, so that it need not be typed anew."""
+    buyers = LoadStore(records()).buyers()
+    return buyers[0].currency if buyers else USUAL_CURRENCY
 
 
 def _keep_outcome(

@@ -215,7 +215,7 @@ def _feedback(card: PracticeCard, given: Answer, sheet: RuleSheet) -> None:
             st.image(picture, alt="The photo as the program measures it", width="stretch")
             st.caption("As the program measures it; the truth stands beside it.")
     with right:
-        st.markdown(f"**The row that decides:** {plain(verdict.sentence(card.reason))}")
+        st.markdown(f"**What decides:** {plain(verdict.sentence(card.reason))}")
         findings = card.findings
         piece = GradedPiece(findings=findings, grading=graded(findings, sheet))
         st.html(verdict.seen(piece, heading="What it truly is"))

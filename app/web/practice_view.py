@@ -13,10 +13,13 @@ from app.web.verdict import bar
 # 33: slight to 0.2, fair to 0.4, moderate to 0.6, substantial to 0.8, almost perfect above.
 _WORDS = ((0.0, "none"), (0.2, "slight"), (0.4, "fair"), (0.6, "moderate"), (0.8, "substantial"))
 
+LEAST_ANSWERS = 10
+"""From fewer answers no agreement is told: all of them may be the same grade by luck."""
+
 
 def kappa_words(kappa: Kappa | None) -> str:
     """Return the agreement in words and figures."""
-    if kappa is None:
+    if kappa is None or kappa.count < LEAST_ANSWERS:
         return "too few answers to tell"
     word = next((word for limit, word in _WORDS if kappa.value <= limit), "almost perfect")
     return f"{kappa.value:.2f}, between {kappa.low95:.2f} and {kappa.high95:.2f} (95 %): {word}"

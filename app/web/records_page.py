@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 import streamlit as st
@@ -12,6 +14,7 @@ from app.records.archive import export_zip, import_zip
 from app.records.database import default_folder
 from app.records.spreadsheet import export_csv
 from app.web import verdict
+from app.web.load_parts import small_photo
 from app.web.places import go
 from app.web.plain import plain
 from app.web.record_view import (
@@ -27,6 +30,7 @@ from app.web.settings import MAX_UPLOAD_MB
 from app.web.state import Visit, visit
 from app.web.store import records
 from app.words import confidence_words, grade_words
+from rules.cautions import cautions
 from rules.errors import CuproscopeError
 
 A_PAGE = 10
@@ -84,8 +88,10 @@ def _all(here: Visit) -> None:
         f"{len(found)} of {store.count()} pieces"
         + (f", newest first, page {page + 1} of {pages}" if pages > 1 else ", newest first")
     )
-    for record in found[page * A_PAGE : (page + 1) * A_PAGE]:
-        _row(record, here)
+    shown = found[page * A_PAGE : (page + 1) * A_PAGE]
+    several = shared_photos(shown)
+    for record in shown:
+        _row(record, here, several)
     if pages > 1:
         with st.container(horizontal=True):
             if st.button("Newer", disabled=page == 0, icon=":material/arrow_back:"):
@@ -100,12 +106,18 @@ def _all(here: Visit) -> None:
     _delete_all()
 
 
-def _row(record: PieceRecord, here: Visit) -> None:
+def shared_photos(shown: Iterable[PieceRecord]) -> frozenset[str]:
+    """Return the photos that several of the pieces lie on: there each is shown from near."""
+    counted = Counter(record.photos[0].sha256 for record in shown if record.photos)
+    return frozenset(photo for photo, count in counted.items() if count > 1)
+
+
+def _row(record: PieceRecord, here: Visit, several: frozenset[str]) -> None:
     sheet = sheet_of(record.sheet)
     with st.container(border=True, horizontal=True, vertical_alignment="center"):
         with st.container(width=110):
             if record.photos:
-                _thumb(record)
+                _thumb(record, from_near=record.photos[0].sha256 in several)
         with st.container(width="stretch"):
             grade = title_of(record.grading.suggested, sheet)
             if record.grading.borderline:
@@ -127,7 +139,11 @@ def _row(record: PieceRecord, here: Visit) -> None:
             st.rerun()
 
 
-def _thumb(record: PieceRecord) -> None:
+def _thumb(record: PieceRecord, *, from_near: bool) -> None:
+    near = small_photo(record.photos[0].sha256, record.id) if from_near else None
+    if near is not None:
+        st.image(near, alt=f"{name_of(record)}, cut out of its photo", width="stretch")
+        return
     try:
         data = records().thumbnail(record.photos[0].sha256, longest_px=220)
     except RecordsError:
@@ -269,6 +285,7 @@ def _one(piece_id: str, here: Visit) -> None:
                     caption=role or None,
                     width="stretch",
                 )
+    st.html(verdict.cautions(cautions(record.findings, record.grading)))
     _history(record)
     _change(record, here)
 

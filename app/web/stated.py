@@ -48,6 +48,10 @@ REFERENCES = {
 }
 
 
+CHECK_BAR_MM = 50.0
+"""Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
     """The answers as they stand on the page; words are the keys of the tables above."""
@@ -55,6 +59,7 @@ class Stated:
     reference: str = next(iter(REFERENCES))
     coin: str | None = None
     marker_mm: float = 40.0
+    bar_mm: float = CHECK_BAR_MM
     form: str = next(iter(FORMS))
     magnet: str = NOT_SAID
     cut_end: str = NOT_SAID
@@ -76,7 +81,12 @@ def request_of(stated: Stated, *, sheet: RuleSheet | None = None) -> Request:
         reference=reference_key(stated),
         form=FORMS.get(stated.form),
         facts=facts,
+        print_scale=stated.bar_mm / CHECK_BAR_MM if _is_sheet(stated) else 1.0,
     )
+
+
+def _is_sheet(stated: Stated) -> bool:
+    return REFERENCES.get(stated.reference) == "sheet"
 
 
 def reference_key(stated: Stated) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import streamlit as st
 
 from app.web.stated import (
+    CHECK_BAR_MM,
     CUT_ENDS,
     FORMS,
     MAGNETS,
@@ -30,7 +31,7 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
     left, right = st.columns(2, gap="large")
     with left:
         reference = _pick("What lies beside the piece?", list(REFERENCES), before.reference)
-        coin, marker_mm = before.coin, before.marker_mm
+        coin, marker_mm, bar_mm = before.coin, before.marker_mm, before.bar_mm
         if REFERENCES[reference] == "coin":
             coin = _coin(before.coin)
         elif REFERENCES[reference] == "marker":
@@ -41,6 +42,18 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
                 value=before.marker_mm,
                 step=1.0,
                 key="marker-mm",
+            )
+        elif REFERENCES[reference] == "sheet":
+            bar_mm = st.number_input(
+                "Its check bar measures, mm",
+                min_value=0.9 * CHECK_BAR_MM,
+                max_value=1.1 * CHECK_BAR_MM,
+                value=before.bar_mm,
+                step=0.1,
+                format="%.1f",
+                key="bar-mm",
+                help="Measure the bar at the foot of the sheet once: printers are off by up to "
+                "2 %, and so would be every thickness.",
             )
         form = _pick("What is it?", list(FORMS), before.form)
         names = list(sheet_names())
@@ -74,6 +87,7 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
         reference=reference,
         coin=coin,
         marker_mm=marker_mm,
+        bar_mm=bar_mm,
         form=form,
         magnet=magnet,
         cut_end=cut_end,
@@ -103,5 +117,6 @@ def _pick(question: str, words: Sequence[str], before: str) -> str:
         default=before if before in words else words[0],
         required=True,
         key=f"said-{question}",
+        wrap=True,  # in a column they would else run out of view
     )
     return chosen if chosen is not None else words[0]

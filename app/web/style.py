@@ -60,5 +60,9 @@ SHEET = """<style>
 .cu td .bar { margin: 0; }
 @media (prefers-color-scheme: dark) and (max-width: 640px) {
   .st-key-places { background: #1B1C20; } }
+@media (prefers-color-scheme: dark) {
+  [data-testid="stMain"] [data-testid^="stBaseButton-primary"],
+  [data-testid="stMultiSelect"] [data-tag], [data-testid="stMultiSelect"] [data-tag] *
+    { color: #14202C; } }
 @media (prefers-color-scheme: dark) { .cu .bar > i { background: #8DB6DC; } }
 </style>"""

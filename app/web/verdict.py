@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
 from app.grading import GradedPiece, Result
-from app.report import FAR_MARGIN
 from app.words import (
     SURE_P,
     confidence_words,
@@ -14,6 +14,7 @@ from app.words import (
     flag_words,
     form_words,
     grade_words,
+    margin_words,
     size_words,
 )
 from rules.engine import Grading
@@ -22,6 +23,8 @@ from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
+
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)")
 
 
 def verdict(piece: GradedPiece, sheet: RuleSheet) -> str:
@@ -92,10 +95,8 @@ def reason_words(reason: Reason) -> str:
     text = sentence(reason.text)
     if reason.margin is None:
         return text
-    far = abs(reason.margin)
-    size = "far" if far > FAR_MARGIN else f"{far:.1f} times the uncertainty"
-    side = "inside" if reason.margin >= 0 else "past"
-    return f"{text} ({size[:1].upper()}{size[1:]} {side} the limit.)"
+    told = margin_words(reason.margin)
+    return f"{text} ({told[:1].upper()}{told[1:]}.)"
 
 
 def cautions(texts: Iterable[str]) -> str:
@@ -126,8 +127,8 @@ def bar(share: float, *, what: str) -> str:
 
 
 def sentence(text: str) -> str:
-    """Return a text that begins with a capital and ends with a stop."""
-    text = text.strip()
+    """Return a text that begins with a capital, ends with a stop, and keeps units together."""
+    text = _UNIT.sub("\N{NO-BREAK SPACE}", text.strip())
     return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?", ")")) else ".")
 
 

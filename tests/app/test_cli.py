@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -259,6 +260,35 @@ def test_wrong_usage_is_told_in_one_line_and_opens_no_photo(
     assert seen == []
 
 
+def test_a_photo_without_a_command_is_told_the_command(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["tube.jpg"])
+    assert stop.value.code == 2
+    err = capsys.readouterr().err
+    assert "To grade photos: cuproscope grade tube.jpg" in err
+    assert len(err.splitlines()) == 2
+
+
+@pytest.mark.parametrize("words", [[], ["load"]])
+def test_without_a_command_the_first_steps_are_told(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(words)
+    assert stop.value.code == 2
+    assert re.search(r"first (steps|evening)", "".join(capsys.readouterr()))
+
+
+def test_an_unknown_reference_is_told_all_there_are(capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (("grade", "x.jpg"), ("load", "add", "x.jpg")):
+        code, _, err = run(capsys, *words, "--reference", "banana")
+        assert code == 2
+        assert "auto, card, sheet, marker:MM" in err
+        assert "eu-1" in err
+
+
 @pytest.mark.parametrize(
     "argv",
     [[], ["weigh"], ["grade", "x.jpg", "--form", "coil"], ["sheet", "x.pdf", "--paper", "b5"]],
@@ -449,7 +479,7 @@ def test_the_report_fits_80_columns_and_says_it_all(
         "grade      No. 2 (",
         "borderline",
         "1.291",
-        "× its uncertainty",
+        "the limit by",
         "what to do",
         "bank card",
         "Piece 2 of 3, upper centre",

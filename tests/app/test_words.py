@@ -10,6 +10,8 @@ from app.words import (
     flag_words,
     form_words,
     grade_words,
+    margin_words,
+    sentence,
     size_words,
 )
 from rules.engine import Grading
@@ -65,6 +67,10 @@ def test_sizes_carry_their_interval_and_gauge() -> None:
     assert size_words(findings(Form.TUBE)) is None
 
 
+def test_a_size_without_doubt_has_no_interval() -> None:
+    assert size_words(findings(Form.TUBE, diameter=mm(15.0, 0.0001))) == "outer diameter 15.00 mm"
+
+
 def test_a_bundle_is_never_told_as_the_strand() -> None:
     cable = findings(Form.STRANDED, diameter=mm(6.4, 0.05))
     assert size_words(cable) == "bundle 6.40 mm (6.30 to 6.50)"
@@ -89,3 +95,24 @@ def test_finishes_are_told_largest_first_and_traces_left_out() -> None:
 def test_flags_are_told_from_one_half_on() -> None:
     assert flag_words(findings(solder=0.49, brass=0.5)) == ("brass (50 %)",)
     assert flag_words(findings(solder=1.0)) == ("solder (99 %)",)
+
+
+@pytest.mark.parametrize(
+    ("margin", "told"),
+    [
+        (0.4, "inside the limit by less than its doubt"),
+        (-0.96, "past the limit by less than its doubt"),
+        (3.7, "inside the limit by 3.7 times its doubt"),
+        (-12.0, "far past the limit"),
+    ],
+)
+def test_a_margin_is_told_by_the_doubt(margin: float, told: str) -> None:
+    assert margin_words(margin) == told
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [("wipe it", "Wipe it."), ("does it shine?", "Does it shine?"), (" Cut it. ", "Cut it.")],
+)
+def test_a_sentence_ends_with_one_mark(text: str, told: str) -> None:
+    assert sentence(text) == told

@@ -16,7 +16,7 @@ RECIPE = Path(__file__).parents[2] / "models" / "recipe"
 def test_every_step_names_options_that_its_module_has(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--weights", "w.pt", "--out", "made", "--skies", "skies", "--dry-run"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == 5
+    assert len(lines) == 6
     for line in lines:
         words = line.split()
         source = (RECIPE / f"{words[2].rpartition('.')[2]}.py").read_text(encoding="utf-8")

@@ -102,3 +102,11 @@ def test_the_drawing_marks_the_place_and_leaves_the_picture_alone() -> None:
     assert columns.mean() == pytest.approx(200, abs=3)
     assert rows.min() == pytest.approx(50, abs=5)
     assert (draw_cuts(picture, np.zeros((0, 2, 2)), factor=2.0) == before).all()
+
+
+def test_larger_words_cover_more() -> None:
+    picture = np.full((300, 400, 3), 90, np.uint8)
+    line = np.array([[[200.0, 60], [200, 100]]])
+    small, large = (draw_cuts(picture, line, factor=1.0, label_px=px) for px in (22, 36))
+    covered = [(drawn != picture).any(axis=2).sum() for drawn in (small, large)]
+    assert covered[1] > 1.8 * covered[0]

@@ -33,6 +33,7 @@ from vision.cylinder import apparent_edges_mm
 from vision.diameter import (
     DiameterReading,
     Edges,
+    closer_words,
     coverage_factor,
     diameters_mm,
     doubt_px,
@@ -260,10 +261,35 @@ def test_too_thin_is_refused_and_says_how_close_to_go() -> None:
     assert reading.diameter is None
     (problem,) = reading.problems
     assert problem.code == "too_thin_in_photo"
-    assert "from about 40 cm to about" in problem.fix
-    closer = float(problem.fix.split("to about ")[1].split(" cm")[0])
-    # 25 px are aimed at: 40 cm * 4 / 25 = 6.4 cm, with the width's own doubt.
-    assert 5 <= closer <= 9
+    # The drawing is smaller than any phone's photo.
+    assert f"only {photo.width_px} x {photo.height_px} pixels" in problem.fix
+
+
+def whole_photo(width_px: int, height_px: int) -> Photo:
+    return Photo(name="p.jpg", sha256="0" * 64, rgb=np.zeros((height_px, width_px, 3), np.uint8))
+
+
+@pytest.mark.parametrize(
+    ("width_px", "size_px", "told"),
+    [
+        # 25 px are aimed at: 30 cm * 12.5 / 25 = 15 cm.
+        (12.5, (4000, 3000), "Move from about 30 cm to about 15 cm."),
+        # 30 cm * 5 / 25 = 6 cm, nearer than a phone can focus.
+        (5.0, (4000, 3000), "Move from about 30 cm to about 10 cm. What stays too thin"),
+        # 6 cm for a photo of 1600 pixels is 15 cm for one of 4000.
+        (5.0, (1600, 1200), "only 1600 x 1200 pixels. Move from about 30 cm to about 15 cm."),
+        # At full size 12.5 px are 31: it need not go nearer at all.
+        (12.5, (1600, 1200), "not a smaller copy: this one has only 1600 x 1200 pixels."),
+    ],
+)
+def test_the_way_closer_is_one_that_a_phone_can_go(
+    width_px: float, size_px: tuple[int, int], told: str
+) -> None:
+    scale = scale_from_above(mm_per_px=0.1, height_mm=300.0)
+    fix = closer_words(whole_photo(*size_px), scale, width_px=width_px, wanted_px=25.0)
+    assert told in fix
+    assert ("Move" in fix) == ("Move" in told)
+    assert ("caliper" in fix) == ("What stays" in told)
 
 
 def test_a_width_that_may_well_be_below_the_least_is_refused() -> None:

@@ -32,7 +32,7 @@ from tests.app.test_cli import check_contract, objects, run
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
 from vision.examine import examine
 from vision.photo import load_photo_file
-from vision.types import Examination, Photo, PieceReading
+from vision.types import Examination, Photo, PieceReading, Problem
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 RENDERS = FIXTURES / "renders"
@@ -269,6 +269,17 @@ def test_no_thickness_is_told_of_several_pieces_taken_for_one(
 
 
 # -------------------------------------------------------------- as one uses it
+
+
+def test_a_problem_says_which_of_several_pieces_it_is_of() -> None:
+    thin = Problem(code="too_thin_in_photo", text="It is thin.", fix="Go nearer.")
+    uneven = Problem(code="thickness_uneven", text="It is uneven.", fix="Lay it alone.")
+    told = vision.examine._by_piece([(thin,), (uneven,), (thin,), (thin,)])
+    assert [one.text for one in told] == [
+        "Pieces 1, 3 and 4: It is thin.",
+        "Piece 2: It is uneven.",
+    ]
+    assert vision.examine._by_piece([(thin,)]) == [thin]
 
 
 def test_a_folder_with_a_bad_file_keeps_the_contract(

@@ -170,7 +170,7 @@ def test_strands_of_few_pixels_give_no_more_than_a_bound_and_how_close_to_go() -
     assert reading is not None
     assert reading.is_sure
     assert [p.code for p in reading.problems] == ["strand_too_thin_in_photo"]
-    assert "from about 30 cm to about" in reading.problems[0].fix
+    assert "as the camera took it" in reading.problems[0].fix
     strand = reading.strand_diameter
     assert strand is None or strand.low95 < width_px * MM_PER_PX < strand.high95
 

@@ -7,7 +7,7 @@ import pytest
 
 from tests.vision.drawn_examination import examination
 from vision import overlay
-from vision.overlay import LONG_SIDE_PX, PANEL_WIDTH_PX, Caption, draw_overlay
+from vision.overlay import LONG_SIDE_PX, PANEL_WIDTH_PX, Caption, draw_marks, draw_overlay
 
 
 def caption(**changed: object) -> Caption:
@@ -101,6 +101,20 @@ def test_every_mark_carries_its_word(monkeypatch: pytest.MonkeyPatch) -> None:
         ["reference: card", "brass?", "solder?", "1", "2", "3", "15.02 mm", "2.21 mm"]
         + ["strand 1.29 mm"]
     )
+
+
+def test_words_on_a_picture_for_a_phone_can_be_read_there(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sizes = set()
+    font = overlay._font
+    monkeypatch.setattr(overlay, "_font", lambda size: (sizes.add(size), font(size))[1])
+    drawn = draw_marks(examination(size=(1080, 1440)))
+    shown = min(sizes) * 360 / drawn.shape[1]  # on a phone that is 360 points wide
+    assert shown >= 9
+    sizes.clear()
+    draw_marks(examination(size=(1000, 750)))
+    assert sizes == {overlay._Labels.SIZE}
 
 
 def test_one_piece_needs_no_number(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -143,6 +143,27 @@ def test_the_demo_plans_and_goes_again(run: Run, tmp_path: Path) -> None:
     assert asked(run, "list", "loads")["loads"] == []
 
 
+def test_an_empty_load_names_the_others(run: Run) -> None:
+    assert run("demo")[0] == 0
+    assert f'--load "{LOAD}"' in run("list")[1]
+    for words in (("plan",), ("ticket", WEIR)):
+        code, _, err = run(*words)
+        assert code == 2
+        assert f'--load "{LOAD}"' in err
+
+
+def test_all_bins_without_a_weight_are_named_at_once(run: Run) -> None:
+    filled(run)
+    for grade in ("no2", "set_aside"):
+        run("add", "--lot", "bits", "--grade", grade, "--bin", f"{grade} tub")
+    code, _, err = run("plan")
+    assert code == 2
+    assert "no2 tub (1 of 1 pieces), set_aside tub (1 of 1 pieces)" in err
+    assert 'load weigh "no2 tub" READING' in err
+    run("weigh", "no2 tub", "3.0")
+    assert 'load weigh "set_aside tub" READING' in run("plan")[2]
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -172,7 +172,7 @@ def test_saved_pieces_are_there_after_a_restart(context: Any, tmp_path: Path) ->
         page.get_by_test_id("stForm").get_by_text("No. 2", exact=True).click()
         page.get_by_label("Paid for it, if known").fill("12.40")
         settled(page).get_by_role("button", name="Keep this").click()
-        page.get_by_text("Weir yard: No. 2, 12.40 EUR").wait_for()
+        page.get_by_text("Weir yard: No. 2, 12.40 USD").wait_for()
         page.close()
     with served(tmp_path) as second:
         page = context.new_page()
@@ -181,7 +181,7 @@ def test_saved_pieces_are_there_after_a_restart(context: Any, tmp_path: Path) ->
         page.get_by_text("from under the sink").wait_for()
         settled(page).get_by_role("button", name="Open").click()
         page.get_by_text("Ada called it No. 1 (blind)").wait_for()
-        page.get_by_text("Weir yard: No. 2, 12.40 EUR").wait_for()
+        page.get_by_text("Weir yard: No. 2, 12.40 USD").wait_for()
         page.get_by_alt_text("with its outline").wait_for()
         page.close()
 
@@ -204,12 +204,12 @@ def test_a_round_of_practice_is_answered_and_counted(visit: Visit) -> None:
     for number in (1, 2):
         page.get_by_text("Which grade?").wait_for()
         page.get_by_alt_text("The piece to grade, from near").wait_for()
-        assert not page.get_by_text("The row that decides").is_visible()
+        assert not page.get_by_text("What decides").is_visible()
         settled(page).get_by_text("No. 2", exact=True).first.click()
         page.get_by_text("Because …").wait_for()
         settled(page).get_by_text("Solder is on the piece").click()
         settled(page).get_by_role("button", name="That is my answer").click()
-        page.get_by_text("The row that decides").wait_for()
+        page.get_by_text("What decides").wait_for()
         page.get_by_text(f"Answers so far: {number}").wait_for()
         settled(page).get_by_role("button", name="Next card").click()
     page.get_by_text("Which grade?").wait_for()

@@ -119,3 +119,10 @@ def test_names_are_never_markup(page: AppTest) -> None:
 
 def test_the_parts_of_the_page_are_the_ones_there_are() -> None:
     assert load_page.PARTS == ("Bins", "Plan", "Buyers", "Tickets")
+
+
+def test_a_ticket_is_offered_to_the_best_buyer_first(page: AppTest) -> None:
+    at = look_at(press(page, "Look at an invented load"), "Tickets")
+    to = next(one for one in at.selectbox if one.label == "To")
+    assert to.value == WEIR  # the best of the plan, and the last by name
+    assert len(to.options) == 3

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from app.grading import GradedPiece
+from app.grading import GradedPiece, grade_examination
 from app.request import FORMS as KNOWN_FORMS
+from app.request import Request
 from app.web import right_wrong, verdict
-from app.web.answers import Shelf
+from app.web.answers import Shelf, _pictures
 from app.web.opinion import Call, agreement, cuts_of, marks_of
 from app.web.plain import plain
 from app.web.right_wrong import alt_of, picture_of
@@ -36,7 +38,7 @@ from app.web.strip_picture import alt_of as strip_alt
 from rules.engine import grade
 from rules.findings import CutEnd, Facts, Findings, Form, Magnet, Measurement, Unit
 from rules.sheet import load_sheet
-from tests.vision.drawn_examination import findings, mm
+from tests.vision.drawn_examination import examination, findings, mm
 from vision.references import parse_reference
 
 HOUSE = load_sheet("house")
@@ -89,13 +91,25 @@ def test_what_is_said_reaches_the_request_and_what_is_not_said_stays_open() -> N
     assert request_of(Stated()).facts == Facts()
 
 
+def test_the_measured_bar_counts_for_the_printed_sheet_alone() -> None:
+    sheet = next(word for word, kind in REFERENCES.items() if kind == "sheet")
+    assert request_of(Stated(reference=sheet, bar_mm=49.5)).print_scale == pytest.approx(0.99)
+    assert request_of(Stated(bar_mm=49.5)).print_scale == 1.0
+    assert request_of(Stated(reference=sheet)).print_scale == 1.0
+
+
 def test_a_sure_piece_says_grade_confidence_and_reason() -> None:
     told = text_of(verdict.verdict(THICK, HOUSE))
     assert "Bare bright" in told
     assert re.search(r"(✓ Sure|≈ Likely), \d\d %", told)
     because = text_of(verdict.why(THICK, HOUSE))
     assert "limit 1.291" in because
-    assert "inside the limit" in because
+    assert "nside the limit by" in because
+
+
+def test_a_number_keeps_its_unit_where_the_line_breaks() -> None:
+    told = verdict.sentence("coated 20 % ± 38, limit 15 %").replace("\N{NO-BREAK SPACE}", "~")
+    assert told == "Coated 20~% ±~38, limit 15~%."
 
 
 def test_a_borderline_piece_says_so_and_names_the_check() -> None:
@@ -197,6 +211,18 @@ def test_agreement_is_said_as_it_is() -> None:
     assert "differ" in agreement(call, "no2", borderline=False)
     assert "not sure" in agreement(call, "no2", borderline=True)
     assert "either way" in agreement(call, None, borderline=True)
+
+
+def test_a_place_to_cut_is_shown_only_where_the_cut_is_worth_it() -> None:
+    request = Request(sheet=HOUSE)
+    result = grade_examination(examination(pieces=1, size=(750, 1000)), request)
+    (piece,) = result.pieces
+    assert piece.grading.lifts
+    idle = replace(piece, grading=replace(piece.grading, lifts=()))
+    with_cut = _pictures(result, request)
+    without = _pictures(replace(result, pieces=(idle,)), request)
+    for one, other in zip(with_cut, without, strict=True):
+        assert one.result().jpeg != other.result().jpeg
 
 
 def test_the_shelf_keeps_the_last_and_makes_each_once() -> None:

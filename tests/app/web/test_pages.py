@@ -8,10 +8,12 @@ import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
+import pypdfium2
 import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from app.grading import grade_examination
 from app.web import grade_page, store
 from app.web.demo import FOLDER
 from rules.sheet import load_sheet
@@ -158,3 +160,22 @@ def test_a_folder_that_cant_be_written_is_told_not_thrown(
     at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
     assert not at.exception
     assert "could not be kept" in words(at)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_sheet_to_print_is_one_page(paper: str) -> None:
+    assert len(pypdfium2.PdfDocument(grade_page.printed_sheet(paper))) == 1
+
+
+def test_pieces_of_one_photo_are_shown_from_near(page: AppTest) -> None:
+    from app.records import new_pieces_of
+    from app.request import Request
+    from app.web.records_page import shared_photos
+    from tests.vision.drawn_examination import examination
+
+    house = load_sheet("house")
+    drawn = grade_examination(examination(size=(300, 400), pieces=2), Request(sheet=house))
+    first = store.records().save_pieces(new_pieces_of(drawn, house))
+    assert len(first) == 2
+    assert shared_photos(first) == {first[0].photos[0].sha256}
+    assert shared_photos(first[:1]) == frozenset()

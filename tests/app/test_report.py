@@ -1,0 +1,46 @@
+"""The report: what a person reads on the terminal."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from app.grading import Result, grade_examination
+from app.report import as_text
+from app.request import Request
+from rules.sheet import load_sheet
+from tests.vision.drawn_examination import examination
+
+HOUSE = load_sheet("house")
+
+
+def result() -> Result:
+    drawn = examination()
+    # Pieces 1 and 2 of the drawing lie in one ninth of a photo that is three times as long.
+    tall = replace(drawn.photo, rgb=drawn.photo.rgb[:1].repeat(4500, axis=0))
+    return grade_examination(replace(drawn, photo=tall), Request(sheet=HOUSE))
+
+
+def test_pieces_in_one_place_are_told_apart() -> None:
+    heads = re.findall(r"^Piece .*$", as_text(result(), HOUSE), re.MULTILINE)
+    assert len({head.split(", ", 1)[1] for head in heads}) == len(heads)
+    assert any(head.endswith("no. 1 from the top") for head in heads)
+
+
+def test_a_piece_alone_in_its_place_gets_no_number() -> None:
+    drawn = grade_examination(examination(pieces=1), Request(sheet=HOUSE))
+    assert "from the" not in as_text(drawn, HOUSE)
+
+
+@pytest.mark.parametrize(
+    ("settle", "told"),
+    [("does most of it shine?", "Does most of it shine?"), ("wipe it", "Wipe it.")],
+)
+def test_a_check_ends_with_one_mark(settle: str, told: str) -> None:
+    drawn = grade_examination(examination(pieces=1), Request(sheet=HOUSE))
+    (piece,) = drawn.pieces
+    asked = replace(piece, grading=replace(piece.grading, settle=settle))
+    (line,) = re.findall(r"^check +(.*)$", as_text(replace(drawn, pieces=(asked,)), HOUSE), re.M)
+    assert line == told
