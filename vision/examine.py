@@ -21,7 +21,15 @@ from vision.centreline import CentreLine, centre_line
 from vision.diameter import DiameterReading, measure_diameter
 from vision.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
 from vision.finish import FinishReading, judge_finish
-from vision.form import heap_form, heap_p, judge_form, shape_of
+from vision.form import (
+    COATED_SHEET,
+    UNLIKE_SHEET,
+    flat_or_wound,
+    heap_form,
+    heap_p,
+    judge_form,
+    shape_of,
+)
 from vision.pieces import Sketch, find_pieces, is_bunch, pieces_on, sketch_pieces
 from vision.places import Place, reference_places
 from vision.quality import judge_quality
@@ -348,9 +356,11 @@ def _widths(
             photo_px=max(photo.width_px, photo.height_px),
             groove_p=strands.groove_p if strands is not None else None,
             shading=shading(light, width_px=width_px),
-            brass_share=_brass_share(region, detail()),
+            brass_share=_share_of(Surface.BRASS, region, detail()),
             other_p=look.of("other") if look is not None else None,
         )
+    if form.value is Form.SHEET and stated is None and _is_coated(region, detail()):
+        return _Widths(form=flat_or_wound(form), problems=(_flat_or_wound(),))
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return _Widths(form=form)
@@ -424,6 +434,14 @@ def _heap() -> Problem:
     )
 
 
+def _flat_or_wound() -> Problem:
+    return Problem(
+        code="flat_or_wound",
+        text="A coated sheet and a coil of fine enamelled wire look alike from here.",
+        fix="Look whether wire comes off it, and say --form wire or --form sheet.",
+    )
+
+
 def _side_by_side() -> Problem:
     return Problem(
         code="pieces_side_by_side",
@@ -437,11 +455,18 @@ def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
     return width_px * scale.mm_per_px if scale is not None else None
 
 
-def _brass_share(region: Region, detail: SurfaceMap | None) -> float:
+def _share_of(surface: Surface, region: Region, detail: SurfaceMap | None) -> float:
+    """Return how much of a piece shows this surface; none where nobody looked."""
     if detail is None:
         return 0.0
     p = mean_p(detail, cover(detail, region.mask, box_px=region.box_px))
-    return float(p[list(Surface).index(Surface.BRASS)])
+    return float(p[list(Surface).index(surface)])
+
+
+def _is_coated(region: Region, detail: SurfaceMap | None) -> bool:
+    coated = _share_of(Surface.COATED, region, detail)
+    unlike = coated + _share_of(Surface.OTHER_METAL, region, detail)
+    return coated > COATED_SHEET and unlike > UNLIKE_SHEET
 
 
 def _strand_diameter(

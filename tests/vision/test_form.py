@@ -9,9 +9,16 @@ import cv2
 import numpy as np
 import pytest
 
-from rules.findings import Form
+from rules.findings import Form, FormFinding
 from tests.vision.test_strip_look import look_with
-from vision.form import STRANDED_SHARE, heap_form, heap_p, judge_form, shape_of
+from vision.form import (
+    STRANDED_SHARE,
+    flat_or_wound,
+    heap_form,
+    heap_p,
+    judge_form,
+    shape_of,
+)
 from vision.types import Region
 
 
@@ -192,3 +199,12 @@ def test_what_looks_like_neither_wire_nor_tube_is_less_likely_one() -> None:
     drawn = [sum(f.p[k] for k in (Form.WIRE, Form.STRANDED, Form.TUBE)) for f in p]
     assert drawn == sorted(drawn, reverse=True)
     assert drawn[0] > drawn[-1] + 0.2
+
+
+def test_what_looks_flat_and_coated_is_undecided_between_sheet_and_wire() -> None:
+    # Coil wire is sold as such, coated sheet is set aside (common practice, no source): the
+    # person must look.
+    form = flat_or_wound(FormFinding(p={Form.SHEET: 0.9, Form.TUBE: 0.1}))
+    assert form.value is Form.WIRE
+    assert form.p[Form.SHEET] > 0.3
+    assert form.p[Form.TUBE] == 0.1
