@@ -34,6 +34,9 @@ MAX_STRAND_OF_BUNDLE = 0.5
 # Ignorance of the finish: Dirichlet with weights that add up to 1, so that one
 # finish dominates most draws and none is preferred over another.
 UNKNOWN_FINISH_WEIGHT = 0.2
+# How far the seen share of brass or solder is off: 0.044 (root mean square) on 19 rendered
+# pieces of known brass share, seeds 4800 to 4959 and 5448 to 5493.
+U_SHARE_OF_AREA = 0.05
 _SMALLEST_MM = 1e-6
 _K95 = 1.96  # half width of a normal 95 % interval in standard deviations
 
@@ -75,11 +78,13 @@ class _Numbers:
     brass: Array
     solder: Array
     other_metal: Array
+    brass_area: Array
+    solder_area: Array
 
 
 @lru_cache(maxsize=8)
 def _standard_numbers(draws: int, seed: int) -> _Numbers:
-    seeds = np.random.SeedSequence(seed).spawn(11)
+    seeds = np.random.SeedSequence(seed).spawn(13)
     streams = [np.random.default_rng(s) for s in seeds]
     numbers = _Numbers(
         form=streams[0].random(draws),
@@ -95,6 +100,8 @@ def _standard_numbers(draws: int, seed: int) -> _Numbers:
         brass=streams[8].random(draws),
         solder=streams[9].random(draws),
         other_metal=streams[10].random(draws),
+        brass_area=streams[11].standard_normal(draws),
+        solder_area=streams[12].standard_normal(draws),
     )
     for name in _Numbers.__slots__:
         if name != "shares":
@@ -118,6 +125,8 @@ def _central_numbers() -> _Numbers:
         brass=half,
         solder=half,
         other_metal=half,
+        brass_area=zero,
+        solder_area=zero,
     )
 
 
@@ -135,7 +144,9 @@ def draw_pieces(
     * Shares: Beta distributed parts of what the others left, so that they add up to 1
       and each keeps its mean and its standard uncertainty (rules/shares.py).
     * Tarnish level: as a size, kept within 0 to 1.
-    * Brass, solder, another metal: there or not, by their probability.
+    * Brass, solder, another metal: there or not, by their probability. Where brass or
+      solder is there, its share of the area is normal about what was seen, kept
+      within 0 to 1; a stated share is exact.
     * Facts: certain; a fact that nobody stated counts as the ordinary case (no
       steel, copper through, no oil, no insulation): it is asked for, not guessed.
 
@@ -178,12 +189,13 @@ def _columns(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> M
     columns: dict[str, Column] = {"form": form}
     columns["diameter"], columns["strand_diameter"] = _sizes(findings, form, numbers)
     columns.update(_finish(findings.finish, numbers))
-    for name, flag, random in (
-        ("brass", findings.brass, numbers.brass),
-        ("solder", findings.solder, numbers.solder),
+    for name, flag, random, area in (
+        ("brass", findings.brass, numbers.brass, numbers.brass_area),
+        ("solder", findings.solder, numbers.solder, numbers.solder_area),
     ):
-        columns[name], columns[f"{name}_share"] = _flag(flag, random)
-    columns["other_metal"], _ = _flag(findings.other_metal, numbers.other_metal)
+        there = columns[name] = random < flag.p
+        columns[f"{name}_share"] = np.where(there, _share_of_area(flag, area), 0.0)
+    columns["other_metal"] = numbers.other_metal < findings.other_metal.p
     columns.update(_facts(findings))
     return MappingProxyType(columns)
 
@@ -254,9 +266,13 @@ def _shares(finish: FinishFinding, numbers: _Numbers) -> Array:
     return draw_shares(values, u, rng=rng, draws=numbers.form.size)
 
 
-def _flag(flag: Flag, random: Array) -> tuple[NDArray[np.bool_], Array]:
-    there = random < flag.p
-    return there, np.where(there, flag.share, 0.0)
+def u_share_of_area(flag: Flag) -> float:
+    """Return the standard uncertainty of a flag's share; none of a stated one."""
+    return U_SHARE_OF_AREA if flag.origin is Origin.MEASURED else 0.0
+
+
+def _share_of_area(flag: Flag, z: Array) -> Array:
+    return np.asarray(np.clip(flag.share + u_share_of_area(flag) * z, 0.0, 1.0))
 
 
 def _facts(findings: Findings) -> dict[str, Column]:

@@ -15,6 +15,9 @@ from rules.vocabulary import VOCABULARY, Kind
 MIN_P = 0.5
 # More than three jobs on one piece are no lift.
 MAX_JOBS = 3
+# What is brass almost all over has nothing under it that could rise. An estimate: the
+# seen share is good to 0.05 (rules/draws.py).
+NOTHING_LEFT_SHARE = 0.9
 
 
 def lifts_for(
@@ -26,12 +29,14 @@ def lifts_for(
     earlier row decided. The drawn pieces are graded again without what the lift
     takes off; where one job is not enough, two or three together are tried. A row
     may name a best grade for its lift; the sheet's order of grades says which is
-    better.
+    better. Nothing is cut off a piece that hardly is anything else.
     """
     offered = [
         row.lift
         for row in sheet.rows
-        if row.lift is not None and all(bool(holds(c, best)[0]) for c in row.conditions)
+        if row.lift is not None
+        and all(bool(holds(c, best)[0]) for c in row.conditions)
+        and not any(_is_all_of(name, best) for name in row.lift.clears)
     ]
     offered = list(dict.fromkeys(offered))
     told: list[tuple[frozenset[Lift], Lift, int]] = []
@@ -43,6 +48,12 @@ def lifts_for(
             if to < min([grade_index, *(t for part, _, t in told if part < chosen)]):
                 told.append((chosen, _joined(lifts, sheet.grade_ids[to]), to))
     return tuple(lift for _, lift, _ in sorted(told, key=lambda t: (t[2], t[1].minutes)))
+
+
+def _is_all_of(name: str, best: Draws) -> bool:
+    """Return whether a piece hardly is anything but what a lift would take off it."""
+    share = best.columns.get(f"{name}_share")
+    return share is not None and float(share[0]) >= NOTHING_LEFT_SHARE
 
 
 def _reached(lifts: tuple[Lift, ...], *, sheet: RuleSheet, pieces: Draws) -> int:

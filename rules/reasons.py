@@ -7,7 +7,7 @@ from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
-from rules.draws import Column, Draws, estimate_of
+from rules.draws import Column, Draws, estimate_of, u_share_of_area
 from rules.evaluate import holds
 from rules.findings import Findings, Form, Unit
 from rules.table import Comparison, Condition, Row, RuleSheet
@@ -132,7 +132,8 @@ def _words(condition: Condition, findings: Findings) -> str:
     if estimate is None:
         flag = {"brass_share": findings.brass, "solder_share": findings.solder}.get(term.name)
         if flag is not None:
-            return f"{term.words} {flag.share:.0%}, limit {limit:.0%}"
+            doubt = f" ± {100 * u_share_of_area(flag):.0f}" if u_share_of_area(flag) else ""
+            return f"{term.words} {100 * flag.share:.0f} %{doubt}, limit {100 * limit:.0f} %"
         return f"{term.words} not measured" if limit else ""
     value, u = estimate
     if term.unit is Unit.MILLIMETRE:

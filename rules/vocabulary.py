@@ -73,6 +73,9 @@ def _flag(name: str, words: str, settle: str, *, fact: bool = False) -> Term:
 
 
 _BRASS_CHECK = "scratch the spot with a file: yellow means brass, red means copper"
+_BRASS_SHARE_CHECK = (
+    "see how much of the piece is brass: mostly brass sells as brass, until it is cut off"
+)
 _METAL_CHECK = "file a spot: red means copper, grey or white right through another metal"
 _SOLDER_CHECK = "scratch the grey spot with a blade: soft and grey right through means solder"
 
@@ -132,7 +135,7 @@ _TERMS = (
         "outer diameter",
         "measure the outer diameter with a caliper and compare it with {limit} mm",
     ),
-    _ratio("brass_share", "brass, share of the area", _BRASS_CHECK),
+    _ratio("brass_share", "brass, share of the area", _BRASS_SHARE_CHECK),
     _ratio("solder_share", "solder, share of the area", _SOLDER_CHECK),
     Term(
         name="magnet",

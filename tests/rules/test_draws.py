@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.draws import UNKNOWN_STRAND_MM, Draws, best_piece, draw_pieces, estimate_of
-from rules.findings import Findings, Finish, Form, Measurement, Unit
+from rules.findings import Findings, Finish, Flag, Form, Measurement, Origin, Unit
 from rules.vocabulary import SHARE_OF_FINISH, VOCABULARY
 from tests.rules.pieces import DULL, mm, piece, tube
 
@@ -155,8 +155,14 @@ def test_brass_is_there_as_often_as_it_is_likely_and_only_then_has_a_share() -> 
     pieces = draw_pieces(tube(brass=0.3, brass_share=0.4), draws=N)
     there, share = column(pieces, "brass"), column(pieces, "brass_share")
     assert there.mean() == pytest.approx(0.3, abs=0.015)
-    assert set(share[there]) == {0.4}
+    assert share[there].mean() == pytest.approx(0.4, abs=0.003)
+    assert share[there].std() == pytest.approx(0.05, abs=0.003)  # 0.044 on 19 rendered pieces
     assert set(share[~there]) == {0.0}
+
+
+def test_a_stated_share_of_brass_is_exact() -> None:
+    stated = replace(tube(), brass=Flag(p=1.0, share=0.4, origin=Origin.STATED))
+    assert set(column(draw_pieces(stated, draws=N), "brass_share")) == {0.4}
 
 
 def test_inputs_are_independent_of_each_other() -> None:

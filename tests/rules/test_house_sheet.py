@@ -126,3 +126,16 @@ def test_sheet_is_told_as_light_copper_and_a_valve_as_brass() -> None:
     assert "light copper" in grade(piece(Form.SHEET), HOUSE).reasons[0].text
     valve = piece(Form.OTHER, brass=1.0, brass_share=0.9)
     assert "sold as brass" in grade(valve, HOUSE).reasons[0].text
+
+
+def test_nothing_is_cut_off_a_valve_that_is_all_brass() -> None:
+    # Common practice, no source: brass alone is sold as brass.
+    assert grade(piece(Form.OTHER, brass=1.0, brass_share=1.0), HOUSE).lifts == ()
+    assert grade(piece(Form.TUBE, brass=1.0, brass_share=0.3), HOUSE).lifts
+
+
+def test_a_share_of_brass_at_the_limit_leaves_the_grade_open() -> None:
+    # The limit is 0.60 of what is seen (common practice, no source).
+    for share in (0.58, 0.62):
+        assert grade(piece(Form.TUBE, brass=1.0, brass_share=share), HOUSE).borderline
+    assert not grade(piece(Form.TUBE, brass=1.0, brass_share=0.8), HOUSE).borderline
