@@ -26,7 +26,7 @@ class Scene:
         size: Of everything in it; 1 fills the picture well.
         slant: Share by which the far side is narrower.
         card: ``whole``, ``cut`` by the picture's edge, or ``none``.
-        piece: ``tube``, ``thin``, ``coil``, ``short``, ``fan`` or ``none``.
+        piece: ``tube``, ``thin``, ``coil``, ``short``, ``fan``, ``crossed``, ``apart`` or ``none``.
         table: Colour of the table.
         light: Brightness, 1 is right.
         blur_px: Blur.
@@ -71,6 +71,16 @@ PAIRS: dict[str, tuple[Scene, Scene, str]] = {
     "colour_cast": (Scene(tint=(1.0, 0.78, 0.45)), RIGHT, "in daylight"),
     "coil_or_tangle": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
     "piece_wound": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
+    "thickness_uneven": (
+        Scene(piece="crossed"),
+        Scene(piece="apart"),
+        "each piece by itself, a finger's breadth apart",
+    ),
+    "pieces_side_by_side": (
+        Scene(piece="crossed"),
+        Scene(piece="apart"),
+        "each piece by itself, a finger's breadth apart",
+    ),
     "piece_too_short": (Scene(piece="short"), RIGHT, "with more of its length in view"),
 }
 
@@ -182,6 +192,13 @@ def _lay(pen: ImageDraw.ImageDraw, scene: Scene) -> None:
         for turn in range(9):
             x, y = at(0.55 + 0.028 * turn, 0.34)
             pen.ellipse((x, y, x + 130, y + 190), outline=_COPPER, width=12)
+    several = {
+        "crossed": [((0.56, 0.20), (0.90, 0.80)), ((0.90, 0.24), (0.56, 0.84))],
+        "apart": [((0.60, 0.18), (0.66, 0.84)), ((0.80, 0.18), (0.86, 0.84))],
+    }
+    for start, end in several.get(scene.piece, []):
+        pen.line([at(*start), at(*end)], fill=_COPPER_EDGE, width=round(30 * scene.size))
+        pen.line([at(*start), at(*end)], fill=_COPPER, width=round(24 * scene.size))
     if scene.piece == "fan":
         root = at(0.60, 0.30)
         pen.line([at(0.56, 0.12), root], fill=_COPPER, width=round(52 * scene.size))
