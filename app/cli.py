@@ -31,9 +31,6 @@ EXIT_INTERRUPTED = 130
 
 DEBUG_VARIABLE = "CUPROSCOPE_DEBUG"
 
-CHECK_BAR_MM = 50.0
-"""Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
-
 _FIRST_STEPS = """\
 first steps
   cuproscope grade photo.jpg               a bank card lies beside the piece
@@ -247,7 +244,7 @@ def _grade(arguments: argparse.Namespace) -> int:
 
 def _request(arguments: argparse.Namespace) -> Request:
     """Return what was asked for, all of it checked before the first photo is opened."""
-    from app.request import Request, reference_key
+    from app.request import CHECK_BAR_MM, Request, reference_key
     from rules.sheet import load_sheet
     from rules.typed import facts_from
 
@@ -262,6 +259,8 @@ def _request(arguments: argparse.Namespace) -> Request:
 
 def _check_bar_mm(text: str) -> float:
     """Read the measured bar; a printer that is off by a tenth was set to fit the page."""
+    from app.request import CHECK_BAR_MM
+
     try:
         length_mm = float(text)
     except ValueError:

@@ -11,6 +11,9 @@ from rules.sheet import RuleSheet
 CUT_END = "cut_end"
 """Stated in place of a form: the photo looks straight onto the cut end of a cable."""
 
+CHECK_BAR_MM = 50.0
+"""Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
+
 FORMS = (*(str(form) for form in Form), CUT_END)
 
 

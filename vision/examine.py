@@ -7,7 +7,7 @@ flags and form still come.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -349,6 +349,7 @@ def _widths(
         light, width_px = (
             (strip.light, strip.width_px) if strip is not None else as_rectangle(photo, region)
         )
+        seen = _surface_shares(region, detail())
         form = judge_form(
             shape,
             width_mm=diameter.value if diameter is not None else _rough_mm(shape.width_px, scale),
@@ -356,11 +357,11 @@ def _widths(
             photo_px=max(photo.width_px, photo.height_px),
             groove_p=strands.groove_p if strands is not None else None,
             shading=shading(light, width_px=width_px),
-            brass_share=_share_of(Surface.BRASS, region, detail()),
+            brass_share=seen.get(Surface.BRASS, 0.0),
             other_p=look.of("other") if look is not None else None,
         )
-    if form.value is Form.SHEET and stated is None and _is_coated(region, detail()):
-        return _Widths(form=flat_or_wound(form), problems=(_flat_or_wound(),))
+        if form.value is Form.SHEET and _is_coated(seen):
+            return _Widths(form=flat_or_wound(form), problems=(_flat_or_wound(),))
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return _Widths(form=form)
@@ -455,17 +456,17 @@ def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
     return width_px * scale.mm_per_px if scale is not None else None
 
 
-def _share_of(surface: Surface, region: Region, detail: SurfaceMap | None) -> float:
-    """Return how much of a piece shows this surface; none where nobody looked."""
+def _surface_shares(region: Region, detail: SurfaceMap | None) -> Mapping[Surface, float]:
+    """Return how much of a piece shows each surface; nothing where nobody looked."""
     if detail is None:
-        return 0.0
+        return {}
     p = mean_p(detail, cover(detail, region.mask, box_px=region.box_px))
-    return float(p[list(Surface).index(surface)])
+    return dict(zip(Surface, p.tolist(), strict=True))
 
 
-def _is_coated(region: Region, detail: SurfaceMap | None) -> bool:
-    coated = _share_of(Surface.COATED, region, detail)
-    unlike = coated + _share_of(Surface.OTHER_METAL, region, detail)
+def _is_coated(shares: Mapping[Surface, float]) -> bool:
+    coated = shares.get(Surface.COATED, 0.0)
+    unlike = coated + shares.get(Surface.OTHER_METAL, 0.0)
     return coated > COATED_SHEET and unlike > UNLIKE_SHEET
 
 

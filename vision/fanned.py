@@ -80,7 +80,7 @@ MIN_LENGTH_WIDTHS = 4.0
 CLEAR_SHARE = 0.5
 
 LEAST_PLAINNESS = 2.8
-"""Network's score under which a limb's edges are nowhere in particular."""
+"""Plainness under which a limb's edges are nowhere in particular."""
 
 SURE_PLAINNESS = 3.2
 """The same for the middle one of a fan's limbs: of 59 rendered fans, those under it were off
@@ -176,7 +176,7 @@ class LimbWidth:
     diameter: Measurement
     width_px: float
     length_px: float
-    plainness: float = 15.0
+    plainness: float = 5.0
     clipped: float = 0.0
     lines_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2, 2)))
 

@@ -52,18 +52,24 @@ def _short_weight(weight: Weight, unit: MassUnit) -> str:
     """Return a weight without its interval: a piece has one line, its bin tells the doubt."""
     if not weight.is_estimated:
         return mass_words(weight.kg, unit)
-    return f"about {in_unit(weight.kg, unit):.{fine_digits(weight.kg, unit)}f} {unit}"
+    return f"about {estimate_figures(weight, unit)[0]} {unit}"
 
 
 def _weight(weight: Weight, unit: MassUnit) -> str:
     if not weight.is_estimated:
         return mass_words(weight.kg, unit)
+    told, low, high = estimate_figures(weight, unit)
+    return f"about {told} ({low} to {high}) {unit}"
+
+
+def estimate_figures(weight: Weight, unit: MassUnit) -> tuple[str, str, str]:
+    """Return an estimated weight and both ends of its interval, in a unit."""
     digits = fine_digits(weight.kg, unit)
     told, low, high = (
         f"{in_unit(Decimal(repr(float(v))), unit):.{digits}f}"
         for v in (weight.kg, weight.low95_kg, weight.high95_kg)
     )
-    return f"about {told} ({low} to {high}) {unit}"
+    return told, low, high
 
 
 def buyers_text(buyers: Sequence[Buyer], *, unit: MassUnit) -> str:

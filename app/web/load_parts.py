@@ -10,8 +10,9 @@ import streamlit as st
 
 from app.load.bins import Piece
 from app.load.pictures import picture_of
+from app.load.report import estimate_figures
 from app.load.sale import OTHER_LINES
-from app.load.units import MassUnit, fine_digits, in_unit
+from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
 from app.records import RecordsError
 from app.web import verdict
@@ -48,11 +49,7 @@ def weight_words(weight: Weight | None, unit: MassUnit) -> str:
         return "no weight yet"
     if not weight.is_estimated:
         return mass(weight.kg, unit)
-    digits = fine_digits(weight.kg, unit)
-    told, low, high = (
-        f"{in_unit(Decimal(repr(float(v))), unit):.{digits}f}"
-        for v in (weight.kg, weight.low95_kg, weight.high95_kg)
-    )
+    told, low, high = estimate_figures(weight, unit)
     return f"about {told} {unit} ({low} to {high}), estimated"
 
 

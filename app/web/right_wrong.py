@@ -46,6 +46,11 @@ class Scene:
 
 
 RIGHT = Scene()
+_APART = (
+    Scene(piece="crossed"),
+    Scene(piece="apart"),
+    "each piece by itself, a finger's breadth apart",
+)
 
 # What goes wrong, and where the right way is not the usual one, how it looks.
 PAIRS: dict[str, tuple[Scene, Scene, str]] = {
@@ -71,16 +76,8 @@ PAIRS: dict[str, tuple[Scene, Scene, str]] = {
     "colour_cast": (Scene(tint=(1.0, 0.78, 0.45)), RIGHT, "in daylight"),
     "coil_or_tangle": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
     "piece_wound": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
-    "thickness_uneven": (
-        Scene(piece="crossed"),
-        Scene(piece="apart"),
-        "each piece by itself, a finger's breadth apart",
-    ),
-    "pieces_side_by_side": (
-        Scene(piece="crossed"),
-        Scene(piece="apart"),
-        "each piece by itself, a finger's breadth apart",
-    ),
+    "thickness_uneven": _APART,
+    "pieces_side_by_side": _APART,
     "piece_too_short": (Scene(piece="short"), RIGHT, "with more of its length in view"),
 }
 

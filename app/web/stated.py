@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-from app.request import Request
+from app.request import CHECK_BAR_MM, Request
 from rules.findings import CutEnd, Facts, Form, Magnet
 from rules.sheet import RuleSheet, load_sheet
 
@@ -46,10 +46,6 @@ REFERENCES = {
     "A coin": "coin",
     "A printed marker": "marker",
 }
-
-
-CHECK_BAR_MM = 50.0
-"""Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
+from app.request import CHECK_BAR_MM
 from app.web.stated import (
-    CHECK_BAR_MM,
     CUT_ENDS,
     FORMS,
     MAGNETS,
