@@ -150,7 +150,7 @@ def _parser() -> argparse.ArgumentParser:
     grade.add_argument(
         "--overlay", type=Path, metavar="DIR", help="draw each photo's answer into DIR"
     )
-    from app.load.folder_cli import add_folder_options
+    from app.folder.command import add_folder_options
 
     add_folder_options(grade)
     _add_debug(grade)
@@ -220,14 +220,14 @@ class _Version(argparse.Action):
 def _grade(arguments: argparse.Namespace) -> int:
     from app.grading import grade_photo, grade_typed
     from app.progress import progress
-    from vision.photo import find_photos
+    from vision.photo.loading import find_photos
 
     request = _request(arguments)
     if not arguments.photos and arguments.findings is None:
         raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
     typed = _typed(arguments.findings)
     if arguments.jobs is not None or arguments.out is not None or arguments.cluster is not None:
-        from app.load.folder_cli import grade_whole_folder
+        from app.folder.command import grade_whole_folder
 
         return grade_whole_folder(arguments, request)
     printer = _Printer(arguments, request)
@@ -341,7 +341,7 @@ def _exit_code(outcomes: Sequence[Outcome]) -> int:
 
 def _sheet(arguments: argparse.Namespace) -> int:
     from app.files import write_whole
-    from vision.sheet import write_sheet
+    from vision.reference.sheet import write_sheet
 
     try:
         write_whole(arguments.out, lambda part: write_sheet(part, paper=arguments.paper))
@@ -367,7 +367,7 @@ def _port(text: str) -> int:
 
 
 def _app(arguments: argparse.Namespace) -> int:
-    from app.web.serve import serve
+    from app.web.server.serve import serve
 
     serve(lan=arguments.lan, port=arguments.port)
     return EXIT_OK

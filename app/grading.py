@@ -77,9 +77,9 @@ class Result:
 
 def grade_photo(path: Path, request: Request) -> Result:
     """Return all that can be told of a photo file; what goes wrong is in its problems."""
-    from vision.beside import beside
-    from vision.photo import load_photo_file
-    from vision.surface import load_surface_model
+    from vision.finish.surface import load_surface_model
+    from vision.photo.beside import beside
+    from vision.photo.loading import load_photo_file
 
     name = path.name or str(path)
     try:

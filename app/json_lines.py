@@ -95,7 +95,7 @@ def _piece(piece: GradedPiece) -> Object:
 def _outline(piece: GradedPiece) -> list[list[float | None]] | None:
     if piece.reading is None:
         return None
-    from vision.polygons import simple_outline
+    from vision.pieces.polygons import simple_outline
 
     points = simple_outline(piece.reading.region.outline_px)
     return [[_rounded(float(x), 1), _rounded(float(y), 1)] for x, y in points]

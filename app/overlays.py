@@ -18,7 +18,7 @@ from app.words import (
 from rules.sheet import RuleSheet
 
 if TYPE_CHECKING:
-    from vision.overlay import Caption
+    from vision.picture.overlay import Caption
 
 JPEG_QUALITY = 90
 MANY_PIECES = 4
@@ -33,7 +33,7 @@ def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
     """
     from PIL import Image
 
-    from vision.overlay import draw_overlay
+    from vision.picture.overlay import draw_overlay
 
     if result.examination is None:
         raise ValueError("a photo that was not read has no overlay")
@@ -47,7 +47,7 @@ def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
 
 def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> Caption:
     """Return what the overlay writes of a piece, the reason first; ``short`` in two lines."""
-    from vision.overlay import Caption
+    from vision.picture.overlay import Caption
 
     findings, grading = piece.findings, piece.grading
     lines = [grading.reasons[0].text] if grading.reasons else []

@@ -12,7 +12,7 @@ CUT_END = "cut_end"
 """Stated in place of a form: the photo looks straight onto the cut end of a cable."""
 
 CHECK_BAR_MM = 50.0
-"""Nominal length of the bar on the printed sheet (``vision/sheet.py``)."""
+"""Nominal length of the bar on the printed sheet (``vision/reference/sheet.py``)."""
 
 FORMS = (*(str(form) for form in Form), CUT_END)
 
@@ -43,11 +43,11 @@ def reference_key(text: str) -> str:
     Raises:
         CuproscopeError: There is none; says which there are.
     """
-    from vision.references import parse_reference
+    from vision.reference.references import parse_reference
 
     wanted = parse_reference(text)
     if wanted.kind == "coin":
-        from vision.coins import COIN_KEYS, NOT_USABLE, coin
+        from vision.reference.coin.coins import COIN_KEYS, NOT_USABLE, coin
 
         if wanted.key not in COIN_KEYS and wanted.key not in NOT_USABLE:
             raise CuproscopeError(

@@ -72,7 +72,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     from rules.errors import CuproscopeError
     from rules.sheet import load_sheet
     from vision.examine import examine
-    from vision.photo import load_photo_file
+    from vision.photo.loading import load_photo_file
 
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     photo = load_photo_file(truth_file.parent / truth["photo"])

@@ -89,9 +89,9 @@ def judged(truth_file: Path) -> dict[str, Any]:
     import vision.examine
     from rules.findings import Form, FormFinding
     from rules.sheet import load_sheet
-    from vision.finish import FinishReading, judge_finish
-    from vision.mix import NETWORK_ALONE
-    from vision.photo import load_photo_file
+    from vision.finish.judging import FinishReading, judge_finish
+    from vision.finish.mix import NETWORK_ALONE
+    from vision.photo.loading import load_photo_file
 
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     photo = load_photo_file(truth_file.parent / truth["photo"])

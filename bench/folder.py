@@ -26,10 +26,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from app.load.folder import Graded, _begin, _grade_file, _one_thread_each, grade_folder
+from app.folder.run import Graded, _begin, _grade_file, _one_thread_each, grade_folder
 from app.request import Request
 from rules.sheet import load_sheet
-from vision.photo import find_photos
+from vision.photo.loading import find_photos
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -80,14 +80,14 @@ def judged(
 ) -> list[dict[str, Any]]:
     """Return one row for each label of a photo."""
     from rules.errors import PhotoError
-    from vision.finish import judge_finish
-    from vision.mix import NETWORK_ALONE
-    from vision.photo import load_photo_file
-    from vision.pieces import find_pieces, pieces_on
-    from vision.scale import detect_scale
-    from vision.surface import load_surface_model, surface_map
+    from vision.finish.judging import judge_finish
+    from vision.finish.mix import NETWORK_ALONE
+    from vision.finish.surface import load_surface_model, surface_map
+    from vision.photo.loading import load_photo_file
+    from vision.photo.white import estimate_white
+    from vision.pieces.finding import find_pieces, pieces_on
+    from vision.reference.scale import detect_scale
     from vision.types import Region
-    from vision.white import estimate_white
 
     photo = load_photo_file(path)
     model = load_surface_model()

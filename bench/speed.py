@@ -5,7 +5,7 @@
 Makes a 12-megapixel JPEG and HEIC of ``PHOTO``, then measures: decoding alone (OpenCV),
 loading, each step of the examination, the whole warm, and the cold command line with its
 peak memory. Steps are measured one after the other; in the whole some run at the same time
-(``vision/beside.py``), so that it takes less than their sum. Every figure is the median of
+(``vision/photo/beside.py``), so that it takes less than their sum. Every figure is the median of
 ``--repeat`` runs on this machine as it is, with the processor time of all threads in
 brackets: on a busy machine only that can be compared.
 """
@@ -33,7 +33,7 @@ import app  # noqa: F401 - first, since it says how many threads numpy takes
 import cv2
 import numpy as np
 
-import vision.beside
+import vision.photo.beside
 
 LONG_SIDE_PX, SHORT_SIDE_PX = 4000, 3000
 STEPS = (
@@ -100,7 +100,7 @@ def _measured(file: Path, reference: str, repeat: int) -> dict[str, str]:
     from rules.engine import grade
     from rules.sheet import load_sheet
     from vision import examine as steps
-    from vision.photo import load_photo_file
+    from vision.photo.loading import load_photo_file
 
     table: dict[str, str] = {}
     data = np.frombuffer(file.read_bytes(), np.uint8)
@@ -148,7 +148,7 @@ def _steps_in_turn(module: Any, whole: Callable[[], object], repeat: int) -> dic
     """Return what each step took in each run, all calls of a run together."""
     names = [name for name in STEPS if hasattr(module, name)]
     with ExitStack() as undo:
-        for where in (vision.beside, module):
+        for where in (vision.photo.beside, module):
             undo.enter_context(patch.object(where, "has_second_core", lambda: False))
         spent = {name: undo.enter_context(_timed(module, name)) for name in names}
         for _ in range(repeat):

@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from vision.references import parse_reference
+from vision.reference.references import parse_reference
 from vision.types import Surface
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"

@@ -16,36 +16,8 @@ import numpy as np
 
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding, Measurement
-from vision.beside import beside, has_second_core
-from vision.centreline import CentreLine, centre_line
-from vision.diameter import DiameterReading, measure_diameter
-from vision.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
-from vision.finish import FinishReading, judge_finish
-from vision.form import (
-    COATED_SHEET,
-    UNLIKE_SHEET,
-    flat_or_wound,
-    heap_form,
-    heap_p,
-    judge_form,
-    shape_of,
-)
-from vision.pieces import Sketch, find_pieces, is_bunch, pieces_on, sketch_pieces
-from vision.places import Place, reference_places
-from vision.quality import judge_quality
-from vision.roundness import as_rectangle, shading
-from vision.scale import detect_scale
-from vision.strands import (
-    StraightStrip,
-    StrandReading,
-    along_axis,
-    look_at_strip,
-    not_resolved,
-    read_strands,
-    straightened,
-)
-from vision.strip_look import StripLook, load_strip_model, strip_fault
-from vision.surface import (
+from vision.finish.judging import FinishReading, judge_finish
+from vision.finish.surface import (
     STRIDE_PX,
     SurfaceModel,
     cover,
@@ -55,6 +27,23 @@ from vision.surface import (
     plan_view,
     surface_map,
 )
+from vision.photo.beside import beside, has_second_core
+from vision.photo.quality import judge_quality
+from vision.photo.white import WhiteEstimate, estimate_white
+from vision.pieces.centreline import CentreLine, centre_line
+from vision.pieces.finding import Sketch, find_pieces, is_bunch, pieces_on, sketch_pieces
+from vision.pieces.form import (
+    COATED_SHEET,
+    UNLIKE_SHEET,
+    flat_or_wound,
+    heap_form,
+    heap_p,
+    judge_form,
+    shape_of,
+)
+from vision.pieces.roundness import as_rectangle, shading
+from vision.reference.places import Place, reference_places
+from vision.reference.scale import detect_scale
 from vision.types import (
     Examination,
     FloatArray,
@@ -66,7 +55,18 @@ from vision.types import (
     Surface,
     SurfaceMap,
 )
-from vision.white import WhiteEstimate, estimate_white
+from vision.width.diameter import DiameterReading, measure_diameter
+from vision.width.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
+from vision.width.strands import (
+    StraightStrip,
+    StrandReading,
+    along_axis,
+    look_at_strip,
+    not_resolved,
+    read_strands,
+    straightened,
+)
+from vision.width.strip_look import StripLook, load_strip_model, strip_fault
 
 CUT_END = "cut_end"
 """Stated form of a photo that looks straight onto the cut end of a cable."""
@@ -123,7 +123,7 @@ def examine(
         facts: What else the person states; handed on with each piece.
         print_scale: Measured over nominal length of the printed sheet's check bar;
             anything but 1 counts as measured.
-        scale: The scale where the person gave it (:mod:`vision.taps`); no reference is
+        scale: The scale where the person gave it (:mod:`vision.reference.taps`); no reference is
             looked for then.
         at: A point on the only piece wanted, in photo pixels; None for every piece.
 
@@ -227,7 +227,7 @@ def _regions(
 ) -> tuple[Region, ...]:
     outlines: Sequence[FloatArray] = scale.outlines_px if scale is not None else ()
     if at is not None:
-        from vision.taps import region_at
+        from vision.reference.taps import region_at
 
         try:
             return (region_at(photo, at, reference_outlines_px=outlines, overview=overview),)
@@ -481,7 +481,7 @@ def _strand_diameter(
 
 
 def _cut_end_widths(photo: Photo, region: Region, scale: Scale | None) -> _Widths:
-    from vision.cut_end import measure_cut_end
+    from vision.width.cut_end import measure_cut_end
 
     form = FormFinding.of(Form.STRANDED)
     if scale is None:

@@ -157,7 +157,7 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
     from app.request import Request, reference_key
     from rules.sheet import load_sheet
     from rules.typed import load_findings
-    from vision.photo import find_photos
+    from vision.photo.loading import find_photos
 
     request = Request(
         sheet=load_sheet(arguments.sheet), reference=reference_key(arguments.reference)

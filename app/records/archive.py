@@ -422,7 +422,7 @@ def _as_stored(data: bytes, photo: _Photo) -> EncodedPhoto:
             height_px=size[1],
         )
     # Not one of our own encoding: whatever else is in it must not get in.
-    from vision.photo import load_photo
+    from vision.photo.loading import load_photo
 
     try:
         return encode_photo(load_photo(data, name=photo.sha256).rgb, lossless=photo.kind == "png")
@@ -438,7 +438,7 @@ def _decoded_size(data: bytes, photo: _Photo) -> tuple[int, int]:
     import numpy as np
     from PIL import Image
 
-    from vision.photo import MAX_PIXELS
+    from vision.photo.loading import MAX_PIXELS
 
     bad = BadArchiveError("a photo can't be read", fix=_FIX, where=photo.sha256)
     try:

@@ -30,7 +30,7 @@ JPEG_QUALITY = 92
 """Quality of stored JPEGs, colour at full resolution: a 12-megapixel photo takes 3 to 6 MB."""
 
 MAX_STORED_BYTES = 120 * 2**20
-"""Largest stored photo: 60 megapixels (vision/photo.py) as PNG without much to squeeze."""
+"""Largest stored photo: 60 megapixels (vision/photo/loading.py) as PNG without much to squeeze."""
 
 THUMBNAIL_QUALITY = 80
 FORGOTTEN_AFTER_SECONDS = 3600.0

@@ -12,11 +12,11 @@ _KEY = "cuproscope-places"
 
 def pages() -> dict[str, Any]:
     """Return the server's pages by what they are called."""
-    from app.web.grade_page import show as grade_page
-    from app.web.load_page import show as load_page
-    from app.web.opinion_page import show as opinion_page
-    from app.web.practice_page import show as practice_page
-    from app.web.records_page import show as records_page
+    from app.web.grade.page import show as grade_page
+    from app.web.load.page import show as load_page
+    from app.web.opinion.page import show as opinion_page
+    from app.web.practice.page import show as practice_page
+    from app.web.records.page import show as records_page
 
     known: list[tuple[str, str, Callable[[], None]]] = [
         ("Grade a piece", ":material/crop_free:", grade_page),

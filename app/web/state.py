@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from app.web.again import Taps
-from app.web.inbox import Kept
-from app.web.stated import Stated
+from app.web.grade.again import Taps
+from app.web.grade.stated import Stated
+from app.web.server.inbox import Kept
 
 KEY = "cuproscope"
 

@@ -59,14 +59,14 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
          "--size", asked.size, "--samples", "40", "--views", "8"],
         [*render, "--split", "validation", "--out", str(photos), "--count", str(asked.photos),
          "--first-seed", str(VALIDATION_SEED), "--size", "1600x1200", "--samples", "64"],
-        ["models.recipe.train", "--train", str(views), "--validation", str(photos),
+        ["models.recipe.surface.train", "--train", str(views), "--validation", str(photos),
          "--weights", str(asked.weights), "--minutes", str(asked.minutes),
          "--batch", str(asked.batch), "--side-px", "416", "--out", str(asked.out / "surface"),
          *workers],
-        *(["models.recipe.edge_tune", "--photos", str(views), "--seconds", str(asked.seconds),
+        *(["models.recipe.edges.train", "--photos", str(views), "--seconds", str(asked.seconds),
            "--seed", str(seed), "--out", str(asked.out / "edges" / f"edge_net_{seed}.npz"),
            *workers] for seed in (1, 2)),
-        ["models.recipe.strip_net", "--photos", str(views), "--seconds", str(asked.seconds),
+        ["models.recipe.strips.train", "--photos", str(views), "--seconds", str(asked.seconds),
          "--out", str(asked.out / "strips"), *workers],
     ]  # fmt: skip
     return [["python", "-m", *command] for command in commands]

@@ -24,13 +24,13 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from models.recipe import scene as scenes
-from models.recipe.camera import FULL_FRAME_DIAGONAL_MM, develop, make_camera
-from models.recipe.lights import load_skies, make_light
-from models.recipe.noise import Rng
-from models.recipe.rendering import Stage, load_mitsuba
-from models.recipe.stories import story
-from models.recipe.truth import describe
+from models.recipe.look.camera import FULL_FRAME_DIAGONAL_MM, develop, make_camera
+from models.recipe.look.lights import load_skies, make_light
+from models.recipe.look.noise import Rng
+from models.recipe.scene import assembly as scenes
+from models.recipe.scene.rendering import Stage, load_mitsuba
+from models.recipe.scene.stories import story
+from models.recipe.scene.truth import describe
 
 # Seeds of the splits never meet, so neither do tables, prints and materials.
 SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}

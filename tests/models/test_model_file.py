@@ -1,7 +1,7 @@
 """The shipped surface model: that it is the file described, runs, and holds to its contract.
 
 How right it is stands in ``models/CARD.md`` and is measured by
-``models/recipe/evaluate.py``; here only what must hold of any model that ships.
+``models/recipe/surface/evaluate.py``; here only what must hold of any model that ships.
 The limit of 20 MB and opset 17 are the project's own; that an expected calibration
 error is a mean over bins of equal numbers follows Guo et al. 2017 (arXiv 1706.04599).
 """
@@ -15,7 +15,13 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from vision.surface import SurfaceModel, load_surface_model, predict, surface_map, why_no_model
+from vision.finish.surface import (
+    SurfaceModel,
+    load_surface_model,
+    predict,
+    surface_map,
+    why_no_model,
+)
 from vision.types import Image, Photo, Surface, SurfaceMap
 
 FILES = resources.files("models")

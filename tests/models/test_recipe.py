@@ -10,22 +10,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.recipe import optics, references, scene, truth
-from models.recipe.camera import develop, make_camera
-from models.recipe.finishes import FINISHES, copper
-from models.recipe.ground import Ground
-from models.recipe.lights import irradiance, make_light
-from models.recipe.meshes import (
+from models.recipe.look import optics
+from models.recipe.look.camera import develop, make_camera
+from models.recipe.look.finishes import FINISHES, copper
+from models.recipe.look.lights import irradiance, make_light
+from models.recipe.scene import assembly as scene
+from models.recipe.scene import references, truth
+from models.recipe.scene.ground import Ground
+from models.recipe.scene.meshes import (
     concentric_offsets,
     outward,
     round_profile,
     strand_paths,
     sweep,
 )
-from models.recipe.pieces import awg_mm, cut_end, tube_sizes
+from models.recipe.scene.pieces import awg_mm, cut_end, tube_sizes
 from vision.types import Surface
 
-DATA = Path(optics.__file__).parent / "data"
+DATA = Path(optics.__file__).parents[1] / "data"
 
 
 @pytest.mark.parametrize(("sides", "diameter_mm"), [(10, 0.16), (24, 1.2908), (48, 15.875)])
@@ -233,7 +235,7 @@ def test_the_same_seed_builds_the_same_scene() -> None:
     importlib.util.find_spec("mitsuba") is None, reason="Mitsuba is not installed here"
 )
 def test_a_rendered_card_lies_where_its_outline_says() -> None:
-    from models.recipe.rendering import Stage
+    from models.recipe.scene.rendering import Stage
 
     rng = np.random.default_rng(11)
     made = scene.build(rng, half_mm=(60, 50), kinds=["wire"], reference="card", table="paper")

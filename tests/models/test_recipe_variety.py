@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.recipe import bundles, camera, clutter, finishes, kinds, lights, tables
-from models.recipe.finishes import BRASS, COATED, SOLDER, TABLE
-from models.recipe.ground import Ground
-from models.recipe.meshes import Mesh
-from models.recipe.noise import Rng
+from models.recipe.look import camera, finishes, lights
+from models.recipe.look.finishes import BRASS, COATED, SOLDER, TABLE
+from models.recipe.look.noise import Rng
+from models.recipe.scene import bundles, clutter, kinds, tables
+from models.recipe.scene.ground import Ground
+from models.recipe.scene.meshes import Mesh
 
 
 def _ground(rng: Rng) -> Ground:
@@ -118,7 +119,7 @@ def test_a_dipped_end_is_solder_and_the_rest_stays_what_it_was() -> None:
 
 
 def test_a_knurl_is_relief_and_leaves_brass_brass() -> None:
-    from models.recipe.pieces import knurled
+    from models.recipe.scene.pieces import knurled
 
     plain = finishes.plain((300, 120), colour=(0.7, 0.5, 0.2), label=BRASS)
     skin = knurled(plain, mm=(30, 12), pitch_mm=1.0)

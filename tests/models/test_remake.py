@@ -19,7 +19,9 @@ def test_every_step_names_options_that_its_module_has(capsys: pytest.CaptureFixt
     assert len(lines) == 6
     for line in lines:
         words = line.split()
-        source = (RECIPE / f"{words[2].rpartition('.')[2]}.py").read_text(encoding="utf-8")
+        source = (RECIPE.parents[1] / f"{words[2].replace('.', '/')}.py").read_text(
+            encoding="utf-8"
+        )
         known = {
             call.args[0].value
             for call in ast.walk(ast.parse(source))

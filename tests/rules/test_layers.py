@@ -59,6 +59,6 @@ def test_no_package_knows_one_above_it(package: str) -> None:
 def test_the_walk_sees_imports_wherever_they_stand() -> None:
     source = (
         "import cv2.aruco\nfrom . import x\n"
-        "def f():\n    from vision.scale import y\n    importlib.import_module('app.cli')\n"
+        "def f():\n    from vision.types import y\n    importlib.import_module('app.cli')\n"
     )
     assert imported_by(source, "rules") == {"cv2", "rules", "vision", "app"}

@@ -31,7 +31,7 @@ from rules.sheet import load_sheet
 from tests.app.test_cli import check_contract, objects, run
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
 from vision.examine import examine
-from vision.photo import load_photo_file
+from vision.photo.loading import load_photo_file
 from vision.types import Examination, Photo, PieceReading, Problem
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

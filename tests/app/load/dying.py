@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from app.load.folder import Graded
+from app.folder.run import Graded
 
 if TYPE_CHECKING:
     from app.request import Request

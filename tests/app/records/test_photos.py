@@ -15,7 +15,7 @@ from app.records import PhotoLostError
 from app.records.clean import is_bare_picture
 from app.records.photos import PhotoFolder, encode_photo, small_picture
 from tests.app.records.pieces import picture
-from vision.photo import load_photo
+from vision.photo.loading import load_photo
 
 GPS_IFD, ORIENTATION = 0x8825, 0x0112  # Exif 2.3, from memory
 

@@ -13,12 +13,10 @@ from PIL import Image
 from app.grading import GradedPiece, grade_examination
 from app.request import FORMS as KNOWN_FORMS
 from app.request import Request
-from app.web import right_wrong, verdict
-from app.web.answers import Shelf, _pictures
-from app.web.opinion import Call, agreement, cuts_of, marks_of
-from app.web.plain import plain
-from app.web.right_wrong import alt_of, picture_of
-from app.web.stated import (
+from app.web.grade import right_wrong, verdict
+from app.web.grade.answers import Shelf, _pictures
+from app.web.grade.right_wrong import alt_of, picture_of
+from app.web.grade.stated import (
     CUT_ENDS,
     FORMS,
     MAGNETS,
@@ -33,13 +31,15 @@ from app.web.stated import (
     request_of,
     shipped_sheet,
 )
-from app.web.strip_picture import Cut, Mark, strip_picture
-from app.web.strip_picture import alt_of as strip_alt
+from app.web.opinion.comparing import Call, agreement, cuts_of, marks_of
+from app.web.opinion.strip_picture import Cut, Mark, strip_picture
+from app.web.opinion.strip_picture import alt_of as strip_alt
+from app.web.plain import plain
 from rules.engine import grade
 from rules.findings import CutEnd, Facts, Findings, Form, Magnet, Measurement, Unit
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import examination, findings, mm
-from vision.references import parse_reference
+from vision.reference.references import parse_reference
 
 HOUSE = load_sheet("house")
 
@@ -70,7 +70,7 @@ def test_every_reference_has_a_key_that_the_eye_knows(word: str) -> None:
 
 
 def test_only_coins_that_can_serve_are_offered() -> None:
-    from vision.coins import coin
+    from vision.reference.coin.coins import coin
 
     assert len(coins()) >= 20
     for key in coins().values():
@@ -157,7 +157,7 @@ def test_pictures_belong_to_problems_that_exist() -> None:
     """Codes are found in the source: a picture nobody could ever see is a mistake."""
     from pathlib import Path
 
-    source = "".join(p.read_text(encoding="utf-8") for p in Path("vision").glob("*.py"))
+    source = "".join(p.read_text(encoding="utf-8") for p in Path("vision").rglob("*.py"))
     assert all(f'code="{code}"' in source for code in right_wrong.PAIRS)
 
 

@@ -14,8 +14,9 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from app.grading import grade_examination
-from app.web import grade_page, store
-from app.web.demo import FOLDER
+from app.web import store
+from app.web.grade import page as grade_page
+from app.web.grade.demo import FOLDER
 from rules.sheet import load_sheet
 
 SCRIPT = Path(__file__).parents[3] / "app" / "web" / "script" / "cuproscope_pages.py"
@@ -145,7 +146,7 @@ def test_the_export_is_prepared_on_disk_and_goes_with_everything_else(
 
 
 def _records_page() -> None:
-    from app.web.records_page import show
+    from app.web.records.page import show
 
     show()
 
@@ -156,7 +157,7 @@ def test_a_folder_that_cant_be_written_is_told_not_thrown(
     def full(*_: object, **__: object) -> None:
         raise OSError("no space left")
 
-    monkeypatch.setattr("app.web.inbox.write_whole", full)
+    monkeypatch.setattr("app.web.server.inbox.write_whole", full)
     at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
     assert not at.exception
     assert "could not be kept" in words(at)
@@ -170,7 +171,7 @@ def test_the_sheet_to_print_is_one_page(paper: str) -> None:
 def test_pieces_of_one_photo_are_shown_from_near(page: AppTest) -> None:
     from app.records import new_pieces_of
     from app.request import Request
-    from app.web.records_page import shared_photos
+    from app.web.records.page import shared_photos
     from tests.vision.drawn_examination import examination
 
     house = load_sheet("house")

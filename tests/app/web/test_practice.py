@@ -17,9 +17,9 @@ from app.practice.cards import Topic
 from app.practice.statistics import Kappa, cohen_kappa, share_of
 from app.practice.store import TEST_CARDS, Answer, PracticeTest, progress_of
 from app.web import store
-from app.web.practice_cards import all_cards, card_of, fixed_cards, question_pictures
-from app.web.practice_pdf import result_pdf
-from app.web.practice_view import (
+from app.web.practice.cards import all_cards, card_of, fixed_cards, question_pictures
+from app.web.practice.paper import result_pdf
+from app.web.practice.view import (
     confusion_table,
     kappa_words,
     mixed_up,
@@ -29,7 +29,7 @@ from app.web.practice_view import (
 )
 from rules.errors import CuproscopeError
 from rules.sheet import load_sheet
-from vision.photo import load_photo_file
+from vision.photo.loading import load_photo_file
 
 HOUSE = load_sheet("house")
 GRADES = HOUSE.grade_ids
@@ -74,7 +74,7 @@ def test_the_question_shows_the_piece_and_gives_nothing_away() -> None:
     near, whole = question_pictures(card.key)
     with Image.open(io.BytesIO(near)) as picture:
         pixels = np.asarray(picture.convert("RGB")).astype(int)
-    # The mark for brass is drawn in a yellow that no metal has (vision/overlay.py).
+    # The mark for brass is drawn in a yellow that no metal has (vision/picture/overlay.py).
     yellow = (np.abs(pixels - np.array([255, 214, 92])) < 12).all(axis=2)
     assert not yellow.any()
     photo = load_photo_file(card.photo_path)

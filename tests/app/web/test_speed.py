@@ -13,13 +13,13 @@ import pytest
 from PIL import Image
 from streamlit.elements.lib.image_utils import MAXIMUM_CONTENT_WIDTH
 
-import vision.overlay
+import vision.picture.overlay
 from app.request import Request
-from app.web import answers
-from app.web.answers import LONG_SIDE_PX, answer
-from app.web.inbox import keep
-from app.web.stated import shipped_sheet
-from app.web.warm import warm_up
+from app.web.grade import answers
+from app.web.grade.answers import LONG_SIDE_PX, answer
+from app.web.grade.stated import shipped_sheet
+from app.web.server.inbox import keep
+from app.web.server.warm import warm_up
 from tests.app.web.served import DEMO
 
 TUBE = DEMO / "tube_with_brass_end.jpg"
@@ -57,13 +57,13 @@ def test_the_grade_does_not_wait_for_the_pictures(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     may_draw = threading.Event()
-    drawn = vision.overlay.draw_marks
+    drawn = vision.picture.overlay.draw_marks
 
     def slow(*given: object, **options: object) -> object:
         may_draw.wait(timeout=30)
         return drawn(*given, **options)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(vision.overlay, "draw_marks", slow)
+    monkeypatch.setattr(vision.picture.overlay, "draw_marks", slow)
     kept = keep(TUBE.read_bytes() + b"\0\0", name="tube.jpg", folder=tmp_path)
     told = answer(kept, request(), folder=tmp_path)
     assert told.result.pieces

@@ -1,0 +1,1 @@
+"""How is a whole folder of photos graded, and what is kept of it?"""

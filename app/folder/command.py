@@ -1,0 +1,101 @@
+"""The options of ``cuproscope grade`` for a whole folder, and what they do."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rules.errors import CuproscopeError
+
+if TYPE_CHECKING:
+    from app.folder.run import FolderRun, Told
+    from app.request import Request
+
+DEFAULT_OUT = Path("graded")
+
+
+def add_folder_options(grade: Any) -> None:  # noqa: ANN401 (argparse has no public name for it)
+    """Add ``--jobs``, ``--out`` and ``--cluster`` to the parser of ``grade``."""
+    folder = grade.add_argument_group(
+        "a whole folder",
+        "Any of these grades into an output folder (results.jsonl, pieces.csv, pieces.parquet, "
+        "overlays, contact sheets). Stopped and run again, it goes on where it was.",
+    )
+    folder.add_argument("--jobs", type=int, metavar="N", help="so many processes at once")
+    folder.add_argument(
+        "--out", type=Path, metavar="DIR", help=f"output folder (default: {DEFAULT_OUT})"
+    )
+    folder.add_argument(
+        "--cluster", metavar="ADDRESS", help="Dask scheduler to send the photos to, tcp://host:8786"
+    )
+
+
+def grade_whole_folder(arguments: argparse.Namespace, request: Request) -> int:
+    """Grade photos into an output folder; returns the exit code of the worst."""
+    from app.folder.run import grade_folder
+    from app.grading import Outcome
+    from vision.photo.loading import find_photos
+
+    if arguments.findings is not None or arguments.overlay is not None:
+        raise CuproscopeError("--findings and --overlay don't go with --jobs, --out or --cluster")
+    if not arguments.photos:
+        raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
+    out = DEFAULT_OUT if arguments.out is None else arguments.out
+    photos = find_photos(arguments.photos)
+    try:
+        with _progress(len(photos)) as told:
+            run = grade_folder(
+                photos,
+                request,
+                out,
+                jobs=1 if arguments.jobs is None else arguments.jobs,
+                cluster=arguments.cluster,
+                told=told,
+            )
+    except OSError as fault:
+        raise CuproscopeError(f"can't be written: {fault}", where=str(out)) from fault
+    if arguments.json:
+        sys.stdout.writelines(f"{one.line}\n" for one in run.graded)
+    else:
+        sys.stdout.write(summary(run))
+    outcomes = {one.outcome for one in run.graded}
+    return next(
+        (int(o) for o in (Outcome.UNREADABLE, Outcome.NOT_MEASURABLE) if int(o) in outcomes), 0
+    )
+
+
+def summary(run: FolderRun) -> str:
+    """Return how a run went, in a few lines."""
+    import json
+
+    counted = Counter(one.outcome for one in run.graded)
+    grades: Counter[str] = Counter()
+    for one in run.graded:
+        for piece in json.loads(one.line)["pieces"]:
+            grade = piece["grade"]
+            grades["borderline" if grade["borderline"] else grade["suggested"] or "borderline"] += 1
+    photos, before = len(run.graded), len(run.graded) - run.fresh
+    lines = [
+        f"{photos} photos: {counted[0]} graded, {counted[4]} not measurable, {counted[3]} not read"
+        + (f" ({before} finished before, or twice)" if before else ""),
+        "pieces: " + (", ".join(f"{n} {name}" for name, n in grades.most_common()) or "none"),
+        *(f"written: {path}" for path in run.files),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+@contextmanager
+def _progress(photos: int) -> Iterator[Told | None]:
+    """Give what to call for each finished photo: a bar on a terminal, nothing elsewhere."""
+    if photos < 2 or not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(total=photos, unit="photo", leave=False, file=sys.stderr) as bar:
+        yield lambda _graded, _done, _all: bar.update(1)

@@ -1,0 +1,1 @@
+"""The page that grades a piece, and its parts."""

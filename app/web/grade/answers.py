@@ -1,0 +1,207 @@
+"""From a photo in the inbox to all that a page shows of it; the last ones stay at hand."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from app.grading import GradedPiece, Outcome, Result, grade_examination, unreadable
+from app.request import Request
+from app.web.grade.again import Taps, examined
+from app.web.server.inbox import Kept, path_of
+from app.words import form_words, grade_words
+
+if TYPE_CHECKING:
+    from rules.findings import Findings
+    from vision.types import Examination, Image
+
+JPEG_QUALITY = 88
+
+LONG_SIDE_PX = 1440
+"""Pictures are drawn at most this long: Streamlit makes one wider than 1460 px anew, which
+takes longer than drawing it, and shows none wider than half of that."""
+
+MOST_ANSWERS = 24
+"""One is about 1 MB: pictures as JPEG, the photo's own pixels are dropped."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """One picture of an answer.
+
+    Attributes:
+        label: What it shows, in a word or two.
+        jpeg: The file.
+        alt: The same for people who can't see it.
+    """
+
+    label: str
+    jpeg: bytes
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Answer:
+    """What a page shows of one photo.
+
+    Attributes:
+        kept: The photo.
+        request: How it was graded.
+        taps: What the person tapped.
+        result: The grades; its photo holds no pixels any more.
+        pictures: The whole photo with all marks first, then each piece from near; drawn
+            beside the page, which can tell the grade without them.
+        size_px: Width and height of the photo, None where it could not be read.
+    """
+
+    kept: Kept
+    request: Request
+    taps: Taps
+    result: Result
+    pictures: tuple[Future[Picture], ...] = ()
+    size_px: tuple[int, int] | None = None
+
+
+class Shelf(Generic[T]):
+    """The answers made last, by what was asked; shared by all who look at the pages."""
+
+    def __init__(self, most: int = MOST_ANSWERS) -> None:
+        self.most = most
+        self._held: OrderedDict[object, T] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: object, make: Callable[[], T]) -> T:
+        """Return what was made for this key, or make it."""
+        with self._lock:
+            if key in self._held:
+                self._held.move_to_end(key)
+                return self._held[key]
+        made = make()
+        with self._lock:
+            self._held[key] = made
+            while len(self._held) > self.most:
+                self._held.popitem(last=False)
+        return made
+
+
+_SHELF: Shelf[Answer] = Shelf()
+_PAINTER = ThreadPoolExecutor(max_workers=1, thread_name_prefix="pictures")
+
+
+def answer(kept: Kept, request: Request, *, folder: Path, taps: Taps | None = None) -> Answer:
+    """Return the answer to one photo; what goes wrong is among its problems."""
+    taps = taps or Taps()
+    key = (kept, request.reference, request.form, request.facts, request.print_scale)
+    sheet = repr(request.sheet)  # it holds tables, so it has no hash of its own
+    return _SHELF.get((key, sheet, taps), lambda: _made(kept, request, taps, folder))
+
+
+def _made(kept: Kept, request: Request, taps: Taps, folder: Path) -> Answer:
+    from vision.photo.loading import load_photo_file
+
+    try:
+        photo = replace(load_photo_file(path_of(kept, folder=folder)), name=kept.name)
+        examination = examined(photo, request, taps)
+        result = grade_examination(examination, request)
+    except Exception as fault:
+        return Answer(kept=kept, request=request, taps=taps, result=unreadable(kept.name, fault))
+    return Answer(
+        kept=kept,
+        request=request,
+        taps=taps,
+        result=without_pixels(result),
+        pictures=_pictures(result, request),
+        size_px=(photo.width_px, photo.height_px),
+    )
+
+
+def without_pixels(result: Result) -> Result:
+    """Return a result whose photo is a single pixel; 36 MB less for 12 megapixels."""
+    if result.examination is None:
+        return result
+    photo = result.examination.photo
+    bare = replace(photo, rgb=photo.rgb[:1, :1].copy())
+    return replace(result, examination=replace(result.examination, photo=bare))
+
+
+def _pictures(result: Result, request: Request) -> tuple[Future[Picture], ...]:
+    """Begin to draw all pictures, in the order in which a person comes to see them."""
+    assert result.examination is not None
+    examination: Examination = result.examination
+    cut = [piece.findings for piece in result.pieces if _is_lifted_by_a_cut(piece)]
+    whole = _PAINTER.submit(_whole, examination, cut, _alt(result, request))
+    return whole, *(
+        _PAINTER.submit(_near, examination, cut, number, piece)
+        for number, piece in enumerate(result.pieces)
+    )
+
+
+def _is_lifted_by_a_cut(piece: GradedPiece) -> bool:
+    """Whether cutting brass or solder off is worth it: else no place to cut is shown."""
+    return any({"brass", "solder"} & set(lift.clears) for lift in piece.grading.lifts)
+
+
+def _whole(examination: Examination, cut: Sequence[Findings], alt: str) -> Picture:
+    return Picture(label="Whole photo", jpeg=as_jpeg(_drawn(examination, cut)), alt=alt)
+
+
+def _near(
+    examination: Examination, cut: Sequence[Findings], number: int, piece: GradedPiece
+) -> Picture:
+    from vision.picture.closeup import closeup
+
+    many = len(examination.pieces) > 1
+    box_px = examination.pieces[number].region.box_px
+    what = form_words(piece.findings)
+    return Picture(
+        label=f"Piece {number + 1}" if many else "From near",
+        jpeg=as_jpeg(_drawn(closeup(examination, box_px), cut)),
+        alt=f"Piece {number + 1} from near, {what}, with its outline and the measured widths",
+    )
+
+
+def _drawn(examination: Examination, cut: Sequence[Findings]) -> Image:
+    """Return the photo with all marks, and where to cut the pieces of these findings."""
+    from vision.finish.cuts import cut_lines, draw_cuts
+    from vision.picture.overlay import draw_marks, phone_label_px
+
+    image = draw_marks(examination, long_side_px=LONG_SIDE_PX)
+    factor = examination.photo.width_px / image.shape[1]
+    for reading in examination.pieces:
+        if not any(reading.findings is one for one in cut):
+            continue
+        image = draw_cuts(
+            image, cut_lines(reading), factor=factor, label_px=phone_label_px(image.shape[1])
+        )
+    return image
+
+
+def _alt(result: Result, request: Request) -> str:
+    pieces = "; ".join(
+        f"{form_words(piece.findings)}: {grade_words(piece.grading, request.sheet)}"
+        for piece in result.pieces
+    )
+    found = pieces or "no piece was found"
+    return f"The photo with what was found drawn on it. {found}"
+
+
+def as_jpeg(rgb: Image, *, quality: int = JPEG_QUALITY) -> bytes:
+    """Return an RGB image as the bytes of a JPEG file."""
+    from PIL import Image as PillowImage
+
+    file = io.BytesIO()
+    PillowImage.fromarray(rgb).save(file, "JPEG", quality=quality)
+    return file.getvalue()
+
+
+def is_readable(answer: Answer) -> bool:
+    """Whether the photo could be read at all."""
+    return answer.result.outcome is not Outcome.UNREADABLE

@@ -1,0 +1,271 @@
+"""The page that grades a piece: photos in, what is known of it, the answer."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import streamlit as st
+
+from app.request import Request
+from app.web.grade import verdict
+from app.web.grade.answers import Answer, answer, is_readable
+from app.web.grade.correct import correct
+from app.web.grade.demo import demo_bytes, demos
+from app.web.grade.save import save_part
+from app.web.grade.stated import count_said, request_of
+from app.web.grade.stated_form import ask_stated
+from app.web.opinion.buyers import sheet_for
+from app.web.plain import plain
+from app.web.server.inbox import keep, tidy
+from app.web.server.settings import MAX_UPLOAD_MB
+from app.web.state import Visit, inbox_folder, visit
+from app.web.store import records
+from app.web.thumbs import thumb
+from rules.errors import PhotoError
+from vision.types import Problem
+
+TYPES = ("jpg", "jpeg", "png", "webp", "heic", "heif", "avif")
+MOST_PHOTOS = 20
+PAPERS = {"a4": "A4", "letter": "Letter"}
+
+
+def show() -> None:
+    """Show the page."""
+    here = visit()
+    st.title("Grade a piece")
+    _hand_in(here)
+    if here.photo is None:
+        _welcome(here)
+        return
+    _choose_photo(here)
+    if here.photo is None:
+        return
+    said = count_said(here.stated)
+    with st.expander(
+        f"What lies beside it, what you know of it{f' · {said} said' if said else ''}"
+    ):
+        buyers = {buyer.id: buyer.name for buyer in records().buyers()}
+        here.stated = ask_stated(here.stated, buyers=buyers)
+    request = request_of(here.stated)
+    if here.stated.buyer_id is not None:
+        own = sheet_for(records(), here.stated.buyer_id, request.sheet)
+        request = replace(request, sheet=own)
+    kept = here.photo
+    with st.spinner("Looking at the photo and measuring …", show_time=True):
+        told = answer(kept, request, folder=inbox_folder(), taps=here.taps.get(kept.sha256))
+    _show_answer(told, request)
+    correct(told, here)
+    save_part(told, here)
+
+
+def _hand_in(here: Visit) -> None:
+    key = f"uploads-{here.rounds}"
+    st.file_uploader(
+        "Take or choose photos of the piece",
+        type=list(TYPES),
+        accept_multiple_files=True,
+        key=key,
+        on_change=_take_uploads,  # before the page is made, so that it is made but once
+        args=(here, key),
+        max_upload_size=MAX_UPLOAD_MB,
+        help="Lay a bank card, a coin or the printed sheet flat beside the piece and look "
+        "straight down on it. Your phone offers its camera and its pictures.",
+    )
+    for fault in here.faults:
+        st.error(fault, icon=":material/error:")
+    here.faults = []
+
+
+def _take_uploads(here: Visit, key: str) -> None:
+    uploads = st.session_state.get(key)
+    if uploads:
+        _take_in(here, ((upload.getvalue(), upload.name) for upload in uploads))
+        here.rounds += 1  # a fresh uploader lets go of the files' memory
+
+
+def _take_in(here: Visit, files: Iterable[tuple[bytes, str]]) -> None:
+    folder = inbox_folder()
+    for data, name in files:
+        try:
+            here.put(keep(data, name=name, folder=folder))
+        except PhotoError as fault:
+            here.faults.append(f"{plain(name)}: {verdict.sentence(fault.message)} {fault.fix}")
+        except OSError:
+            here.faults.append(f"{plain(name)} could not be kept: is the disk full?")
+    while len(here.photos) > MOST_PHOTOS:
+        here.drop(here.photos[0])
+        here.shown = len(here.photos) - 1
+    tidy(folder)
+
+
+def _welcome(here: Visit) -> None:
+    st.markdown(
+        "A photo from straight above, with a **bank card**, a **coin** or the printed sheet "
+        "beside the piece, is all it takes. You get the grade, how sure it is, and why."
+    )
+    found = demos()
+    if found:
+        st.subheader("No photo at hand? Look at one of these")
+        with st.container(horizontal=True, key="demos"):
+            for demo in found:
+                with st.container(width=164):
+                    data = demo_bytes(demo)
+                    st.image(thumb(data), alt=demo.alt, width="stretch")
+                    if st.button(demo.title, key=f"demo-{demo.file}", width="stretch"):
+                        _take_in(here, [(data, demo.file)])
+                        st.rerun()
+    _sheet_to_print()
+    with st.expander("Use this device's camera here (finish only)"):
+        st.info(
+            "Good for the finish only: these pictures are too small to measure thin wire. For "
+            "the size, take the photo with the button above.",
+            icon=":material/info:",
+        )
+        if st.toggle("Turn the camera on", key="camera-on"):
+            shot = st.camera_input(
+                "Picture for the finish", key=f"camera-{here.rounds}", resolution="1080p"
+            )
+            if shot is not None:
+                _take_in(here, [(shot.getvalue(), "camera picture (finish only)")])
+                here.rounds += 1
+                st.rerun()
+
+
+def _sheet_to_print() -> None:
+    with st.expander("No card at hand? Print the sheet"):
+        st.markdown(
+            "Print it at 100 % and lay one piece on it. Measure the bar at its foot once; if it is "
+            "not 50 mm, say so under “What lies beside it”."
+        )
+        with st.container(horizontal=True):
+            for paper, title in PAPERS.items():
+                st.download_button(
+                    f"Sheet, {title} (PDF)",
+                    partial(printed_sheet, paper),
+                    f"cuproscope-sheet-{paper}.pdf",
+                    "application/pdf",
+                    icon=":material/print:",
+                    key=f"sheet-{paper}",
+                    on_click="ignore",
+                )
+
+
+def printed_sheet(paper: str) -> bytes:
+    """Return the printed reference sheet as PDF."""
+    from vision.reference.sheet import write_sheet
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "sheet.pdf"
+        write_sheet(path, paper=paper)
+        return path.read_bytes()
+
+
+def _choose_photo(here: Visit) -> None:
+    if len(here.photos) > 1:
+        names = {i: f"{i + 1}. {kept.name}" for i, kept in enumerate(here.photos)}
+        chosen = st.pills(
+            "Photos in hand",
+            list(names),
+            default=here.shown,
+            format_func=lambda i: plain(names[i]),
+            required=True,
+            key=f"photos-{here.rounds}-{len(here.photos)}-{here.shown}",
+        )
+        if chosen is not None and chosen != here.shown:
+            here.shown = chosen
+            st.rerun()
+    kept = here.photo
+    assert kept is not None
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(f"**{plain(kept.name)}**", width="stretch")
+        if st.button("Lay aside", key="lay-aside", icon=":material/close:"):
+            here.drop(kept)
+            st.rerun()
+
+
+def _show_answer(told: Answer, request: Request) -> None:
+    result = told.result
+    if not is_readable(told):
+        st.error("This photo can't be read.", icon=":material/error:")
+        _problems(result.problems)
+        return
+    left, right = st.columns([5, 6], gap="large")
+    with left:
+        chosen = _which_piece(told)
+        if chosen is None:
+            st.html('<div class="cu"><h2>No grade</h2></div>')
+        else:
+            st.html(verdict.verdict(result.pieces[chosen], request.sheet))
+            st.html(verdict.why(result.pieces[chosen], request.sheet))
+        _problems(result.problems)
+    with right:
+        _pictures(told, chosen)
+        st.html(verdict.measured_by(result))
+    if chosen is not None:
+        below = st.columns([5, 6], gap="large")
+        below[0].html(verdict.chances(result.pieces[chosen], request.sheet))
+        below[1].html(verdict.seen(result.pieces[chosen]))
+    if result.cautions:
+        st.html(verdict.cautions(result.cautions))
+
+
+def _which_piece(told: Answer) -> int | None:
+    pieces = told.result.pieces
+    if len(pieces) < 2:
+        return 0 if pieces else None
+    chosen = st.segmented_control(
+        f"{len(pieces)} pieces on this photo",
+        list(range(len(pieces))),
+        default=0,
+        format_func=lambda i: f"Piece {i + 1}",
+        required=True,
+        wrap=True,
+        key=f"piece-{told.kept.sha256[:12]}-{len(pieces)}",
+    )
+    return chosen if chosen is not None else 0
+
+
+def _pictures(told: Answer, chosen: int | None) -> None:
+    shown = [told.pictures[0]]
+    if chosen is not None:
+        shown.append(told.pictures[chosen + 1])
+    labels = ["Whole photo", "From near"][: len(shown)]
+    label = labels[0]
+    if len(shown) > 1:
+        label = (
+            st.segmented_control(
+                "View",
+                labels,
+                default=labels[0],
+                required=True,
+                key=f"view-{told.kept.sha256[:12]}",
+                label_visibility="collapsed",
+            )
+            or labels[0]
+        )
+    picture = shown[labels.index(label)].result()
+    st.image(picture.jpeg, alt=picture.alt, width="stretch")
+
+
+_FIXES = {
+    "no_reference": "Lay a whole card flat beside the piece, or the piece on the printed sheet. "
+    "For a coin or a marker, say which under “What lies beside it”; or tap two points of known "
+    "distance further down.",
+    "no_piece": "Lay the piece on plain white paper, fill a third of the photo with it, and keep "
+    "its shadow short; or tap the piece further down.",
+}
+"""What to do here, where the usual advice is for the command line."""
+
+
+def _problems(problems: Iterable[Problem]) -> None:
+    from app.web.grade.right_wrong import alt_of, has_picture, picture_of
+
+    for problem in problems:
+        text, fix = verdict.sentence(problem.text), _FIXES.get(problem.code, problem.fix)
+        st.warning(f"**{plain(text)}** {plain(fix)}", icon=":material/lightbulb:")
+        if has_picture(problem.code):
+            st.image(picture_of(problem.code), alt=alt_of(problem.code), width=420)

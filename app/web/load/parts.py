@@ -1,0 +1,81 @@
+"""What the parts of the load's page share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from decimal import Decimal
+
+import streamlit as st
+
+from app.load.bins import Piece
+from app.load.pictures import picture_of
+from app.load.report import estimate_figures
+from app.load.sale import OTHER_LINES
+from app.load.units import MassUnit, in_unit
+from app.load.weights import Weight
+from app.records import RecordsError
+from app.web.grade import verdict
+from app.web.plain import plain
+from app.web.store import records
+from rules.errors import CuproscopeError
+from rules.sheet import load_sheet
+
+
+def today() -> date:
+    """Return the person's own day."""
+    return date.today()
+
+
+def grade_titles(sheet: str = "house") -> dict[str, str]:
+    """Return what a bin may be sold as, by grade id, best first."""
+    found = {grade.id: grade.title for grade in load_sheet(sheet).grades}
+    return {**found, **OTHER_LINES}
+
+
+def title_of(grade: str) -> str:
+    """Return what a grade of any shipped sheet is called; its id where none knows it."""
+    return grade_titles().get(grade, grade)
+
+
+def mass(kg: Decimal, unit: MassUnit) -> str:
+    """Return a mass in words."""
+    return f"{in_unit(kg, unit):.2f} {unit}"
+
+
+def weight_words(weight: Weight | None, unit: MassUnit) -> str:
+    """Return a weight with where it is from; an estimate always with its interval."""
+    if weight is None:
+        return "no weight yet"
+    if not weight.is_estimated:
+        return mass(weight.kg, unit)
+    told, low, high = estimate_figures(weight, unit)
+    return f"about {told} {unit} ({low} to {high}), estimated"
+
+
+def thumb(piece: Piece, *, width: int = 96) -> None:
+    """Show a piece, cut out of its photo, where that is still there."""
+    if piece.photo is None:
+        return
+    data = small_photo(piece.photo, piece.record)
+    if data is None:
+        st.caption("photo lost")
+    else:
+        st.image(data, alt=f"Photo of {piece.name}", width=width)
+
+
+@st.cache_data(max_entries=400, show_spinner=False)
+def small_photo(sha256: str, record: str | None) -> bytes | None:
+    """Return a piece's picture as printed pages take it, None where it is gone."""
+    return picture_of(records(), sha256, record)
+
+
+def attempt(work: Callable[[], object]) -> None:
+    """Do something a person asked for and show the page anew; what fails is told in place."""
+    try:
+        work()
+    except CuproscopeError as fault:
+        fix = fault.fix if isinstance(fault, RecordsError) else ""
+        st.error(f"{plain(verdict.sentence(str(fault)))} {plain(fix)}", icon=":material/error:")
+    else:
+        st.rerun()

@@ -1,0 +1,159 @@
+"""Tickets: written for a buyer, handed out, and settled with what was paid."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import streamlit as st
+
+from app.load.bins import Load
+from app.load.buyers import Buyer
+from app.load.sale import compare, terms_of
+from app.load.store import LoadStore
+from app.load.ticket import PaidLine, Ticket, differences
+from app.load.ticket_csv import write_ticket_csv
+from app.load.ticket_pdf import write_ticket_pdf
+from app.load.units import LoadError, MassUnit, money_from, money_words
+from app.web.load.parts import attempt, grade_titles, mass, small_photo, title_of, today
+from app.web.plain import plain
+
+FEW_DRAWS = 100
+"""The order of offers is that of what they are expected to bring, which needs no draws."""
+
+
+def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
+    """Show the tickets, newest first, and a way to write one."""
+    buyers = store.buyers()
+    if load.bins and buyers:
+        with st.form("new-ticket"):
+            st.markdown("**A new ticket**")
+            name = st.selectbox(
+                "To",
+                best_first(store, load, buyers),
+                help="First stands who leaves you the most, travel counted.",
+            )
+            bins = st.multiselect(
+                "Bins", [b.name for b in load.bins], default=[b.name for b in load.bins]
+            )
+            if st.form_submit_button("Write the ticket", type="primary"):
+                attempt(
+                    lambda: store.write_ticket(load.name, name, day=today(), unit=unit, bins=bins)
+                )
+    tickets = store.tickets()
+    if not tickets:
+        st.info("No ticket yet. It says what each bin should bring, for the way to the scale.")
+    for ticket in reversed(tickets):
+        _ticket(store, ticket)
+
+
+def best_first(store: LoadStore, load: Load, buyers: Sequence[Buyer]) -> list[str]:
+    """Return the buyers' names as the plan has them; by name where offers can't be compared."""
+    book = store.book()
+    terms = [terms_of(buyer, book, on=today()) for buyer in buyers]
+    try:
+        return [offer.buyer.name for offer in compare(terms, load, draws=FEW_DRAWS)]
+    except LoadError:
+        return [buyer.name for buyer in buyers]
+
+
+def _ticket(store: LoadStore, ticket: Ticket) -> None:
+    with st.container(border=True):
+        st.markdown(
+            f"#### {ticket.code}\n{plain(ticket.buyer)} · {mass(ticket.kg, ticket.unit)} · "
+            f"expected **{money_words(ticket.expected, ticket.currency)}** "
+            f"({ticket.low95:,f} to {ticket.high95:,f})"
+        )
+        pdf, table = _files(ticket)
+        with st.container(horizontal=True):
+            st.download_button(
+                "To print (PDF)", pdf, f"ticket-{ticket.code}.pdf", "application/pdf",
+                key=f"pdf-{ticket.code}", icon=":material/print:",
+            )  # fmt: skip
+            st.download_button(
+                "Table (CSV)", table, f"ticket-{ticket.code}.csv", "text/csv",
+                key=f"csv-{ticket.code}", icon=":material/table:",
+            )  # fmt: skip
+        if ticket.settled is None:
+            with st.expander("What was paid?", icon=":material/payments:"):
+                _settle(store, ticket)
+            if st.button("Tear it up", key=f"tear-{ticket.code}", type="tertiary"):
+                attempt(lambda: store.remove_ticket(ticket.code))
+        else:
+            _settled(ticket)
+
+
+@st.cache_data(max_entries=40, show_spinner=False)
+def _files(ticket: Ticket) -> tuple[bytes, bytes]:
+    """Return a ticket as PDF and as CSV."""
+    with tempfile.TemporaryDirectory() as folder:
+        pdf, table = Path(folder) / "t.pdf", Path(folder) / "t.csv"
+        write_ticket_pdf(pdf, ticket, photo_of=small_photo)
+        write_ticket_csv(table, ticket)
+        return pdf.read_bytes(), table.read_bytes()
+
+
+def _settle(store: LoadStore, ticket: Ticket) -> None:
+    with st.form(f"settle-{ticket.code}", border=False):
+        typed: dict[str, tuple[str, str, list[str]]] = {}
+        for line in ticket.lines:
+            st.markdown(f"**{plain(line.bin)}**")
+            left, right = st.columns(2)
+            amount = left.text_input(
+                f"Paid, {ticket.currency}",
+                value=f"{line.amount:f}",
+                key=f"paid-{ticket.code}-{line.bin}",
+            )
+            titles = list(grade_titles())
+            known = titles if line.grade in titles else [line.grade, *titles]
+            grade = right.selectbox(
+                "as", known, index=known.index(line.grade), format_func=title_of,
+                key=f"as-{ticket.code}-{line.bin}",
+            )  # fmt: skip
+            names = {piece.id: piece.name or piece.id for piece in line.pieces}
+            blamed = []
+            if names:
+                blamed = st.multiselect(
+                    "Which pieces did they blame?", list(names), format_func=names.__getitem__,
+                    key=f"blame-{ticket.code}-{line.bin}",
+                )  # fmt: skip
+            typed[line.bin] = (amount, grade, blamed)
+        note = st.text_input("Note", max_chars=200, key=f"note-{ticket.code}")
+        if st.form_submit_button("Keep; these bins are sold", type="primary"):
+
+            def keep() -> None:
+                lines = [
+                    PaidLine(
+                        bin=name,
+                        grade=grade,
+                        amount=money_from(amount, ticket.currency, what=name),
+                        blamed=tuple(blamed),
+                    )
+                    for name, (amount, grade, blamed) in typed.items()
+                ]
+                store.settle(ticket.code, lines, day=today(), note=note)
+
+            attempt(keep)
+
+
+def _settled(ticket: Ticket) -> None:
+    settled = ticket.settled
+    assert settled is not None
+    rows = [
+        {
+            "grade": one.title,
+            "on the ticket": f"{one.labelled:,f}",
+            "expected": f"{one.expected:,f}",
+            "paid": f"{one.paid:,f}",
+            "difference": f"{one.difference:+,f}",
+        }
+        for one in differences(ticket)
+    ]
+    st.markdown(
+        f"✓ paid **{money_words(settled.paid, ticket.currency)}** on {settled.day}, "
+        f"{settled.paid - ticket.labelled:+,f} against the ticket"
+    )
+    st.dataframe(rows, hide_index=True)
+    if settled.note:
+        st.caption(plain(settled.note))

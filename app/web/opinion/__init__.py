@@ -1,0 +1,1 @@
+"""The page of the second opinion on borderline tarnish, and its parts."""

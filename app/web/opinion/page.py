@@ -1,0 +1,255 @@
+"""The page for pieces that stand between two grades: your call, ours, and the buyer's."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+
+import streamlit as st
+
+from app.load.buyers import USUAL_CURRENCY
+from app.load.store import LoadStore
+from app.records import NoSuchRecordError, PieceRecord, RecordsError
+from app.web.grade import verdict
+from app.web.opinion.comparing import agreement, blind_call, borderline_first
+from app.web.opinion.more_photos import show_photos
+from app.web.opinion.pooling import level_of
+from app.web.opinion.strip import show_strip
+from app.web.places import go
+from app.web.plain import plain
+from app.web.records.view import as_piece, marked_photo, name_of, sheet_of, title_of, when
+from app.web.state import Visit, visit
+from app.web.store import records
+from app.words import confidence_words, grade_words
+from rules.cautions import cautions
+from rules.errors import CuproscopeError
+from rules.sheet import RuleSheet
+
+CHOSEN = "opinion"
+"""Key of the record that is looked at."""
+
+SHOWN_WITHOUT_CALL = "opinion-shown"
+MOST_CHOICES = 60
+
+
+def show() -> None:
+    """Show the page."""
+    here = visit()
+    st.title("Second opinion")
+    try:
+        record = _choose(here)
+        if record is not None:
+            _piece(record, here)
+    except NoSuchRecordError:
+        here.seen.pop(CHOSEN, None)
+        st.info("That record was deleted in another window.")
+    except RecordsError as fault:
+        st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+
+
+def _choose(here: Visit) -> PieceRecord | None:
+    known = borderline_first(records().pieces(limit=MOST_CHOICES))
+    if not known:
+        st.markdown(
+            "For tarnish that could be paid either way: you say first what you think, then the "
+            "photo's reading stands beside it, and what your buyer made of such pieces before."
+        )
+        st.info("Save a graded piece first; it can then be looked at here.")
+        if st.button("Grade a piece", type="primary"):
+            go("Grade a piece")
+        return None
+    ids = [record.id for record in known]
+    chosen = here.seen.get(CHOSEN)
+    if isinstance(chosen, str) and chosen not in ids:
+        known.insert(0, records().piece(chosen))
+        ids.insert(0, chosen)
+    names = {r.id: f"{'? ' if r.grading.borderline else ''}{name_of(r)}, {when(r)}" for r in known}
+    picked = st.selectbox(
+        "Which piece?",
+        ids,
+        index=ids.index(chosen) if chosen in ids else 0,
+        format_func=names.__getitem__,
+        key=f"which-{chosen}-{len(ids)}",
+        help="Pieces marked ? are borderline.",
+    )
+    if picked != chosen:
+        here.seen[CHOSEN] = picked
+    return known[ids.index(picked)]
+
+
+def _piece(record: PieceRecord, here: Visit) -> None:
+    sheet = sheet_of(record.sheet)
+    picture, words = st.columns([6, 5], gap="large")
+    with picture:
+        if record.photos:
+            try:
+                data = marked_photo(record.id, record.photos[0].id)
+            except CuproscopeError as fault:
+                st.warning(plain(fault.message))
+            else:
+                st.image(data, alt=f"Photo of {name_of(record)}, outlined", width="stretch")
+    call = blind_call(record)
+    is_shown = call is not None or record.id in _shown_without_call(here)
+    with words:
+        if not is_shown:
+            _ask_blind(record, sheet, here)
+            return
+        _side_by_side(record, sheet)
+    show_strip(record, sheet, call)
+    show_photos(record, sheet, here)
+    st.html(verdict.cautions(cautions(record.findings, record.grading)))
+    _nearest(record)
+    _outcome(record, sheet)
+
+
+def _shown_without_call(here: Visit) -> set[str]:
+    found = here.seen.setdefault(SHOWN_WITHOUT_CALL, set())
+    assert isinstance(found, set)
+    return found
+
+
+def _ask_blind(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
+    st.subheader("What do you say?")
+    st.markdown("Before you see the photo's reading: it can't sway you yet.")
+    grade = st.pills(
+        "Your grade",
+        list(sheet.grade_ids),
+        format_func=sheet.title_of,
+        default=None,
+        wrap=True,
+        key=f"call-{record.id}",
+    )
+    says_level = st.toggle("I say how tarnished it is, too", key=f"says-{record.id}")
+    level = (
+        st.slider(
+            "Tarnish: 0 fresh, 0.5 dull penny, 1 black",
+            0.0,
+            1.0,
+            0.3,
+            0.05,
+            key=f"level-{record.id}",
+        )
+        if says_level
+        else None
+    )
+    who = st.text_input("Your name", key="who", persist_state="session", max_chars=60)
+    if st.button("That is my call", type="primary", disabled=grade is None, width="stretch"):
+        assert grade is not None
+        records().record_own_call(record.id, grade=grade, blind=True, who=who, tarnish_level=level)
+        st.rerun()
+    if st.button("Show the reading without a call", type="tertiary"):
+        _shown_without_call(here).add(record.id)
+        st.rerun()
+
+
+def _side_by_side(record: PieceRecord, sheet: RuleSheet) -> None:
+    mine, ours = st.columns(2)
+    call = blind_call(record)
+    with mine:
+        st.caption("You")
+        st.subheader(title_of(call.grade, sheet) if call is not None else "no call")
+    with ours:
+        st.caption("The photo")
+        known = set(record.grading.p) <= set(sheet.grade_ids)
+        told = grade_words(record.grading, sheet) if known else str(record.grading.suggested)
+        st.subheader(plain(told))
+        st.markdown(plain(confidence_words(record.grading)))
+    if call is not None:
+        suggested, borderline = record.grading.suggested, record.grading.borderline
+        st.markdown(f"**{agreement(call, suggested, borderline=borderline)}**")
+    if known:
+        piece = as_piece(record)
+        if record.grading.settle:
+            st.info(plain(verdict.sentence(record.grading.settle)), icon=":material/help:")
+        st.html(verdict.why(piece, sheet))
+
+
+def _nearest(record: PieceRecord) -> None:
+    level = level_of(record.findings)
+    if level is None:
+        return
+    near = [r for r in records().nearest_confirmed(level.value, most=4) if r.id != record.id][:3]
+    st.subheader("Nearest confirmed pieces")
+    if not near:
+        st.caption(
+            "None yet. Confirm a piece in the records, and pieces of a like tarnish are "
+            "compared with it here."
+        )
+        return
+    for column, other in zip(st.columns(3), near, strict=False):
+        with column:
+            if other.photos:
+                try:
+                    data = records().thumbnail(other.photos[0].sha256)
+                except RecordsError:
+                    st.caption("photo lost")
+                else:
+                    st.image(data, alt=f"Photo of {name_of(other)}", width="stretch")
+            own = level_of(other.findings)
+            sheet = sheet_of(other.sheet)
+            st.markdown(
+                f"**{plain(title_of(other.true_grade, sheet))}**  \n{plain(name_of(other))}"
+                + (f"  \ntarnish {own.value:.2f}" if own is not None else "")
+            )
+
+
+def _outcome(record: PieceRecord, sheet: RuleSheet) -> None:
+    st.subheader("What did the buyer say?")
+    for told in record.outcomes:
+        taken = title_of(told.grade, sheet) if told.grade else "paid"
+        money = f", {told.paid} {told.currency}" if told.paid is not None else ""
+        st.markdown(f"✓ {plain(told.buyer_name)}: **{plain(taken)}**{plain(money)}")
+    buyers = records().buyers()
+    names = [buyer.name for buyer in buyers]
+    with st.form(f"outcome-{record.id}-{len(record.outcomes)}", border=True):
+        buyer = st.selectbox(
+            "Buyer",
+            names,
+            index=0 if names else None,
+            accept_new_options=True,
+            placeholder="Type a name",
+        )
+        grade = st.pills("Taken as", list(sheet.grade_ids), format_func=sheet.title_of)
+        left, right = st.columns(2)
+        paid = left.text_input("Paid for it, if known", max_chars=20, placeholder="12.40")
+        currency = right.text_input("Currency", _usual_currency(), max_chars=3)
+        note = st.text_input("Note", max_chars=200)
+        if st.form_submit_button("Keep this", type="primary", width="stretch"):
+            _keep_outcome(record, buyer, grade, paid, currency, note)
+
+
+def _usual_currency() -> str:
+    """Return what the buyers of the load pay in, so that it need not be typed anew."""
+    buyers = LoadStore(records()).buyers()
+    return buyers[0].currency if buyers else USUAL_CURRENCY
+
+
+def _keep_outcome(
+    record: PieceRecord,
+    buyer: str | None,
+    grade: str | None,
+    paid: str,
+    currency: str,
+    note: str,
+) -> None:
+    if not buyer or not buyer.strip():
+        st.error("Say which buyer.")
+        return
+    try:
+        money = Decimal(paid.strip().replace(",", ".")) if paid.strip() else None
+    except InvalidOperation:
+        st.error("Write the money as a number, like 12.40.")
+        return
+    try:
+        known = records().add_buyer(buyer)
+        records().record_outcome(
+            record.id,
+            buyer_id=known.id,
+            grade=grade,
+            paid=money,
+            currency=currency.strip().upper() if money is not None else None,
+            note=note,
+        )
+    except RecordsError as fault:
+        st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+    else:
+        st.rerun()

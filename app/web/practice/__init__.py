@@ -1,0 +1,1 @@
+"""The page that trains helpers, and its parts."""

@@ -1,0 +1,1 @@
+"""The page of everything that was saved, and its parts."""

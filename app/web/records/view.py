@@ -1,0 +1,106 @@
+"""A recorded piece as pages show it: pictures, grade in words, sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import streamlit as st
+
+from app.grading import GradedPiece
+from app.records import NoSuchRecordError, PiecePhoto, PieceRecord, SheetStamp
+from app.web.grade.answers import as_jpeg
+from app.web.grade.stated import shipped_sheet
+from app.web.store import records
+from app.words import FORM_WORDS
+from rules.sheet import RuleSheet, sheet_names
+
+if TYPE_CHECKING:
+    from vision.types import Image
+
+SIGN_CONFIRMED = "✓ confirmed"
+
+
+def sheet_of(stamp: SheetStamp) -> RuleSheet:
+    """Return the sheet a piece was graded by; the house sheet where it is not known here."""
+    # A buyer's own limits leave the grades as they are: "house, Weir yard" has those of house.
+    name = stamp.id.split(",", maxsplit=1)[0]
+    return shipped_sheet(name if name in sheet_names() else "house")
+
+
+def title_of(grade: str | None, sheet: RuleSheet) -> str:
+    """Return what a grade is called; its id where the sheet doesn't know it."""
+    if grade is None:
+        return "No grade"
+    return sheet.title_of(grade) if grade in sheet.grade_ids else grade
+
+
+def as_piece(record: PieceRecord) -> GradedPiece:
+    """Return a record as a graded piece, without its place on a photo.
+
+    Grades that the sheet at hand does not know are left out of its probabilities.
+    """
+    return GradedPiece(findings=record.findings, grading=record.grading, name=record.name)
+
+
+def name_of(record: PieceRecord) -> str:
+    """Return what to call a record: its name, else what it is."""
+    return record.name or FORM_WORDS[record.findings.form.value]
+
+
+def when(record: PieceRecord) -> str:
+    """Return when a piece was recorded, to the minute, in local time."""
+    return record.created_utc.astimezone().strftime("%d %b %Y, %H:%M")
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def marked_photo(record_id: str, photo_id: str) -> bytes:
+    """Return a stored photo with outline, widths and flags drawn on it again, as a JPEG.
+
+    A stored photo and its place never change, so their ids are all there is to know.
+
+    Raises:
+        RecordsError: The record or the file is gone.
+        PhotoError: The stored file can't be decoded.
+    """
+    record = records().piece(record_id)
+    photo = next((one for one in record.photos if one.id == photo_id), None)
+    if photo is None:
+        raise NoSuchRecordError("the photo was deleted", where="photo")
+    return drawn(records().photo_bytes(photo.sha256), photo, record)
+
+
+def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
+    """Return a photo with what was found on it, as a JPEG; ``PhotoError`` if it is damaged."""
+    from vision.photo.loading import load_photo
+    from vision.picture.overlay import draw_marks
+    from vision.types import Examination, PieceReading, Region
+
+    loaded = load_photo(data, name=photo.name or "photo")
+    place = photo.place
+    if place is None:
+        return as_jpeg(_small(loaded.rgb))
+    outline = np.array(place.outline_px or _corners(place.box_px), np.float64)
+    reading = PieceReading(
+        region=Region(
+            box_px=place.box_px, mask=np.ones((1, 1), bool), outline_px=outline, score=1.0
+        ),
+        findings=photo.findings or record.findings,
+        brass_boxes_px=place.brass_boxes_px,
+        solder_boxes_px=place.solder_boxes_px,
+        measured_lines_px=np.array(place.measured_lines_px, np.float64).reshape(-1, 2, 2),
+    )
+    whole = replace(loaded, name=photo.name)
+    return as_jpeg(draw_marks(Examination(photo=whole, scale=None, pieces=(reading,))))
+
+
+def _corners(box: tuple[int, int, int, int]) -> list[tuple[int, int]]:
+    x, y, w, h = box
+    return [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
+
+
+def _small(rgb: Image) -> Image:
+    from vision.pieces.finding import reduced
+
+    return reduced(rgb, 1600)[0]

@@ -1,0 +1,1 @@
+"""How the pages are served, and who gets in."""

@@ -1,0 +1,96 @@
+"""Photos that were handed in, as files named by their hash; a page keeps only the name.
+
+Uploads would otherwise stay in memory for as long as the page is open.
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+from hashlib import sha256
+from pathlib import Path
+
+from app.files import write_whole
+from rules.errors import PhotoError
+from vision.photo.loading import MAX_BYTES
+
+KEPT_S = 24 * 3600.0
+KEPT_BYTES = 500 * 2**20
+"""What was not saved to the records is dropped after a day, or beyond so many bytes."""
+
+LONGEST_NAME = 80
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """One photo that lies in the inbox.
+
+    Attributes:
+        sha256: Hex digest of the file as it came: its name there.
+        name: What the person calls it; only ever shown.
+    """
+
+    sha256: str
+    name: str
+
+
+def keep(data: bytes, *, name: str, folder: Path) -> Kept:
+    """Put a photo into the inbox, whatever it holds; reading it comes later.
+
+    Raises:
+        PhotoError: ``too_large``.
+        OSError: The folder can't be written to.
+    """
+    if len(data) > MAX_BYTES:
+        raise PhotoError(
+            f"the file has {len(data) / 2**20:.0f} MB; {MAX_BYTES // 2**20} MB are read",
+            code="too_large",
+            fix="Save it as a JPEG, or take it with fewer megapixels.",
+            where=name,
+        )
+    digest = sha256(data).hexdigest()
+    path = folder / digest
+    if not path.is_file():
+        write_whole(path, partial(_fill, data=data))
+    else:
+        path.touch()
+    return Kept(sha256=digest, name=name[:LONGEST_NAME] or "photo")
+
+
+def _fill(part: Path, *, data: bytes) -> None:
+    part.write_bytes(data)
+
+
+def path_of(kept: Kept, *, folder: Path) -> Path:
+    """Return the file of a photo in the inbox.
+
+    Raises:
+        PhotoError: ``not_found``, it was dropped meanwhile.
+    """
+    path = folder / kept.sha256
+    if not path.is_file():
+        raise PhotoError(
+            "the photo is no longer kept here",
+            code="not_found",
+            fix="Choose it again.",
+            where=kept.name,
+        )
+    return path
+
+
+def tidy(folder: Path, *, now: float | None = None) -> None:
+    """Drop what is older than a day, and the oldest beyond the size kept."""
+    moment = time.time() if now is None else now
+    found = []
+    for path in folder.iterdir() if folder.is_dir() else ():
+        with suppress(OSError):
+            told = path.stat()
+            found.append((told.st_mtime, told.st_size, path))
+    total = 0
+    for at, size, path in sorted(found, reverse=True):
+        total += size
+        if moment - at > KEPT_S or total > KEPT_BYTES:
+            with suppress(OSError):
+                path.unlink()

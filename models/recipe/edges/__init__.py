@@ -1,0 +1,1 @@
+"""How are the edge networks trained on straightened pieces?"""

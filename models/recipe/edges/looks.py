@@ -1,0 +1,301 @@
+"""Looks at straightened pieces, as the measurement takes them, many at once on one device.
+
+A look is a piece's strip cut into stretches and averaged along each, then sampled where
+an expected width and middle would have it sampled: the outline's, which are wrong, or
+those that a first look found. Needs torch; used by ``edge_tune.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import pi
+
+import torch
+from torch import Tensor
+
+from models.recipe.edges.cutting import CELLS, REACH_WIDTHS, UNKNOWN_CODE, PieceStrip
+from models.recipe.edges.profiles import FINE, REACH, Draw, coded, decoded, lookup, softened
+
+SAMPLES = 192
+WINDOW_WIDTHS = 1.5  # both as in vision/width/edge_net.py
+
+LEAST_PLAIN = 0.7
+"""A stretch has truth where this share of its cuts is plain."""
+
+WHOLE_SHARE = 0.5
+"""Looks at a whole piece; else at a part, as short pieces and crops are."""
+
+FAR_SHARE = 0.2
+"""Pieces are shrunk this often, so that thin ones are not rare."""
+THIN_PX = 5.5
+
+SHARP_SHARE = 0.3
+SHARP_MOST = 0.6
+"""Pieces are sharpened or blurred this often, by up to so much: cameras do as they like."""
+
+ANY_GUESS_SHARE = 0.35
+"""Expected widths that are off by anything, evenly: or the answer follows them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strips:
+    """Pieces on one device; the rows of all of them in one.
+
+    Attributes:
+        codes: ``(rows, CELLS, 3)`` uint8 sRGB codes, ``UNKNOWN_CODE`` off the photo.
+        edges: ``(rows, 2)`` true edges in widths, NaN where not plain.
+        first: ``(n,)`` each piece's first row.
+        count: ``(n,)`` its number of rows.
+        width_px: ``(n,)`` its width.
+    """
+
+    codes: Tensor
+    edges: Tensor
+    first: Tensor
+    count: Tensor
+    width_px: Tensor
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+
+def stored(strips: Iterable[PieceStrip], device: str) -> Strips:
+    """Return strips on a device."""
+    codes, edges, widths = [], [], []
+    for strip in strips:
+        codes.append(torch.from_numpy(strip.codes).to(device))
+        edges.append(torch.from_numpy(strip.edges_widths))
+        widths.append(strip.width_px)
+    count = torch.tensor([len(c) for c in codes])
+    return Strips(
+        codes=torch.cat(codes),
+        edges=torch.cat(edges).to(device),
+        first=(count.cumsum(0) - count).to(device),
+        count=count.to(device),
+        width_px=torch.tensor(widths, dtype=torch.float32, device=device),
+    )
+
+
+def drawn_strips(code: Tensor, width_px: Tensor) -> Strips:
+    """Return drawn profiles (``edge_profiles.draw_codes``) as strips of one row."""
+    n, device = len(code), code.device
+    cells = torch.linspace(-REACH_WIDTHS, REACH_WIDTHS, CELLS, device=device)
+    position = (cells / (REACH / 2) + 1) / 2 * (FINE - 1)
+    known = (position >= 0) & (position <= FINE - 1)
+    whole = (lookup(code, position.expand(n, -1)) * 255).round().clamp(1, 255)
+    return Strips(
+        codes=torch.where(known[None, :, None], whole, UNKNOWN_CODE).to(torch.uint8),
+        edges=torch.tensor([[-0.5, 0.5]], device=device).repeat(n, 1),
+        first=torch.arange(n, device=device),
+        count=torch.ones(n, dtype=torch.int64, device=device),
+        width_px=width_px,
+    )
+
+
+def together(one: Strips, other: Strips) -> Strips:
+    """Return the pieces of both, the first's first."""
+    return Strips(
+        codes=torch.cat([one.codes, other.codes]),
+        edges=torch.cat([one.edges, other.edges]),
+        first=torch.cat([one.first, other.first + len(one.codes)]),
+        count=torch.cat([one.count, other.count]),
+        width_px=torch.cat([one.width_px, other.width_px]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stretches:
+    """Averaged stretches of some pieces, ``b = pieces * stretches`` of them.
+
+    Attributes:
+        light: ``(b, CELLS, 3)`` linear.
+        known: ``(b, CELLS)`` 1 where the photo shows it.
+        edges: ``(b, 2)`` true edges in widths, NaN where not known.
+        width_px: ``(b,)`` the piece's width.
+    """
+
+    light: Tensor
+    known: Tensor
+    edges: Tensor
+    width_px: Tensor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """What the network gets of each stretch, and the truth.
+
+    Attributes:
+        profiles: ``(b, 3, SAMPLES)`` linear light, 0 where not known.
+        known: ``(b, SAMPLES)`` 1 where the photo shows the profile.
+        edges: ``(b, 2)`` true edges in samples, NaN where not known.
+        width_px: ``(b,)`` the expected width.
+    """
+
+    profiles: Tensor
+    known: Tensor
+    edges: Tensor
+    width_px: Tensor
+
+
+def stretches_of(
+    strips: Strips, pieces: Tensor, *, stretches: int, cuts: int, part: Draw | None = None
+) -> Stretches:
+    """Average pieces along their stretches.
+
+    Args:
+        strips: All pieces.
+        pieces: ``(p,)`` which of them.
+        stretches: Cut each into so many.
+        cuts: Rows of the strip averaged in each; the same again where it has less.
+        part: Where given, half of the looks see only a part of the piece, at random.
+    """
+    count = strips.count[pieces].float()
+    length, start = count, torch.zeros_like(count)
+    if part is not None:
+        share = torch.where(part.chance(WHOLE_SHARE) > 0, 1.0, part.log_uniform(0.1, 1))
+        length = torch.maximum(count * share, count.clamp(max=stretches))
+        start = part.uniform(0, 1) * (count - length)
+    at = (torch.arange(stretches * cuts, device=pieces.device) + 0.5) / (stretches * cuts)
+    row = (start[:, None] + at * length[:, None]).long()
+    row = torch.minimum(row, strips.count[pieces][:, None] - 1) + strips.first[pieces][:, None]
+    row = row.reshape(-1, cuts)
+    codes = strips.codes[row]
+    there = (codes != UNKNOWN_CODE).all(dim=3)
+    total = there.sum(dim=1)
+    light = (decoded(codes.float() / 255) * there.unsqueeze(3)).sum(dim=1)
+    edges = strips.edges[row]
+    plain = torch.isfinite(edges).all(dim=2)
+    enough = plain.float().mean(dim=1, keepdim=True) >= LEAST_PLAIN
+    return Stretches(
+        light=light / total.clamp_min(1).unsqueeze(2),
+        known=(total > 0).float(),
+        edges=torch.where(enough, edges.nanmean(dim=1), torch.nan),
+        width_px=strips.width_px[pieces].repeat_interleave(stretches),
+    )
+
+
+def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
+    """Return them in other light, in another tone, some from further away; alike in a piece.
+
+    Args:
+        seen: Of ``d.n`` pieces.
+        d: Random numbers, one for each piece.
+        stretches: Of each piece.
+    """
+    each = lambda x: x.repeat_interleave(stretches, dim=0)  # noqa: E731
+    width = seen.width_px[::stretches]
+    # Blurred as larger pixels would, and the width counted in them.
+    far = (d.chance(FAR_SHARE) > 0) & (width > THIN_PX + 1.5)
+    factor = torch.where(far, (THIN_PX / width).clamp(max=1) ** d.uniform(0, 1), 1.0)
+    cell_px = 2 * REACH_WIDTHS * width / (CELLS - 1)
+    sigma_px = 0.45 * torch.sqrt((1 / factor**2 - 1).clamp_min(0))
+    beyond = (seen.light * seen.known.unsqueeze(2)).sum(dim=1) / seen.known.sum(
+        dim=1, keepdim=True
+    ).clamp_min(1)
+    light = torch.where(seen.known.unsqueeze(2) > 0, seen.light, beyond.unsqueeze(1))
+    light = softened(light, each((sigma_px / cell_px).clamp(max=80)))
+    amount = d.uniform(-SHARP_MOST, SHARP_MOST, 1, 1) * d.chance(SHARP_SHARE, 1, 1)
+    code = coded(light.clamp(0, 1))
+    soft = softened(code, each((d.uniform(0.5, 1.5) / (cell_px * factor)).clamp(max=80)))
+    light = decoded((code + each(amount) * (code - soft)).clamp(0, 1))
+    light = light * each(torch.exp(d.normal(1, 3) * 0.06 + d.normal(1, 1) * 0.2))
+    tone = each(torch.exp(d.normal(1, 1) * 0.1))
+    return Stretches(
+        light=decoded(coded(light.clamp(0, 1)).clamp(0, 1) ** tone),
+        known=seen.known,
+        edges=seen.edges,
+        width_px=seen.width_px * each(factor),
+    )
+
+
+def guesses(d: Draw, width_px: Tensor, *, stretches: int) -> tuple[Tensor, Tensor]:
+    """Return expected widths, in true ones, and middles, in widths, for each stretch.
+
+    A share of the widths is off by anything, evenly; the others as a first look or a
+    good outline is off. Thin pieces are off by pixels, wide ones by shares.
+    """
+    any_guess = d.chance(ANY_GUESS_SHARE) > 0
+    near = torch.exp(d.normal() * torch.hypot(torch.full_like(width_px, 0.05), 0.5 / width_px))
+    guess = torch.where(any_guess, d.log_uniform(0.5, 1.6), near.clamp(0.6, 1.5))
+    whole = torch.where(any_guess, 0.06, 0.015) + 0.2 / width_px
+    own = torch.where(any_guess, 0.03, 0.01) + 0.1 / width_px
+    shift = d.normal(1) * whole[:, None] + d.normal(stretches) * own[:, None]
+    return guess.repeat_interleave(stretches), shift.clamp(-0.25, 0.25).flatten()
+
+
+def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:
+    """Sample stretches as ``vision.width.profiles.sample_at`` does where these widths are expected.
+
+    Args:
+        seen: The stretches.
+        guess: ``(b,)`` expected widths, in true ones.
+        shift: ``(b,)`` where the middle is expected, in true widths off the true one.
+    """
+    window = WINDOW_WIDTHS * guess
+    samples = torch.linspace(-1, 1, SAMPLES, device=guess.device)[None, :]
+    position = (samples * window[:, None] + shift[:, None]) / REACH_WIDTHS
+    position = (position + 1) / 2 * (CELLS - 1)
+    step_px = 2 * window * seen.width_px / (SAMPLES - 1)
+    step_cells = (window / REACH_WIDTHS * (CELLS - 1) / (SAMPLES - 1))[:, None]
+    points = lookup(seen.light, position)
+    # Where samples are wider than a pixel, the mean of each one's share.
+    middle = seen.light.mean(dim=1, keepdim=True)
+    sums = torch.nn.functional.pad((seen.light - middle).cumsum(dim=1), (0, 0, 1, 0))
+    upto = lookup(sums, position + 0.5 + step_cells / 2)
+    from_there = lookup(sums, position + 0.5 - step_cells / 2)
+    means = (upto - from_there) / step_cells.unsqueeze(2) + middle
+    light = torch.where((step_px > 1)[:, None, None], means, points).clamp_min(0)
+    within = (position >= 0) & (position <= CELLS - 1)
+    there = lookup(seen.known.unsqueeze(2), position)[..., 0] > 0.99
+    known = (within & there).float()
+    edges = (seen.edges - shift[:, None]) / window[:, None]
+    return Look(
+        profiles=light.transpose(1, 2) * known.unsqueeze(1),
+        known=known,
+        edges=(edges + 1) / 2 * (SAMPLES - 1),
+        width_px=seen.width_px * guess,
+    )
+
+
+def worsened(look: Look, d: Draw) -> Look:
+    """Return a look with the noise of a photo; now and then one side is hidden.
+
+    Args:
+        look: Of ``d.n`` stretches.
+        d: Random numbers, one for each stretch.
+    """
+    step_px = 2 * WINDOW_WIDTHS * look.width_px / (SAMPLES - 1)
+    length = (1.0 / step_px).clamp(0.3, 12)
+    f = torch.fft.rfftfreq(SAMPLES, device=length.device)[None, None, :]
+    noise = torch.fft.irfft(
+        torch.fft.rfft(d.normal(3, SAMPLES), dim=2)
+        * torch.exp(-2 * (pi * f * 0.5 * length[:, None, None]) ** 2),
+        n=SAMPLES,
+        dim=2,
+    )
+    noise = noise / noise.std(dim=2, keepdim=True).clamp_min(1e-6)
+    code = coded(look.profiles.clamp(0, 1)) + noise * d.log_uniform(0.0006, 0.006)[:, None, None]
+    at = torch.arange(SAMPLES, device=length.device)[None, :]
+    room, hide = d.uniform(8, 68, 2), d.chance(0.04, 2) > 0
+    edges = look.edges.nan_to_num(SAMPLES / 2)
+    left = (at > edges[:, :1] - room[:, :1]) | ~hide[:, :1]
+    right = (at < edges[:, 1:] + room[:, 1:]) | ~hide[:, 1:]
+    known = look.known * (left & right).float()
+    return Look(
+        profiles=decoded(code.clamp(0, 1)) * known.unsqueeze(1),
+        known=known,
+        edges=look.edges,
+        width_px=look.width_px,
+    )
+
+
+def turned(look: Look, d: Draw, *, stretches: int) -> Look:
+    """Return a look with half of its ``d.n`` pieces seen from the other end."""
+    turn = (d.chance(0.5) > 0).repeat_interleave(stretches)
+    return Look(
+        profiles=torch.where(turn[:, None, None], look.profiles.flip(2), look.profiles),
+        known=torch.where(turn[:, None], look.known.flip(1), look.known),
+        edges=torch.where(turn[:, None], (SAMPLES - 1 - look.edges).flip(1), look.edges),
+        width_px=look.width_px,
+    )

@@ -1,0 +1,1 @@
+"""Which small fits come after the networks?"""

@@ -1,0 +1,1 @@
+"""How do surfaces, lights and cameras look? Skins, skies and the phone's picture."""

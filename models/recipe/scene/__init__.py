@@ -1,0 +1,1 @@
+"""What lies on a rendered photo, and where? Scenes with exact truth."""

@@ -1,0 +1,1 @@
+"""How is the network trained that looks at straightened strips?"""

@@ -1,0 +1,565 @@
+"""Train the network that tells what a straightened strip shows and how fine its strands are.
+
+    python -m models.recipe.strips.train --photos DIR [DIR...] --out DIR --workers 28
+
+Photos are those of ``models.recipe.render --split train``. Scenes are held out by their
+seed: half of those calibrate how windows are joined, the other half is reported. Writes
+``strip_look.onnx`` and ``strip_look.toml`` for ``vision/data``, and ``strip_look.pt`` with
+the weights; where the onnx package is missing, only the last, from which
+
+    python -m models.recipe.strips.train --export DIR/strip_look.pt --out DIR
+
+makes the other two elsewhere.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import time
+import warnings
+from hashlib import sha256
+from math import cos, pi
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+from torch.nn import functional
+
+from models.recipe.strips.windows import CODE_MIDDLE, CODES_A_LOG, UNKNOWN, gathered
+from vision.width.strip_look import (
+    ACROSS_PX,
+    ALONG_PX,
+    BINS,
+    JOINING,
+    LEAST_PRIOR,
+    LOG_SHARE_RANGE,
+    LOOKS,
+    METADATA_FILE,
+    MODEL_FILE,
+    MOST_WINDOWS,
+    SCHEMA,
+    bin_middles,
+)
+
+OPSET = 17
+MAX_BYTES = 1_500_000
+PARITY = 1e-3
+"""Largest difference of log probabilities allowed between PyTorch and ONNX Runtime."""
+
+HELD_OUT = 0.06
+"""Share of the scenes that is never trained on."""
+
+HELD_OUT_MOST = 72
+"""Windows of a held-out photo: all of them for up to four pieces looked at three times."""
+
+SOFT_LOG = 0.016
+"""The truth is spread over the histogram by a Gaussian of this width: half a bin,
+so that neighbouring bins learn together."""
+
+PEAK_RATE, WEIGHT_DECAY, WARM_UP = 3e-3, 2e-2, 0.04
+AVERAGED = 0.998
+"""Weights that ship are a running mean over about 500 steps."""
+
+POWERS = (0.0, 0.25, 0.5, 0.75, 1.0)
+TEMPERATURES = tuple(np.round(np.geomspace(0.6, 3.0, 25), 3))
+STRAND_PX = ((0, 2), (2, 3), (3, 5), (5, 8), (8, 1e9))
+WIDTH_PX = ((0, 8), (8, 14), (14, 30), (30, 1e9))
+
+
+class StripNet(nn.Module):
+    """Windows and their step to log probabilities of looks and of strand shares."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stem = _conv(5, 16)
+        self.body = nn.Sequential(
+            _conv(16, 32, stride=2),
+            _Same(32),
+            _conv(32, 48, stride=2),
+            _Same(48),
+            _conv(48, 64, stride=2),
+            _Same(64),
+            _Same(64),
+            _conv(64, 88, stride=2),
+            _Same(88),
+        )
+        self.head = nn.Sequential(nn.Linear(2 * 88, 128), nn.ReLU(), nn.Dropout(0.1))
+        self.looks = nn.Linear(128, len(LOOKS))
+        self.shares = nn.Linear(128, BINS)
+        # Where a column lies across the piece: a slant means another thing at the rim.
+        across = torch.linspace(-1, 1, ACROSS_PX).view(1, 1, 1, ACROSS_PX)
+        self.register_buffer("across", across)
+
+    def forward(self, light: Tensor, log_step: Tensor) -> tuple[Tensor, Tensor]:
+        """Return ``(n, len(LOOKS))`` and ``(n, BINS)`` for ``(n, ALONG, ACROSS, 3)``."""
+        x = light.permute(0, 3, 1, 2)
+        one = torch.ones_like(x[:, :1])
+        x = torch.cat([x, one * log_step.view(-1, 1, 1, 1) / 2, one * self.across], dim=1)
+        x = self.body(self.stem(x))
+        seen = self.head(torch.cat([x.mean(dim=(2, 3)), x.amax(dim=(2, 3))], dim=1))
+        return (
+            functional.log_softmax(self.looks(seen).float(), dim=1),
+            functional.log_softmax(self.shares(seen).float(), dim=1),
+        )
+
+
+def _conv(inputs: int, outputs: int, *, stride: int = 1) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, 3, stride=stride, padding=1, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(),
+    )
+
+
+class _Same(nn.Module):
+    """A convolution that adds to what it was given."""
+
+    def __init__(self, channels: int) -> None:
+        super().__init__()
+        self.conv = _conv(channels, channels)
+
+    def forward(self, x: Tensor) -> Tensor:
+        return x + self.conv(x)
+
+
+def varied(codes: Tensor) -> Tensor:
+    """Return ``(n, ALONG, ACROSS, 3)`` light of stored codes as other phones might see it."""
+    n, device = len(codes), codes.device
+
+    def normal(spread: float, *shape: int) -> Tensor:
+        return torch.randn(n, *shape, device=device) * spread
+
+    def chance(p: float) -> Tensor:
+        return (torch.rand(n, 1, 1, 1, device=device) < p).float()
+
+    x = decoded(codes)
+    blank = (x == 0).all(dim=3, keepdim=True)
+    for axis in (1, 2):
+        x = torch.where(chance(0.5) > 0, x.flip(axis), x)
+        blank = blank if axis == 2 else (x == 0).all(dim=3, keepdim=True)
+    soft = functional.avg_pool2d(x.permute(0, 3, 1, 2), 3, stride=1, padding=1,
+                                 count_include_pad=False).permute(0, 2, 3, 1)  # fmt: skip
+    x = torch.lerp(x, soft, chance(0.25))
+    across = torch.linspace(-1, 1, ACROSS_PX, device=device).view(1, 1, -1, 1)
+    x = x * torch.exp(normal(0.2, 1, 1, 1)) + across * normal(0.15, 1, 1, 1)
+    tint = normal(0.15, 1, 1, 3)
+    x = x + tint - tint.mean(dim=3, keepdim=True)
+    x = x + torch.randn_like(x) * (0.08 * torch.rand(n, 1, 1, 1, device=device) * chance(0.6))
+    # A piece may end in the window.
+    along = torch.linspace(0, 1, ALONG_PX, device=device).view(1, -1, 1, 1)
+    end = 0.45 * torch.rand(n, 1, 1, 1, device=device) * chance(0.15)
+    away = (along < end / 2) | (along > 1 - end / 2) | blank
+    return torch.where(away, torch.zeros_like(x), x)
+
+
+def decoded(codes: Tensor) -> Tensor:
+    """Return the logarithms of light that stored codes stand for."""
+    return (codes.float() - CODE_MIDDLE) / CODES_A_LOG
+
+
+def soft_targets(log_share: Tensor) -> Tensor:
+    """Return ``(n, BINS)`` truth for the histogram."""
+    at = torch.as_tensor(bin_middles(), dtype=torch.float32, device=log_share.device)
+    return torch.softmax(-0.5 * ((at - log_share[:, None]) / SOFT_LOG) ** 2, dim=1)
+
+
+def scene_of(file: Path) -> int:
+    """Return the scene that a photo's name tells: ``t900001_3`` is of scene 900001."""
+    found = re.search(r"\d+", file.stem)
+    return int(found.group()) if found else 0
+
+
+def held_out(scene: int) -> bool:
+    """Return whether a scene is kept for calibration and report."""
+    return (scene * 2654435761 % 2**32) / 2**32 < HELD_OUT
+
+
+def reported(scene: int) -> bool:
+    """Return whether a held-out scene is for the report, not for calibration."""
+    return scene * 2246822519 % 2**32 >= 2**31
+
+
+def trained(
+    codes: NDArray[np.uint8],
+    known: dict[str, NDArray[Any]],
+    *,
+    seconds: float,
+    batch: int,
+    device: str,
+) -> tuple[StripNet, NDArray[np.float64]]:
+    """Return the network after so many seconds and the prior of looks that it saw."""
+    torch.manual_seed(0)
+    usable = np.flatnonzero(known["look"] != UNKNOWN)
+    images = torch.empty((len(usable), *codes.shape[1:]), dtype=torch.uint8, device=device)
+    for start in range(0, len(usable), 4096):
+        part = codes[known["slot"][usable[start : start + 4096]]]
+        images[start : start + len(part)] = torch.from_numpy(part).to(device)
+    look = torch.as_tensor(known["look"][usable].astype(np.int64), device=device)
+    share = torch.as_tensor(known["log_share"][usable], device=device)
+    step_of = torch.as_tensor(known["log_step"][usable], device=device)
+    # Halfway, in logarithms, between as often as they come and all equally often.
+    counts = torch.bincount(look, minlength=len(LOOKS)).float()
+    odds = counts.clamp_min(1) ** -0.5
+    chances = odds[look].double().cumsum(0)
+    prior = (counts * odds / (counts * odds).sum()).cpu().numpy().astype(np.float64)
+
+    net = StripNet().to(device, memory_format=torch.channels_last)
+    told(f"{sum(p.numel() for p in net.parameters())} weights, {len(usable)} windows on {device}")
+    running = {k: v.detach().clone().float() for k, v in net.state_dict().items()}
+    optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=WEIGHT_DECAY)
+    begun, last_told, steps, sums = time.monotonic(), 0.0, 0, torch.zeros(2, device=device)
+    while (done := (time.monotonic() - begun) / seconds) < 1:
+        rate = min(done / WARM_UP, 1.0) * (0.5 + 0.5 * cos(pi * done))
+        for group in optimiser.param_groups:
+            group["lr"] = PEAK_RATE * max(rate, 1e-3)
+        drawn = torch.rand(batch, device=device, dtype=torch.float64) * chances[-1]
+        at = torch.searchsorted(chances, drawn).clamp_max(len(look) - 1)
+        light = varied(images[at])
+        jitter = step_of[at] + 0.1 * torch.randn(batch, device=device)
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            looks, shares = net(light, jitter)
+        on_look = functional.nll_loss(looks, look[at])
+        target = share[at]
+        shown = (
+            torch.isfinite(target) & (target > LOG_SHARE_RANGE[0]) & (target < LOG_SHARE_RANGE[1])
+        )
+        soft = soft_targets(torch.where(shown, target, torch.full_like(target, -1.5)))
+        apart = -(soft * shares).sum(dim=1)
+        on_share = (apart * shown).sum() / shown.sum().clamp_min(1)
+        optimiser.zero_grad(set_to_none=True)
+        (on_look + 0.5 * on_share).backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        steps, sums = steps + 1, sums + torch.stack([on_look, on_share]).detach()
+        _average(running, net, min(AVERAGED, steps / (steps + 9)))
+        now = time.monotonic() - begun
+        if now - last_told > max(10.0, seconds / 20):
+            # The card works behind: reading the sums here keeps the clock honest too.
+            mean = (sums / max(steps, 1)).tolist()
+            told(f"{now:.0f} s, {steps} steps: look {mean[0]:.3f}, share {mean[1]:.3f} since start")
+            last_told = now
+    told(f"{steps} steps of {batch}, {steps * batch / len(usable):.1f} times through")
+    best = StripNet()
+    best.load_state_dict(running)
+    return best.eval(), prior
+
+
+def _average(running: dict[str, Tensor], net: StripNet, kept: float) -> None:
+    """Move the running mean of all weights a little towards the net's."""
+    now = net.state_dict()
+    names = [name for name, value in now.items() if value.is_floating_point()]
+    with torch.no_grad():
+        torch._foreach_lerp_([running[n] for n in names], [now[n] for n in names], 1 - kept)
+
+
+def predicted(
+    net: StripNet, codes: NDArray[np.uint8], known: dict[str, NDArray[Any]], *, device: str
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the log probabilities of each window."""
+    net = net.to(device).eval()
+    looks, shares = [], []
+    with torch.no_grad():
+        for start in range(0, len(known["slot"]), 512):
+            part = slice(start, start + 512)
+            light = decoded(torch.from_numpy(codes[known["slot"][part]]).to(device))
+            step = torch.as_tensor(known["log_step"][part], device=device)
+            a, b = net(light, step)
+            looks.append(a.cpu().numpy())
+            shares.append(b.cpu().numpy())
+    return np.concatenate(looks), np.concatenate(shares)
+
+
+class Pieces:
+    """Windows of each look at each piece, grouped: what one reading at run time sees."""
+
+    def __init__(
+        self,
+        known: dict[str, NDArray[Any]],
+        looks: NDArray[np.float32],
+        shares: NDArray[np.float32],
+        prior: NDArray[np.float64],
+    ) -> None:
+        key = np.stack([known[name] for name in ("scene", "view", "piece", "kind")])
+        _, number = np.unique(key, axis=1, return_inverse=True)
+        order = np.argsort(number, kind="stable")
+        groups = np.split(order, np.flatnonzero(np.diff(number[order])) + 1)
+        self.rows = [g for g in groups if (known["look"][g] != UNKNOWN).any()]
+        self.prior = prior
+        self.counts = np.array([len(g) for g in self.rows], float)
+        self.looks = np.array([looks[g].mean(axis=0) for g in self.rows])
+        self.shares = np.array([shares[g].mean(axis=0) for g in self.rows])
+        # A piece is what most of its clear windows are.
+        self.truth = np.array(
+            [np.bincount(known["look"][g][known["look"][g] >= 0]).argmax() for g in self.rows]
+        )
+        self.log_share = np.array([_mean(known["log_share"][g]) for g in self.rows])
+        self.strand_px = np.array([_mean(known["strand_px"][g]) for g in self.rows])
+        self.width_px = np.array([known["width_px"][g[0]] for g in self.rows])
+        self.kind = np.array([known["kind"][g[0]] for g in self.rows])
+        self.strands = np.array([known["strands"][g[0]] for g in self.rows])
+
+    def look_p(self, *, temperature: float, power: float) -> NDArray[np.float64]:
+        """Return the probabilities of the looks under the prior of the training windows."""
+        floor = np.maximum(self.prior, LEAST_PRIOR)
+        p = self._joined(self.looks - np.log(floor), temperature, power) * floor
+        return np.asarray(p / p.sum(axis=1, keepdims=True))
+
+    def share_p(self, *, temperature: float, power: float) -> NDArray[np.float64]:
+        """Return the histograms of the strand's share."""
+        return self._joined(self.shares, temperature, power)
+
+    def _joined(self, means: NDArray[Any], temperature: float, power: float) -> NDArray[np.float64]:
+        """As :func:`vision.width.strip_look.joined`, for all pieces at once."""
+        total = means * self.counts[:, None] ** power / temperature
+        raised = np.exp(total - total.max(axis=1, keepdims=True))
+        return np.asarray(raised / raised.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def _mean(values: NDArray[np.float32]) -> float:
+    clear = values[np.isfinite(values)]
+    return float(clear.mean()) if len(clear) else float("nan")
+
+
+def in_range(log_share: NDArray[Any]) -> NDArray[np.bool_]:
+    """Return where a strand's share is known and within what the histogram tells."""
+    low, high = LOG_SHARE_RANGE
+    return np.asarray(np.isfinite(log_share) & (log_share > low) & (log_share < high))
+
+
+def calibrated(pieces: Pieces, chosen: NDArray[np.bool_]) -> dict[str, float]:
+    """Return how windows are best joined: least log loss of looks and of shares."""
+    best: dict[str, float] = {}
+    strands = chosen & (pieces.truth == LOOKS.index("stranded")) & in_range(pieces.log_share)
+    bins = np.clip(np.searchsorted(_edges(), pieces.log_share) - 1, 0, BINS - 1)
+    for name, mask, column in (("look", chosen, pieces.truth), ("share", strands, bins)):
+        least = float("inf")
+        if mask.sum() < 10:
+            best |= {f"{name}_temperature": 1.0, f"{name}_power": 0.5}
+            continue
+        for power in POWERS:
+            for temperature in TEMPERATURES:
+                of = pieces.look_p if name == "look" else pieces.share_p
+                p = of(temperature=float(temperature), power=power)[mask]
+                if name == "share":
+                    # A bin beside the true one is right enough: 3 % are one bin.
+                    p = (p + np.roll(p, 1, axis=1) + np.roll(p, -1, axis=1)) / 3
+                loss = float(-np.log(p[np.arange(len(p)), column[mask]] + 1e-6).mean())
+                if loss < least:
+                    least = loss
+                    best |= {f"{name}_temperature": float(temperature), f"{name}_power": power}
+        told(f"{name}: log loss {least:.3f} at power {best[name + '_power']}, "
+             f"temperature {best[name + '_temperature']}, n {int(mask.sum())}")  # fmt: skip
+    return best
+
+
+def _edges() -> NDArray[np.float64]:
+    return np.linspace(*LOG_SHARE_RANGE, BINS + 1)
+
+
+def quantiles(p: NDArray[np.float64], q: float) -> NDArray[np.float64]:
+    """Return the logarithm of the share that each histogram puts a quantile at."""
+    summed = np.concatenate([np.zeros((len(p), 1)), np.cumsum(p, axis=1)], axis=1)
+    return np.array([np.interp(q, row / row[-1], _edges()) for row in summed])
+
+
+def report(pieces: Pieces, chosen: NDArray[np.bool_], joining: dict[str, float]) -> None:
+    """Print how right the network is on held-out pieces."""
+    p = pieces.look_p(temperature=joining["look_temperature"], power=joining["look_power"])
+    best = p.argmax(axis=1)
+    strand, solid, tube, wound = (
+        LOOKS.index(name) for name in ("stranded", "solid", "tube", "wound")
+    )
+    for kinds, name in (((0,), "good masks"), ((1, 2), "masks off, smaller copies")):
+        part = chosen & np.isin(pieces.kind, kinds)
+        told(f"-- {name}: {int(part.sum())} looks at pieces")
+        for low, high in WIDTH_PX:
+            at = part & (pieces.width_px >= low) & (pieces.width_px < high)
+            if not at.any():
+                continue
+            long = at & np.isin(pieces.truth, [strand, solid, tube])
+            odds = p[:, strand] > p[:, solid] + p[:, tube]
+            told(
+                f"  {low:g}-{high:g} px wide, n {int(at.sum())}: look right "
+                f"{_share(best[at] == pieces.truth[at])}; stranded called so "
+                f"{_share(odds[long & (pieces.truth == strand)])}; solid or tube called stranded "
+                f"{_share(odds[long & (pieces.truth != strand)])}; wound found "
+                f"{_share(p[at & (pieces.truth == wound), wound] > 0.5)}, falsely "
+                f"{_share(p[at & (pieces.truth != wound), wound] > 0.5)}"
+            )
+        _report_shares(pieces, part & (pieces.truth == strand), joining)
+    counts = np.zeros((len(LOOKS), len(LOOKS)), int)
+    np.add.at(counts, (pieces.truth[chosen], best[chosen]), 1)
+    told("-- truth by row, said by column: " + ", ".join(LOOKS))
+    for name, row in zip(LOOKS, counts, strict=True):
+        told(f"  {name:9s} " + " ".join(f"{c:5d}" for c in row))
+    sure = p.max(axis=1)
+    for low, high in ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.97), (0.97, 1.01)):
+        at = chosen & (sure >= low) & (sure < high)
+        told(f"  said {low:g}-{min(high, 1):g}: right {_share(best[at] == pieces.truth[at])}")
+
+
+def _report_shares(pieces: Pieces, part: NDArray[np.bool_], joining: dict[str, float]) -> None:
+    part = part & in_range(pieces.log_share)
+    if not part.any():
+        return
+    p = pieces.share_p(temperature=joining["share_temperature"], power=joining["share_power"])
+    at = bin_middles()
+    mean = p @ at
+    u = np.sqrt(np.maximum((p * (at - mean[:, None]) ** 2).sum(axis=1), 0))
+    middle, low95, high95 = (quantiles(p, q) for q in (0.5, 0.025, 0.975))
+    error = np.abs(np.exp(middle - pieces.log_share) - 1)
+    covered = (low95 <= pieces.log_share) & (pieces.log_share <= high95)
+    for low, high in STRAND_PX:
+        now = part & (pieces.strand_px >= low) & (pieces.strand_px < high)
+        if not now.any():
+            continue
+        told(
+            f"  strand {low:g}-{high:g} px, n {int(now.sum())}: |error| median "
+            f"{np.median(error[now]):.3f}, 90 % {np.quantile(error[now], 0.9):.3f}; within 4 % "
+            f"{_share(error[now] < 0.04)}; 95 % interval covers {_share(covered[now])}; said u "
+            f"median {np.median(u[now]):.3f}"
+        )
+    for limit in (0.05, 0.1, 0.2):
+        sure = part & (u < limit)
+        if sure.any():
+            told(
+                f"  said u under {limit:g}: {_share(u[part] < limit)}; |error| median "
+                f"{np.median(error[sure]):.3f}, 90 % {np.quantile(error[sure], 0.9):.3f}"
+            )
+
+
+def _share(hits: NDArray[np.bool_]) -> str:
+    return f"{hits.mean():.3f} of {hits.size}" if hits.size else "none"
+
+
+def written(
+    net: StripNet, out: Path, *, prior: NDArray[np.float64], joining: dict[str, float], made: str
+) -> None:
+    """Write the network and what belongs to it.
+
+    Raises:
+        ValueError: The file is too big, or ONNX Runtime differs from PyTorch.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    kept = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
+            "made": made}  # fmt: skip
+    torch.save(kept, out / "strip_look.pt")
+    try:
+        import onnx  # noqa: F401 - PyTorch's exporter wants it
+    except ImportError:
+        told("no onnx package here: only strip_look.pt was written; see --export")
+        return
+    path = out / MODEL_FILE
+    _export(net, path)
+    lines = [
+        f'schema = "{SCHEMA}"',
+        f'sha256 = "{sha256(path.read_bytes()).hexdigest()}"',
+        f"looks = {json.dumps(list(LOOKS))}",
+        f"made = {json.dumps(made)}",
+        "",
+        "[joining]",
+        *(f"{name} = {float(joining[name])!r}" for name in JOINING),
+        "",
+        "[prior]",
+        *(f"{look} = {float(p)!r}" for look, p in zip(LOOKS, prior, strict=True)),
+    ]
+    (out / METADATA_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    told(f"wrote {path} ({path.stat().st_size} bytes) and {METADATA_FILE}")
+
+
+def _export(net: StripNet, path: Path) -> None:
+    sample = (torch.randn(2, ALONG_PX, ACROSS_PX, 3), torch.zeros(2))
+    with warnings.catch_warnings(), torch.no_grad():
+        warnings.simplefilter("ignore")  # the plain exporter is called old; it needs no more
+        torch.onnx.export(
+            net.float().eval(),
+            sample,
+            str(path),
+            input_names=["light", "log_step"],
+            output_names=["looks", "shares"],
+            opset_version=OPSET,
+            dynamo=False,
+            dynamic_axes={name: {0: "n"} for name in ("light", "log_step", "looks", "shares")},
+        )
+    if path.stat().st_size > MAX_BYTES:
+        raise ValueError(f"{path} has {path.stat().st_size} bytes, more than {MAX_BYTES}")
+    try:
+        import onnxruntime
+    except ImportError:
+        told("no onnxruntime here: the file was not compared with PyTorch")
+        return
+    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
+    other = (torch.randn(5, ALONG_PX, ACROSS_PX, 3), torch.linspace(-2, 2, 5))
+    given = dict(zip(("light", "log_step"), (t.numpy() for t in other), strict=True))
+    with torch.no_grad():
+        expected = net(*other)
+    got = session.run(["looks", "shares"], given)
+    worst = max(float(np.abs(a.numpy() - b).max()) for a, b in zip(expected, got, strict=True))
+    told(f"ONNX Runtime differs by {worst:.1e}")
+    if worst > PARITY:
+        raise ValueError(f"ONNX Runtime differs from PyTorch by {worst}")
+
+
+def told(text: str) -> None:
+    """Print at once: a log is read while the run goes on."""
+    print(text, flush=True)
+
+
+def main() -> None:
+    """Cut, train, calibrate, report and write."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--photos", type=Path, nargs="+", default=[])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seconds", type=float, default=240.0, help="of training")
+    parser.add_argument("--batch", type=int, default=512)
+    parser.add_argument("--limit", type=int, help="use so many photos only")
+    parser.add_argument("--export", type=Path, help="weights to write as ONNX; nothing else")
+    options = parser.parse_args()
+    if options.export is not None:
+        kept = torch.load(options.export, map_location="cpu", weights_only=True)
+        net = StripNet()
+        net.load_state_dict(kept["weights"])
+        written(net.eval(), options.out, prior=np.array(kept["prior"]), joining=kept["joining"],
+                made=kept["made"])  # fmt: skip
+        return
+    files = sorted(file for folder in options.photos for file in folder.glob("*.json"))
+    files = files[: options.limit]
+    begun = time.monotonic()
+    codes, known = gathered(
+        [f for f in files if not held_out(scene_of(f))], workers=options.workers
+    )
+    told(f"{len(files)} photos, {len(known['look'])} windows in {time.monotonic() - begun:.0f} s: "
+         + ", ".join(f"{look} {(known['look'] == k).sum()}" for k, look in enumerate(LOOKS))
+         + f", unclear {(known['look'] == UNKNOWN).sum()}")  # fmt: skip
+    # Cut before the card is first used: a process can't be forked safely after that.
+    kept_codes, kept = gathered(
+        [f for f in files if held_out(scene_of(f))],
+        workers=options.workers,
+        windows=MOST_WINDOWS,
+        most=HELD_OUT_MOST,
+    )
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    if device == "cuda":
+        torch.backends.cudnn.benchmark = True
+        torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    net, prior = trained(codes, known, seconds=options.seconds, batch=options.batch, device=device)
+    looks, shares = predicted(net, kept_codes, kept, device=device)
+    pieces = Pieces(kept, looks, shares, prior)
+    scenes = np.array([kept["scene"][g[0]] for g in pieces.rows])
+    for_report = np.array([reported(int(s)) for s in scenes])
+    joining = calibrated(pieces, ~for_report)
+    told(f"held out: {len(set(scenes.tolist()))} scenes, "
+         f"{len(set(scenes[for_report].tolist()))} of them reported")  # fmt: skip
+    report(pieces, for_report, joining)
+    made = f"{len(files)} photos, {len(known['look'])} windows, {options.seconds:g} s on {device}"
+    written(net, options.out, prior=prior, joining=joining, made=made)
+
+
+if __name__ == "__main__":
+    main()

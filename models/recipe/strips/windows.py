@@ -1,0 +1,478 @@
+"""Cut the windows that the strip network learns from out of rendered photos.
+
+Every long piece is straightened with the functions of the run time, through its true mask
+and through masks that are too thick, too thin, shifted or of a misjudged width, at full
+size and on a smaller copy saved anew as JPEG. A window knows what it shows and, on bare
+strands, how thick one strand is as a share of the width that the strip was cut with.
+
+That share is taken from the camera's geometry, not from the table of the piece: loose
+bunches and fanned ends are wider than their strands packed tightly would be, so what counts
+is how many pixels one millimetre across the piece takes up at that very place.
+"""
+
+from __future__ import annotations
+
+import json
+import mmap
+import multiprocessing
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache, partial
+from math import cos, radians, sin
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from models.recipe.scene.references import coin_row
+from vision.pieces.centreline import CentreLine, centre_line
+from vision.types import FloatArray, Mask, Photo, Region, Surface
+from vision.width.strands import StraightStrip, straightened
+from vision.width.strip_look import ACROSS_PX, ALONG_PX, LOOKS, windows_of
+
+MOST_A_VIEW = 24
+"""Windows kept of one photo while training; the rest is left out by chance."""
+
+WINDOWS_A_LOOK = 3
+"""Windows kept of one look at one piece while training."""
+
+LOOKS_A_PIECE = 3
+"""As it is; through a mask that is off; and that on a smaller copy."""
+
+CODE_MIDDLE, CODES_A_LOG = 128, 50
+"""Windows are kept as ``128 + 50 x``, ``x`` the logarithm of light: steps of 2 %."""
+
+LEAST_PX = 200
+"""Smaller masks are not looked at."""
+
+LEAST_OWN_SHARE = 0.5
+LEAST_OWN_SHARE_WOUND = 0.25
+"""A window must show this much of its own piece along its middle; between the turns of a
+coil the table shows."""
+
+MIDDLE_WIDTHS = 0.3
+"""How far from the middle that is looked at."""
+
+JACKET_SHARE, BARE_SHARE = 0.85, 0.1
+"""From this share of plastic on a window shows the jacket, up to that the bare conductor;
+windows between the two teach nothing."""
+
+NARROWEST = 0.7
+"""A strip cut narrower than this share of what the geometry says was led astray."""
+
+LEAST_TURNS = 1.6
+"""A strip of wound wire must be so many wires wide to show that it is."""
+
+MISJUDGED = 0.12
+"""Widths are off by up to this much on the second and third look at a piece; by a normal
+3 % on the first, as a measured width is."""
+
+SHRUNK = (1.0, 3.0)
+QUALITY = (70, 96)
+WAYS = np.radians(np.arange(0, 360, 3))
+"""Directions of the camera's tilt that are tried."""
+
+UNKNOWN = -1
+CARD_MM = (85.60, 53.98)
+"""ISO/IEC 7810 ID-1."""
+
+COLUMNS: dict[str, type] = {
+    "look": np.int8,
+    "log_share": np.float32,
+    "log_step": np.float32,
+    "strand_px": np.float32,
+    "width_px": np.float32,
+    "strands": np.int16,
+    "form": np.int8,
+    "scene": np.int32,
+    "view": np.int32,
+    "piece": np.int32,
+    "kind": np.int8,
+}
+"""What is known of each window. ``look`` is an index into ``LOOKS`` or ``UNKNOWN``;
+``log_share`` is NaN where no strands show; ``width_px`` is the cut width in photo pixels;
+``kind`` is 0 for the good look and 1, 2 for the misjudged ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pose:
+    """A pinhole over a table.
+
+    Attributes:
+        focal_px: Focal length.
+        centre_px: ``(2,)`` principal point.
+        height_mm: Of the camera over the table.
+        down: ``(3,)`` unit vector to the table in the camera's axes (right, down, forward).
+    """
+
+    focal_px: float
+    centre_px: FloatArray
+    height_mm: float
+    down: FloatArray
+
+    def on_plane(self, points_px: FloatArray, *, z_mm: float) -> FloatArray:
+        """Return ``(n, 3)`` points in the camera's axes at this height over the table."""
+        rays = np.column_stack(
+            [(points_px - self.centre_px) / self.focal_px, np.ones(len(points_px))]
+        )
+        result: FloatArray = rays * ((self.height_mm - z_mm) / (rays @ self.down))[:, None]
+        return result
+
+    def px_per_mm_across(
+        self, points_px: FloatArray, tangents: FloatArray, *, z_mm: float
+    ) -> FloatArray:
+        """Return how many pixels wide a cylinder is seen for each mm of its diameter.
+
+        Args:
+            points_px: ``(n, 2)`` on its axis.
+            tangents: ``(n, 2)`` along it on the photo.
+            z_mm: Height of the axis.
+        """
+        at = self.on_plane(points_px, z_mm=z_mm)
+        along = self.on_plane(points_px + tangents, z_mm=z_mm) - at
+        across = np.cross(along, at)
+        across /= np.linalg.norm(across, axis=1, keepdims=True)
+        ends = [at + side * across for side in (-0.5, 0.5)]
+        seen = self.focal_px * (ends[1][:, :2] / ends[1][:, 2:] - ends[0][:, :2] / ends[0][:, 2:])
+        normals = np.column_stack([tangents[:, 1], -tangents[:, 0]])
+        return np.asarray(np.abs((seen * normals).sum(axis=1)))
+
+
+def pose_of(truth: dict[str, Any]) -> Pose | None:
+    """Return the camera of a rendered photo, None where it shows no reference.
+
+    The truth tells everything but the way the camera leans; that is the one under which
+    the references on the table come out at their own size.
+    """
+    tilt = radians(truth["tilt_deg"])
+    centre = np.array(truth["principal_point_px"], float)
+    best: tuple[float, Pose] | None = None
+    for way in WAYS:
+        down = np.array([sin(tilt) * cos(way), sin(tilt) * sin(way), cos(tilt)])
+        pose = Pose(
+            focal_px=truth["focal_px"],
+            centre_px=centre,
+            height_mm=truth["camera_height_mm"],
+            down=down,
+        )
+        errors = [_size_error(pose, reference) for reference in truth["references"]]
+        if errors and (best is None or max(errors) < best[0]):
+            best = (max(errors), pose)
+    return best[1] if best is not None else None
+
+
+def _size_error(pose: Pose, reference: dict[str, Any]) -> float:
+    """How far the sides of a reference are off under a pose, relative."""
+    at = pose.on_plane(np.array(reference["outline_px"]), z_mm=reference["face_height_mm"])
+    first = np.cross(pose.down, [0.0, 1.0, 0.0])
+    first /= np.linalg.norm(first)
+    flat = np.column_stack([at @ first, at @ np.cross(pose.down, first)])
+    flat = (flat - flat.mean(axis=0)).astype(np.float32)
+    sides = sorted(cv2.minAreaRect(flat[:, None])[1], reverse=True)
+    true = _sides_mm(reference["key"])
+    return max(abs(sides[k] / true[k] - 1) for k in (0, 1))
+
+
+@cache
+def _sides_mm(key: str) -> tuple[float, float]:
+    if key == "card":
+        return CARD_MM
+    if key.startswith("marker:"):
+        side = float(key.removeprefix("marker:"))
+        return side, side
+    diameter = float(coin_row(key)["diameter_mm"])
+    return diameter, diameter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _View:
+    """A rendered photo as it is looked at, with its truth at the same size."""
+
+    photo: Photo
+    pieces: NDArray[np.uint8]
+    labels: NDArray[np.uint8]
+    factor: float
+
+
+def _loaded(truth_file: Path, truth: dict[str, Any]) -> _View:
+    rgb = cv2.imread(str(truth_file.with_name(truth["photo"])))[..., ::-1]
+    size = (rgb.shape[1], rgb.shape[0])
+    truths = []
+    for name in ("pieces", "labels"):
+        plane = cv2.imread(str(truth_file.with_name(f"{truth_file.stem}.{name}.png")), 0)
+        truths.append(cv2.resize(plane, size, interpolation=cv2.INTER_NEAREST))
+    return _View(photo=_photo(rgb), pieces=truths[0], labels=truths[1], factor=1.0)
+
+
+def _photo(rgb: NDArray[np.uint8]) -> Photo:
+    return Photo(name="", sha256="", rgb=np.ascontiguousarray(rgb))
+
+
+def _shrunk(view: _View, rng: np.random.Generator) -> _View:
+    """Return a smaller copy saved anew as JPEG."""
+    factor = 1 / float(rng.uniform(*SHRUNK))
+    size = (round(view.photo.width_px * factor), round(view.photo.height_px * factor))
+    rgb = cv2.resize(view.photo.rgb, size, interpolation=cv2.INTER_AREA)
+    quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(*QUALITY))]
+    rgb = cv2.imdecode(cv2.imencode(".jpg", rgb[..., ::-1], quality)[1], 1)[..., ::-1]
+    pieces, labels = (
+        cv2.resize(plane, size, interpolation=cv2.INTER_NEAREST)
+        for plane in (view.pieces, view.labels)
+    )
+    return _View(photo=_photo(rgb), pieces=pieces, labels=labels, factor=factor)
+
+
+def windows_in(
+    truth_file: Path, *, windows: int = WINDOWS_A_LOOK, most: int = MOST_A_VIEW
+) -> tuple[NDArray[np.uint8], dict[str, NDArray[Any]]]:
+    """Return the windows of one rendered photo and what is known of them.
+
+    Args:
+        truth_file: ``NAME.json`` of the photo.
+        windows: At most so many of each look at each piece.
+        most: At most so many in all.
+
+    Returns:
+        ``(n, ALONG_PX, ACROSS_PX, 3)`` codes and the ``COLUMNS``, ``(n,)`` each.
+    """
+    truth = json.loads(truth_file.read_text(encoding="utf-8"))
+    # Views of one scene get chances of their own, the same in each run.
+    _, _, view_name = truth_file.stem.partition("_")
+    number = int(view_name) if view_name.isdigit() else 0
+    rng = np.random.default_rng([truth["seed"], number])
+    pieces = [p for p in truth["pieces"] if not p["stated_form"] and p["pixels"] >= LEAST_PX]
+    images: list[NDArray[np.uint8]] = []
+    rows: list[dict[str, Any]] = []
+    if pieces:
+        pose, full = pose_of(truth), _loaded(truth_file, truth)
+        for kind in range(LOOKS_A_PIECE):
+            view = full if kind < 2 else _shrunk(full, rng)
+            for piece in pieces:
+                strip = _strip(view, piece["id"], kind, rng)
+                if strip is None:
+                    continue
+                known = {"scene": truth["seed"], "view": number, "kind": kind}
+                found = _windows(view, piece, strip, pose, rng, windows)
+                images += [image for image, _ in found]
+                rows += [row | known for _, row in found]
+    kept = range(len(rows))
+    if len(rows) > most:
+        kept = sorted(rng.permutation(len(rows))[:most])
+    columns = {
+        key: np.array([rows[k][key] for k in kept], dtype=kind) for key, kind in COLUMNS.items()
+    }
+    shape = (0, ALONG_PX, ACROSS_PX, 3)
+    return np.array([images[k] for k in kept], np.uint8).reshape((-1, *shape[1:])), columns
+
+
+def _strip(view: _View, number: int, kind: int, rng: np.random.Generator) -> StraightStrip | None:
+    """Return a piece straightened through its true mask or one that is off."""
+    own = view.pieces == number
+    x, y, w, h = cv2.boundingRect(own.astype(np.uint8))
+    if w * h == 0:
+        return None
+    mask = np.pad(own[y : y + h, x : x + w], 4)
+    x, y = x - 4, y - 4
+    if kind > 0:
+        mask = _misdrawn(mask, rng)
+    if mask.sum() < LEAST_PX * view.factor**2:
+        return None
+    line = centre_line(mask, offset_px=(x, y))
+    if line is None:
+        return None
+    width = 2 * line.radius_px
+    if kind == 0:
+        width *= float(np.exp(rng.normal(0, 0.03)))
+    else:
+        width *= float(np.exp(rng.uniform(-MISJUDGED, MISJUDGED)))
+        line = _shifted(line, rng.uniform(-0.06, 0.06) * width)
+    region = Region(box_px=(x, y, *mask.shape[::-1]), mask=mask, outline_px=np.zeros((0, 2)),
+                    score=1.0)  # fmt: skip
+    return straightened(view.photo, region, width_px=width, line=line)
+
+
+def _misdrawn(mask: Mask, rng: np.random.Generator) -> Mask:
+    way = rng.choice(["same", "thicker", "thinner", "thick"], p=[0.4, 0.3, 0.15, 0.15])
+    codes, kernel = mask.astype(np.uint8), np.ones((3, 3), np.uint8)
+    if way == "thinner":
+        return np.asarray(cv2.erode(codes, kernel) > 0)
+    if way != "same":
+        return np.asarray(cv2.dilate(codes, kernel, iterations=2 if way == "thick" else 1) > 0)
+    return mask
+
+
+def _shifted(line: CentreLine, by_px: float) -> CentreLine:
+    return CentreLine(
+        points_px=line.points_px + by_px * line.normals,
+        tangents=line.tangents,
+        radius_px=line.radius_px,
+        radii_px=line.radii_px,
+        step_px=line.step_px,
+        path_share=line.path_share,
+        eyes=line.eyes,
+    )
+
+
+def _windows(
+    view: _View,
+    piece: dict[str, Any],
+    strip: StraightStrip,
+    pose: Pose | None,
+    rng: np.random.Generator,
+    most: int,
+) -> list[tuple[NDArray[np.uint8], dict[str, Any]]]:
+    seen = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
+    width = strip.width_px * strip.step_px
+    found = []
+    for k in sorted(rng.permutation(len(seen.light))[:most]):
+        row = int(np.clip(seen.middles[k], 0, len(strip.points_px) - 1))
+        look = _look(view, piece, strip, row)
+        strand_px = float("nan")
+        if look != UNKNOWN and LOOKS[look] == "wound" and pose is not None:
+            # Round a tangle's eye the strip may follow a single limb: that shows one wire.
+            one_px = _px_per_mm(view, strip, row, pose, piece) * piece["diameter_mm"]
+            look = look if width > LEAST_TURNS * one_px else UNKNOWN
+        elif look != UNKNOWN and LOOKS[look] in ("solid", "stranded", "tube") and pose is not None:
+            scale = _px_per_mm(view, strip, row, pose, piece)
+            bundle_mm = piece["facts"].get("conductor_mm", piece["diameter_mm"])
+            if width < NARROWEST * scale * bundle_mm:
+                look = UNKNOWN
+            elif LOOKS[look] == "stranded":
+                strand_px = scale * piece["strand_diameter_mm"]
+        codes = np.clip(np.rint(CODE_MIDDLE + CODES_A_LOG * seen.light[k]), 0, 255)
+        known = {
+            "look": look,
+            "log_share": np.log(strand_px / width),
+            "log_step": seen.log_step,
+            "strand_px": strand_px,
+            "width_px": width,
+            "strands": piece["strands"] or 0,
+            "form": LOOKS.index(_form(piece)),
+            "piece": piece["id"],
+        }
+        found.append((codes.astype(np.uint8), known))
+    return found
+
+
+def _px_per_mm(
+    view: _View, strip: StraightStrip, row: int, pose: Pose, piece: dict[str, Any]
+) -> float:
+    """Return how many pixels of the view a millimetre across the piece takes up at a row."""
+    # The camera's geometry is that of the full-size photo; 0.5 turns centres to edges.
+    point = (strip.points_px[row] + 0.5) / view.factor - 0.5
+    along = np.array([-strip.normals[row, 1], strip.normals[row, 0]])
+    height_mm = piece["diameter_mm"] / 2
+    return float(pose.px_per_mm_across(point[None], along[None], z_mm=height_mm)[0]) * view.factor
+
+
+def _form(piece: dict[str, Any]) -> str:
+    """Return which of ``LOOKS`` a piece without its jacket has."""
+    facts = piece["facts"]
+    if facts.get("coil") or facts.get("tangled"):
+        return "wound"
+    names = {"wire": "solid", "stranded": "stranded", "tube": "tube"}
+    return names.get(piece["form"], "other")
+
+
+def _look(view: _View, piece: dict[str, Any], strip: StraightStrip, row: int) -> int:
+    """Return what a window round a row shows, ``UNKNOWN`` where that is not clear."""
+    form = _form(piece)
+    reach = round(ALONG_PX / 2 * strip.width_px * 1.2 / ACROSS_PX)
+    rows = slice(max(0, row - reach), row + reach + 1, max(1, reach // 12))
+    half = MIDDLE_WIDTHS * strip.width_px * strip.step_px
+    across = np.linspace(-half, half, 9)
+    at = strip.points_px[rows, None] + across[:, None] * strip.normals[rows, None]
+    x, y = np.rint(at).astype(int).transpose(2, 0, 1)
+    inside = (x >= 0) & (y >= 0) & (x < view.photo.width_px) & (y < view.photo.height_px)
+    x, y = np.clip(x, 0, view.photo.width_px - 1), np.clip(y, 0, view.photo.height_px - 1)
+    own = (view.pieces[y, x] == piece["id"]) & inside
+    needed = LEAST_OWN_SHARE_WOUND if form == "wound" else LEAST_OWN_SHARE
+    if own.mean() < needed:
+        return UNKNOWN
+    if piece["facts"].get("insulation"):
+        coated = view.labels[y, x][own] == list(Surface).index(Surface.COATED)
+        if coated.mean() > JACKET_SHARE:
+            # An enamelled core has the same label: only where other metal shows is it told.
+            other = view.labels[view.pieces == piece["id"]]
+            bare = (other != list(Surface).index(Surface.COATED)).mean() > 0.01
+            told = bare or not piece["facts"]["stripped"]
+            return LOOKS.index("jacket") if told else UNKNOWN
+        # Of several cores that part company none has the width of the strip.
+        if coated.mean() > BARE_SHARE or piece["facts"].get("cores"):
+            return UNKNOWN
+    return LOOKS.index(form)
+
+
+def gathered(
+    files: Iterable[Path],
+    *,
+    workers: int,
+    windows: int = WINDOWS_A_LOOK,
+    most: int = MOST_A_VIEW,
+) -> tuple[NDArray[np.uint8], dict[str, NDArray[Any]]]:
+    """Return the windows of many photos, cut by many processes.
+
+    They write into memory that all of them share, so that no window is copied.
+
+    Args:
+        files: ``NAME.json`` of each photo.
+        workers: Processes.
+        windows: As in :func:`windows_in`.
+        most: As in :func:`windows_in`.
+
+    Returns:
+        ``(m, ALONG_PX, ACROSS_PX, 3)`` codes, some of them unused, and the ``COLUMNS`` with
+        one more, ``slot``: where the window of each row lies among the codes.
+    """
+    files = list(files)
+    size = ALONG_PX * ACROSS_PX * 3
+    shared = mmap.mmap(-1, max(1, len(files)) * most * size)
+    store = np.frombuffer(shared, np.uint8).reshape(-1, most, ALONG_PX, ACROSS_PX, 3)
+    work = partial(_into, store=store, windows=windows, most=most)
+    parts: list[dict[str, NDArray[Any]]] = []
+    for number, columns in _done(work, list(enumerate(files)), workers):
+        if columns is not None and len(columns["look"]):
+            slots = number * most + np.arange(len(columns["look"]))
+            parts.append(columns | {"slot": slots})
+    if not parts:
+        raise SystemExit("no windows in these photos")
+    joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    return store.reshape(-1, ALONG_PX, ACROSS_PX, 3), joined
+
+
+def _done(work: Any, tasks: list[Any], workers: int) -> Iterator[Any]:  # noqa: ANN401
+    """Yield what work makes of each task, in any order."""
+    if workers <= 1:
+        yield from map(work, tasks)
+        return
+    global _WORK  # noqa: PLW0603 - forked processes find it there: shared memory can't be pickled
+    _WORK = work
+    with multiprocessing.get_context("fork").Pool(workers, initializer=_alone) as pool:
+        yield from pool.imap_unordered(_forked, tasks, chunksize=16)
+
+
+def _alone() -> None:
+    cv2.setNumThreads(1)
+
+
+_WORK: Any = None
+
+
+def _forked(task: tuple[int, Path]) -> Any:  # noqa: ANN401 - whatever the work returns
+    return _WORK(task)
+
+
+def _into(
+    task: tuple[int, Path], *, store: NDArray[np.uint8], windows: int, most: int
+) -> tuple[int, dict[str, NDArray[Any]] | None]:
+    number, file = task
+    try:
+        images, columns = windows_in(file, windows=windows, most=most)
+    except (OSError, ValueError, KeyError, TypeError, cv2.error) as fault:
+        # One broken photo among thousands must not cost the run.
+        print(f"{file.name} left out: {type(fault).__name__}: {fault}", flush=True)
+        return number, None
+    store[number, : len(images)] = images
+    return number, columns

@@ -1,0 +1,1 @@
+"""How is the surface network trained, judged and exported?"""

@@ -1,0 +1,129 @@
+"""The load's page without a browser: bins, plan, buyers, tickets, and the invented load."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from app.load.demo import LOAD, WEIR
+from app.load.store import LoadStore
+from app.web import store
+from app.web.load import page as load_page
+from tests.app.web.test_pages import words
+
+
+def _page() -> None:
+    from app.web.load.page import show
+
+    show()
+
+
+@pytest.fixture
+def page(own_data: Path) -> Iterator[AppTest]:
+    store._opened.clear()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the harness's own, as in test_pages.py
+        at = AppTest.from_function(_page, default_timeout=60).run()
+        assert not at.exception
+        yield at
+    store._opened().close()
+    store._opened.clear()
+
+
+def press(at: AppTest, label: str) -> AppTest:
+    button = next(one for one in at.button if one.label == label)
+    at = button.click().run()
+    assert not at.exception
+    return at
+
+
+def look_at(at: AppTest, part: str) -> AppTest:
+    at.button_group(key="load-part").set_value(part).run()
+    assert not at.exception
+    return at
+
+
+def loads() -> LoadStore:
+    return LoadStore(store._opened())
+
+
+def test_a_newcomer_is_told_what_this_is_and_offered_an_invented_load(page: AppTest) -> None:
+    assert "what each buyer pays" in words(page)
+    at = press(page, "Look at an invented load")
+    assert "blue tub" in words(at)
+    assert loads().names() == (LOAD,)
+    at = press(at, "Take the invented load out")
+    assert loads().names() == ()
+    assert not at.exception
+
+
+def test_the_plan_tells_buyers_pulls_jobs_and_cautions(page: AppTest) -> None:
+    at = look_at(press(page, "Look at an invented load"), "Plan")
+    told = words(at)
+    for part in (WEIR.split(" (")[0], "after travel", "bath feed", "Worth the time",
+                 "Never burn off insulation", "days old"):  # fmt: skip
+        assert part in told
+    at = press(at, "I pulled them")
+    kept = loads().load(LOAD)
+    assert {piece.id for piece in kept.bin("blue tub").pieces} == {"p1", "p2", "p5"}
+    assert kept.bin_of("p3").name == "old crate"
+
+
+def test_a_lot_is_weighed_in_and_sold(page: AppTest) -> None:
+    at = press(page, "Begin my load")
+    next(one for one in at.text_input if one.label == "What is it?").set_value("cellar tube")
+    next(one for one in at.selectbox if one.label == "Grade, as you say").set_value("no1")
+    next(one for one in at.text_input if one.label == "Weight, lb").set_value("12.5")
+    at = press(at, "Put in")
+    assert "cellar tube" in words(at)
+    assert loads().load("load").kg == Decimal("12.5") * Decimal("0.45359237")
+    at = look_at(at, "Buyers")
+    next(one for one in at.text_input if one.label == "Name").set_value("Yard")
+    at = press(at, "Keep")
+    at.text_input(key="price-Yard-no1").set_value("3.74")
+    at = press(at, "Write down, from today")
+    (price,) = loads().book().prices
+    assert (price.amount, price.day) == (Decimal("3.74"), date.today())
+    at = look_at(at, "Tickets")
+    at = press(at, "Write the ticket")
+    (ticket,) = loads().tickets()
+    # 12.5 lb at 3.74 is 46.75.
+    assert ticket.labelled == Decimal("46.75")
+    next(one for one in at.text_input if one.label == "Paid, USD").set_value("40.00")
+    at = press(at, "Keep; these bins are sold")
+    assert "-6.75 against the ticket" in words(at)
+    assert loads().load("load").bins == ()
+
+
+def test_what_can_not_be_is_told_in_place(page: AppTest) -> None:
+    at = press(page, "Begin my load")
+    next(one for one in at.text_input if one.label == "Weight, lb").set_value("a lot")
+    at = press(at, "Put in")
+    assert any("is no number" in one.value for one in at.error)
+    assert loads().load("load").bins == ()
+
+
+def test_names_are_never_markup(page: AppTest) -> None:
+    at = press(page, "Begin my load")
+    next(one for one in at.text_input if one.label == "What is it?").set_value("![x](y) **z**")
+    next(one for one in at.text_input if one.label == "Weight, lb").set_value("1")
+    at = press(at, "Put in")
+    (shown,) = [one.value for one in at.markdown if "z" in one.value and "100" not in one.value][:1]
+    assert "\\!\\[x\\]\\(y\\) \\*\\*z\\*\\*" in shown
+
+
+def test_the_parts_of_the_page_are_the_ones_there_are() -> None:
+    assert load_page.PARTS == ("Bins", "Plan", "Buyers", "Tickets")
+
+
+def test_a_ticket_is_offered_to_the_best_buyer_first(page: AppTest) -> None:
+    at = look_at(press(page, "Look at an invented load"), "Tickets")
+    to = next(one for one in at.selectbox if one.label == "To")
+    assert to.value == WEIR  # the best of the plan, and the last by name
+    assert len(to.options) == 3

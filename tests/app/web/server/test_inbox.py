@@ -1,0 +1,63 @@
+"""Photos waiting to be graded: named by hash, capped, dropped in time."""
+
+from __future__ import annotations
+
+import os
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+
+from app.web.server import inbox
+from app.web.server.inbox import KEPT_S, keep, path_of, tidy
+from rules.errors import PhotoError
+
+
+def test_a_photo_lies_under_its_hash_whatever_it_is_called(tmp_path: Path) -> None:
+    kept = keep(b"photo", name="../../etc/passwd", folder=tmp_path / "in")
+    assert kept.sha256 == sha256(b"photo").hexdigest()
+    assert [path.name for path in (tmp_path / "in").iterdir()] == [kept.sha256]
+    assert path_of(kept, folder=tmp_path / "in").read_bytes() == b"photo"
+
+
+def test_the_same_photo_is_kept_once(tmp_path: Path) -> None:
+    first, second = (keep(b"photo", name="a.jpg", folder=tmp_path) for _ in range(2))
+    assert first == second
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_what_is_too_large_is_refused_with_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(inbox, "MAX_BYTES", 10)
+    with pytest.raises(PhotoError) as fault:
+        keep(b"x" * 11, name="a.jpg", folder=tmp_path)
+    assert fault.value.code == "too_large"
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_photo_that_is_gone_is_told(tmp_path: Path) -> None:
+    kept = keep(b"photo", name="a.jpg", folder=tmp_path)
+    (tmp_path / kept.sha256).unlink()
+    with pytest.raises(PhotoError, match="no longer kept"):
+        path_of(kept, folder=tmp_path)
+
+
+def test_old_photos_go_and_new_ones_stay(tmp_path: Path) -> None:
+    old, new = (keep(data, name="a", folder=tmp_path) for data in (b"old", b"new"))
+    now = (tmp_path / new.sha256).stat().st_mtime
+    os.utime(tmp_path / old.sha256, (now - KEPT_S - 5, now - KEPT_S - 5))
+    tidy(tmp_path, now=now)
+    assert [path.name for path in tmp_path.iterdir()] == [new.sha256]
+
+
+def test_beyond_the_size_kept_the_oldest_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = [keep(bytes([i]) * 10, name="a", folder=tmp_path) for i in range(4)]
+    for age, one in enumerate(reversed(kept)):
+        os.utime(tmp_path / one.sha256, (1000 - age, 1000 - age))
+    monkeypatch.setattr(inbox, "KEPT_BYTES", 25)
+    tidy(tmp_path, now=1000)
+    assert {path.name for path in tmp_path.iterdir()} == {one.sha256 for one in kept[-2:]}
+    tidy(tmp_path / "none")  # a folder that is not there yet is no fault

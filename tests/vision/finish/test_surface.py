@@ -1,0 +1,389 @@
+"""The surface network's runtime: where its answer lies, and what it does without a model.
+
+Pixel places are checked against drawn shapes whose place is known by construction
+(OpenCV's documented half-pixel convention); the temperature against Guo et al. 2017,
+equation 9; coverage against counting pixels.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rules.errors import ContractError
+from vision.finish import surface
+from vision.finish.surface import (
+    MULTIPLE_PX,
+    WHITE_TARGET,
+    RawMaps,
+    SurfaceModel,
+    cover,
+    familiarity,
+    load_surface_model,
+    mean_p,
+    model_fault,
+    plan_view,
+    predict,
+    read_surface_model,
+    surface_map,
+    whiten,
+    why_no_model,
+)
+from vision.types import Image, Photo, Surface, SurfaceMap
+
+TINY = Path(__file__).parents[1] / "data" / "averaging.onnx"
+CLASSES = len(Surface)
+BRIGHT = list(Surface).index(Surface.BRIGHT)
+
+
+def averaging(view: Image) -> RawMaps:
+    """A network whose 'bright' logit is the mean red of each 4 x 4 cell.
+
+    Its outlines are red and green themselves.
+    """
+    h, w = view.shape[0] // 4, view.shape[1] // 4
+    mean = view.astype(np.float32).reshape(h, 4, w, 4, 3).mean(axis=(1, 3))
+    logits = np.zeros((CLASSES, h, w), np.float32)
+    logits[BRIGHT] = mean[..., 0] / 255
+    return RawMaps(
+        logits=logits,
+        tarnish_level=mean[..., 1] / 255,
+        strangeness=mean[..., 2] / 255,
+        outline=view[..., :2].transpose(2, 0, 1).astype(np.float32) / 255,
+    )
+
+
+def model_of(
+    network: Callable[[Image], RawMaps] = averaging, *, temperature: float = 1.0, limit: float = 1.0
+) -> SurfaceModel:
+    return SurfaceModel(
+        network=network, temperature=temperature, strangeness_limit=limit, metadata={}
+    )
+
+
+def photo_of(rgb: Image) -> Photo:
+    return Photo(name="drawn", sha256="0" * 64, rgb=rgb)
+
+
+def spot(width: int, height: int, *, at: tuple[float, float], sigma: float) -> Image:
+    """A soft white spot on black, its centre at a fraction of a pixel.
+
+    Soft, so that its centre of mass outlives averaging over cells (a sharp disc's
+    does not, by a hundredth of a cell).
+    """
+    x = np.exp(-0.5 * ((np.arange(width) - at[0]) / sigma) ** 2)
+    y = np.exp(-0.5 * ((np.arange(height) - at[1]) / sigma) ** 2)
+    picture = np.round(255 * y[:, None] * x[None, :]).astype(np.uint8)
+    return np.repeat(picture[..., None], 3, axis=2)
+
+
+def centroid(plane: np.ndarray, box: tuple[int, int, int, int]) -> tuple[float, float]:
+    """Centre of mass in photo pixels of a plane that covers a box."""
+    rows, columns = plane.shape
+    x = box[0] - 0.5 + (np.arange(columns) + 0.5) * box[2] / columns
+    y = box[1] - 0.5 + (np.arange(rows) + 0.5) * box[3] / rows
+    return (
+        float((plane.sum(axis=0) * x).sum() / plane.sum()),
+        float((plane.sum(axis=1) * y).sum() / plane.sum()),
+    )
+
+
+@pytest.mark.parametrize(
+    ("size", "box"),
+    [
+        ((640, 480), None),  # not resized
+        ((1000, 1333), None),  # neither side a multiple of 32
+        ((2016, 1512), None),
+        ((2016, 1512), (900, 700, 301, 77)),
+        ((2016, 1512), (700, 500, 800, 800)),
+        ((2016, 1512), (20, 650, 1980, 90)),  # the view reaches past the photo's ends
+        ((200, 150), (60, 40, 90, 60)),  # the photo is hardly more than a view
+    ],
+)
+def test_a_spot_is_found_where_it_was_drawn(
+    size: tuple[int, int], box: tuple[int, int, int, int] | None
+) -> None:
+    at = (size[0] * 0.53 + 0.3, size[1] * 0.47 + 0.4)
+    if box is not None:
+        at = (box[0] + box[2] * 0.5 + 0.3, box[1] + box[3] * 0.5 + 0.2)
+    picture = spot(*size, at=at, sigma=8 if max(size) < 300 else 22)
+    drawn = centroid(picture[..., 0].astype(float), (0, 0, *size))
+    answer = surface_map(photo_of(picture), model=model_of(), box=box)
+    found = centroid(answer.tarnish_level.astype(float), answer.box_px)
+    # Rounding the resized picture to bytes is all that may move it.
+    assert np.hypot(found[0] - drawn[0], found[1] - drawn[1]) < 0.05
+
+
+@settings(max_examples=200, deadline=None)
+@given(data=st.data(), width=st.integers(40, 4100), height=st.integers(40, 4100))
+def test_a_view_holds_the_box_and_fits_the_network(
+    data: st.DataObject, width: int, height: int
+) -> None:
+    x, y = data.draw(st.integers(0, width - 1)), data.draw(st.integers(0, height - 1))
+    w, h = data.draw(st.integers(1, width - x)), data.draw(st.integers(1, height - y))
+    view = plan_view(width, height, box=(x, y, w, h))
+    left, top, wide, high = view.box_px
+    assert 0 <= left <= x
+    assert 0 <= top <= y
+    assert x + w <= left + wide <= width
+    assert y + h <= top + high <= height
+    assert view.width_px % MULTIPLE_PX == 0 < view.width_px
+    assert view.height_px % MULTIPLE_PX == 0 < view.height_px
+    assert view.width_px * view.height_px < 2 * 512 * 512
+    # A cell is square except where the photo ends.
+    across, down = view.width_px / wide, view.height_px / high
+    assert max(across, down) < 1.1 or min(wide, high) < 128
+    if wide < width and high < height:
+        assert across == pytest.approx(down, rel=0.01)
+
+
+def test_a_small_piece_keeps_the_pixels_of_the_photo() -> None:
+    view = plan_view(4032, 3024, box=(2000, 1500, 300, 14))
+    assert view.box_px[2:] == (view.width_px, view.height_px)
+
+
+@pytest.mark.parametrize("box", [(-1, 0, 5, 5), (0, 0, 0, 5), (630, 0, 20, 5), (0, 470, 5, 20)])
+def test_a_box_outside_the_photo_is_refused(box: tuple[int, int, int, int]) -> None:
+    with pytest.raises(ContractError, match="not inside 640 x 480"):
+        plan_view(640, 480, box=box)
+
+
+def test_white_comes_out_at_the_level_the_network_was_trained_with() -> None:
+    # Linear light of the codes by the curve of IEC 61966-2-1.
+    seen = np.array([200, 170, 120], np.uint8)
+    code = seen / 255
+    linear = ((code + 0.055) / 1.055) ** 2.4
+    picture = np.broadcast_to(seen, (4, 6, 3)).copy()
+    made = whiten(picture, white=linear)
+    target = round(255 * (1.055 * WHITE_TARGET ** (1 / 2.4) - 0.055))
+    assert made.shape == picture.shape
+    assert np.abs(made.astype(int) - target).max() <= 1
+    assert whiten(picture, white=None) is picture
+
+
+def test_a_nonsense_white_changes_a_channel_by_a_limited_factor() -> None:
+    picture = np.full((2, 2, 3), 100, np.uint8)
+    made = whiten(picture, white=np.array([0.0, 0.5, 9.0]))
+    lift = ((made[0, 0] / 255 + 0.055) / 1.055) ** 2.4 / ((100 / 255 + 0.055) / 1.055) ** 2.4
+    assert lift[0] == pytest.approx(6.0, rel=0.03)
+    assert lift[2] == pytest.approx(0.25, rel=0.03)
+
+
+def test_temperature_divides_the_logits() -> None:
+    view = np.full((64, 64, 3), 255, np.uint8)
+    for temperature in (0.5, 1.0, 2.5):
+        answer = predict(model_of(temperature=temperature), view, width_px=64, height_px=64)
+        odds = np.log(answer.p[BRIGHT] / answer.p[0])
+        assert odds == pytest.approx(1 / temperature, rel=1e-4)
+        assert answer.p.sum(axis=0) == pytest.approx(1.0, abs=1e-5)
+
+
+def test_huge_logits_give_no_overflow() -> None:
+    def sure(view: Image) -> RawMaps:
+        raw = averaging(view)
+        return RawMaps(
+            logits=raw.logits * 1e4, tarnish_level=raw.tarnish_level, strangeness=raw.strangeness
+        )
+
+    view = np.full((64, 64, 3), 255, np.uint8)
+    answer = predict(model_of(sure), view, width_px=64, height_px=64)
+    assert np.isfinite(answer.p).all()
+    assert answer.p[BRIGHT].min() > 0.999
+
+
+def test_a_network_that_breaks_its_contract_is_refused() -> None:
+    def coarse(view: Image) -> RawMaps:
+        raw = averaging(view)
+        return RawMaps(
+            logits=raw.logits[:, ::2, ::2],
+            tarnish_level=raw.tarnish_level,
+            strangeness=raw.strangeness,
+        )
+
+    view = np.zeros((64, 64, 3), np.uint8)
+    with pytest.raises(ContractError, match="64 x 64"):
+        predict(model_of(coarse), view, width_px=64, height_px=64)
+    with pytest.raises(ContractError, match="multiples of 32"):
+        predict(model_of(), view, width_px=60, height_px=64)
+
+
+@pytest.mark.parametrize(
+    "box", [(0, 0, 64, 48), (13, 7, 31, 22), (40, 30, 60, 60), (-9, -5, 30, 30)]
+)
+@pytest.mark.parametrize("cell", [1, 4, 3.2])
+def test_cover_is_the_area_of_the_mask_in_each_cell(
+    box: tuple[int, int, int, int], cell: float
+) -> None:
+    columns, rows = round(64 / cell), round(48 / cell)
+    surface = SurfaceMap(
+        p=np.full((CLASSES, rows, columns), 0.1, np.float32),
+        tarnish_level=np.zeros((rows, columns), np.float32),
+        box_px=(0, 0, 64, 48),
+    )
+    rng = np.random.default_rng(3)
+    mask = rng.random((box[3], box[2])) < 0.5
+    found = cover(surface, mask, box_px=box)
+    # Counted on a grid ten times finer than the photo, which every cell here divides.
+    fine = np.zeros((480, 640))
+    for (j, i), inside in np.ndenumerate(mask):
+        x, y = box[0] + i, box[1] + j
+        if inside and 0 <= x < 64 and 0 <= y < 48:
+            fine[10 * y : 10 * y + 10, 10 * x : 10 * x + 10] = 1
+    step = round(10 * cell)
+    counted = fine.reshape(rows, step, columns, step).mean(axis=(1, 3))
+    assert found == pytest.approx(counted, abs=1e-6)
+
+
+def test_shares_of_a_piece_do_not_take_in_the_table() -> None:
+    p = np.zeros((CLASSES, 12, 16), np.float32)
+    p[0] = 1.0
+    p[:, 4:8, 4:12] = 0.0
+    p[2, 4:8, 4:10] = 1.0
+    p[3, 4:8, 10:12] = 1.0
+    surface = SurfaceMap(
+        p=p, tarnish_level=np.zeros((12, 16), np.float32), box_px=(100, 200, 64, 48)
+    )
+    weights = cover(surface, np.ones((16, 32), bool), box_px=(116, 216, 32, 16))
+    mean = mean_p(surface, weights)
+    assert mean[2] == pytest.approx(0.75)
+    assert mean[3] == pytest.approx(0.25)
+    with pytest.raises(ContractError, match="outside"):
+        mean_p(surface, cover(surface, np.ones((5, 5), bool), box_px=(500, 500, 5, 5)))
+
+
+def test_a_piece_is_less_familiar_the_stranger_it_looks() -> None:
+    weights = np.ones((4, 4), np.float32)
+
+    def at(strangeness: float | None) -> float:
+        plane = None if strangeness is None else np.full((4, 4), strangeness, np.float32)
+        surface = SurfaceMap(
+            p=np.full((CLASSES, 4, 4), 0.1, np.float32),
+            tarnish_level=np.zeros((4, 4), np.float32),
+            box_px=(0, 0, 16, 16),
+            strangeness=plane,
+        )
+        return familiarity(surface, weights)
+
+    values = [at(s) for s in (0.0, 0.5, 1.0, 1.5, 3.0, 100.0)]
+    assert values == sorted(values, reverse=True)
+    assert values[0] == 1.0
+    assert values[2] == pytest.approx(0.5)
+    assert at(None) == 1.0
+
+
+def test_strangeness_is_in_units_of_its_limit() -> None:
+    view = np.full((64, 64, 3), 255, np.uint8)
+    answer = predict(model_of(limit=4.0), view, width_px=64, height_px=64)
+    assert answer.strangeness == pytest.approx(0.25)
+
+
+def metadata_for(content: bytes, **changes: str) -> str:
+    told = {
+        "schema": '"cuproscope.surface-model/1"',
+        "sha256": f'"{hashlib.sha256(content).hexdigest()}"',
+        "classes": "[" + ", ".join(f'"{s}"' for s in Surface) + "]",
+        "temperature": "1.5",
+        "strangeness_limit": "2.0",
+    } | changes
+    head = "\n".join(f"{k} = {told[k]}" for k in ("schema", "sha256", "classes"))
+    tail = "\n".join(f"{k} = {told[k]}" for k in ("temperature", "strangeness_limit"))
+    return f"{head}\n[calibration]\n{tail}\n"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    shutil.copy(TINY, tmp_path / "surface.onnx")
+    told = metadata_for(TINY.read_bytes())
+    (tmp_path / "surface.toml").write_text(told, encoding="utf-8")
+    return tmp_path
+
+
+def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Path) -> None:
+    model, fault = read_surface_model(folder)
+    assert fault is None
+    assert model is not None
+    assert model.temperature == 1.5
+    picture = np.random.default_rng(0).integers(0, 256, (160, 224, 3), dtype=np.uint8)
+    found = surface_map(photo_of(picture), model=model)
+    wanted = surface_map(photo_of(picture), model=model_of(temperature=1.5, limit=2.0))
+    assert found.p == pytest.approx(wanted.p, abs=1e-5)
+    assert found.tarnish_level == pytest.approx(wanted.tarnish_level, abs=1e-5)
+    assert found.strangeness == pytest.approx(wanted.strangeness, abs=1e-5)
+    assert found.outline == pytest.approx(wanted.outline, abs=1e-5)
+    assert found.box_px == (0, 0, 224, 160)
+
+
+def test_no_file_is_told_in_words(tmp_path: Path) -> None:
+    model, fault = read_surface_model(tmp_path)
+    assert model is None
+    assert fault == "the surface model is not there (No such file or directory)"
+
+
+def test_a_changed_file_is_not_run(folder: Path) -> None:
+    content = bytearray((folder / "surface.onnx").read_bytes())
+    content[-1] ^= 1
+    (folder / "surface.onnx").write_bytes(bytes(content))
+    model, fault = read_surface_model(folder)
+    assert model is None
+    assert fault == ("surface.onnx is not the file that surface.toml describes (SHA-256 differs)")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"schema": '"cuproscope.surface-model/9"'}, "schema"),
+        ({"classes": '["table", "copper"]'}, "other classes"),
+        ({"temperature": "0.0"}, "calibration.temperature must be a positive number"),
+        ({"strangeness_limit": '"much"'}, "calibration.strangeness_limit must be a positive"),
+        ({"strangeness_limit": "inf"}, "calibration.strangeness_limit must be a positive"),
+        ({"schema": "=="}, "can't be read"),
+    ],
+)
+def test_metadata_that_do_not_fit_are_refused_in_words(
+    folder: Path, change: dict[str, str], said: str
+) -> None:
+    told = metadata_for((folder / "surface.onnx").read_bytes(), **change)
+    (folder / "surface.toml").write_text(told, encoding="utf-8")
+    model, fault = read_surface_model(folder)
+    assert model is None
+    assert fault is not None
+    assert said in fault
+
+
+def test_a_file_that_is_no_network_is_refused_in_words(folder: Path) -> None:
+    (folder / "surface.onnx").write_bytes(b"no network")
+    (folder / "surface.toml").write_text(metadata_for(b"no network"), encoding="utf-8")
+    model, fault = read_surface_model(folder)
+    assert model is None
+    assert fault is not None
+    assert fault.startswith("surface.onnx can't be run here")
+
+
+def test_there_is_a_model_or_a_reason() -> None:
+    assert (load_surface_model() is None) == (why_no_model() is not None)
+    assert load_surface_model() is load_surface_model()
+
+
+@pytest.mark.parametrize("shipped", [None, b"no network"])
+def test_a_model_that_is_missing_or_fails_is_told_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shipped: bytes | None
+) -> None:
+    if shipped is not None:
+        (tmp_path / "surface.onnx").write_bytes(shipped)
+        (tmp_path / "surface.toml").write_text(metadata_for(shipped), encoding="utf-8")
+    monkeypatch.setattr(surface.resources, "files", lambda _: tmp_path)
+    surface._loaded.cache_clear()
+    try:
+        assert why_no_model() is not None
+        told = model_fault()
+        assert told is not None
+        assert told.startswith("outlines and finish are by colour alone")
+    finally:
+        surface._loaded.cache_clear()

@@ -1,0 +1,155 @@
+"""Pose and scale of a plane from points: drawn truth and honest doubt."""
+
+import numpy as np
+import pytest
+
+from tests.vision.flat_scenes import Camera, camera_over
+from vision.reference.plane import Lens, Plane, fit_plane, lens_of
+from vision.types import FloatArray, Photo
+
+SQUARE = np.array([[0.0, 0], [40, 0], [40, 40], [0, 40]])
+
+
+def lens_for(camera: Camera, *, off: float = 0.0, u: float = 0.03) -> Lens:
+    return Lens(
+        focal_px=camera.focal_px * np.exp(off),
+        u_log_focal=u,
+        centre_px=((camera.width_px - 1) / 2, (camera.height_px - 1) / 2),
+        u_centre_px=10.0,
+    )
+
+
+def seen(seed: int, tilt_deg: float, noise_px: float) -> tuple[FloatArray, Camera]:
+    rng = np.random.default_rng(seed)
+    camera = camera_over(rng, height_mm=240, tilt_deg=tilt_deg, look_at_mm=(50, 15))
+    return camera.project(SQUARE) + rng.normal(0, noise_px, (4, 2)), camera
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 4.0, 15.0, 30.0])
+def test_exact_points_give_the_exact_plane(tilt_deg: float) -> None:
+    points, camera = seen(1, tilt_deg, 0.0)
+    plane = fit_plane(points, SQUARE, u_px=0.03, lens=lens_for(camera))
+    far = np.array([[90.0, 10], [-30, 70]])
+    mapped = np.column_stack([camera.project(far), np.ones(2)]) @ plane.mm_from_px.T
+    assert mapped[:, :2] / mapped[:, 2:] == pytest.approx(far, abs=0.01)
+    true = -camera.rotation.T @ camera.shift
+    assert plane.camera_mm == pytest.approx((true[0], true[1], -true[2]), abs=0.5)
+    assert plane.tilt_deg == pytest.approx(tilt_deg, abs=0.1)
+
+
+def test_scale_is_that_of_the_centre() -> None:
+    points, camera = seen(2, 0.0, 0.0)
+    plane = fit_plane(points, SQUARE, u_px=0.03, lens=lens_for(camera))
+    # a level pinhole: mm per pixel is height over focal length
+    assert plane.mm_per_px == pytest.approx(240 / camera.focal_px, rel=1e-4)
+
+
+def plane_of_draw(seed: int, *, tilt_deg: float, off: float) -> tuple[Plane, Camera]:
+    points, camera = seen(seed, tilt_deg, 0.1)
+    return fit_plane(points, SQUARE, u_px=0.1, lens=lens_for(camera, off=off, u=0.1)), camera
+
+
+def test_stated_uncertainties_cover_the_scatter() -> None:
+    rng = np.random.default_rng(9)
+    scale, height = [], []
+    for seed in range(80):
+        plane, camera = plane_of_draw(seed, tilt_deg=rng.uniform(0, 25), off=rng.normal(0, 0.1))
+        a, b = camera.project(SQUARE.mean(axis=0) + np.array([[-0.05, 0], [0.05, 0]]))
+        c, d = camera.project(SQUARE.mean(axis=0) + np.array([[0, -0.05], [0, 0.05]]))
+        area_px = abs((b - a)[0] * (d - c)[1] - (b - a)[1] * (d - c)[0])
+        scale.append(np.log(plane.mm_per_px / (0.1 / np.sqrt(area_px))) / plane.u_fit_rel)
+        true_height = abs((camera.rotation.T @ camera.shift)[2])
+        height.append(np.log(plane.camera_mm[2] / true_height) / plane.u_camera_rel)
+    assert 0.7 < np.std(scale) < 1.3
+    assert 0.7 < np.sqrt(np.mean(np.square(height))) < 1.3
+
+
+def test_doubt_about_the_lens_is_doubt_about_the_height_alone() -> None:
+    points, camera = seen(3, 2.0, 0.0)
+    sure = fit_plane(points, SQUARE, u_px=0.05, lens=lens_for(camera, u=0.02))
+    unsure = fit_plane(points, SQUARE, u_px=0.05, lens=lens_for(camera, u=0.2))
+    assert unsure.u_camera_rel > 3 * sure.u_camera_rel
+    assert unsure.u_fit_rel == pytest.approx(sure.u_fit_rel, rel=0.2)
+
+
+def test_a_tilted_reference_corrects_the_focal_length() -> None:
+    points, camera = seen(4, 30.0, 0.0)
+    plane = fit_plane(points, SQUARE, u_px=0.02, lens=lens_for(camera, off=0.3, u=0.3))
+    assert plane.focal_px == pytest.approx(camera.focal_px, rel=0.05)
+
+
+def test_smaller_reference_is_less_sure_farther_away() -> None:
+    points, camera = seen(5, 10.0, 0.0)
+    half = SQUARE / 2
+    small = fit_plane(camera.project(half), half, u_px=0.1, lens=lens_for(camera))
+    large = fit_plane(points, SQUARE, u_px=0.1, lens=lens_for(camera))
+    assert small.u_away_rel_per_mm > large.u_away_rel_per_mm
+    assert small.u_fit_rel > large.u_fit_rel
+
+
+def test_points_on_a_line_are_no_plane() -> None:
+    line = np.column_stack([np.arange(4.0), np.arange(4.0)])
+    lens = Lens(focal_px=1000, u_log_focal=0.1, centre_px=(500, 400), u_centre_px=5)
+    with pytest.raises(np.linalg.LinAlgError):
+        fit_plane(line * 20 + 100, line, u_px=0.1, lens=lens)
+
+
+def test_without_metadata_a_usual_phone_is_assumed_with_wide_doubt() -> None:
+    rgb = np.zeros((3000, 4000, 3), np.uint8)
+    told = lens_of(Photo(name="a", sha256="", rgb=rgb, focal_px=3111.0))
+    assumed = lens_of(Photo(name="a", sha256="", rgb=rgb))
+    assert told.focal_px == pytest.approx(3111.0)
+    # 26 mm on a 43.27 mm diagonal (35 mm film): 5000 px x 26 / 43.27
+    assert assumed.focal_px == pytest.approx(3004.4, abs=1)
+    assert assumed.u_log_focal > 3 * told.u_log_focal
+
+
+def photo_without_metadata(camera: Camera) -> Photo:
+    rgb = np.zeros((camera.height_px, camera.width_px, 3), np.uint8)
+    return Photo(name="a", sha256="", rgb=rgb)
+
+
+def view(equivalent_mm: float, tilt_deg: float) -> tuple[Plane, Camera]:
+    camera = camera_over(
+        np.random.default_rng(7),
+        height_mm=240 * equivalent_mm / 26,
+        tilt_deg=tilt_deg,
+        look_at_mm=(30, 15),
+        equivalent_mm=equivalent_mm,
+    )
+    lens = lens_of(photo_without_metadata(camera))
+    return fit_plane(camera.project(SQUARE), SQUARE, u_px=0.05, lens=lens), camera
+
+
+@pytest.mark.parametrize("equivalent_mm", [26.0, 50.0])
+def test_a_tilted_reference_tells_an_enlarged_photo_from_a_usual_one(equivalent_mm: float) -> None:
+    plane, camera = view(equivalent_mm, 25.0)
+    assert plane.focal_px == pytest.approx(camera.focal_px, rel=0.03)
+    assert plane.u_camera_rel < 0.12
+
+
+@pytest.mark.parametrize("equivalent_mm", [24.0, 26.0, 28.0, 50.0])
+def test_a_level_view_leaves_both_kinds_of_photo_open(equivalent_mm: float) -> None:
+    plane, camera = view(equivalent_mm, 0.0)
+    true = abs((camera.rotation.T @ camera.shift)[2])
+    miss = abs(np.log(plane.camera_mm[2] / true))
+    assert plane.focal_px == pytest.approx(26 / 43.27 * 2000, rel=0.01)  # of a 1600 x 1200 photo
+    assert 0.2 < plane.u_camera_rel < 0.35
+    assert miss < 2.5 * plane.u_camera_rel
+    # the scale itself does not hang on the lens
+    assert plane.u_fit_rel < 0.003
+
+
+def test_the_doubt_about_an_unknown_lens_is_that_of_its_kinds_together() -> None:
+    lens = lens_of(Photo(name="a", sha256="", rgb=np.zeros((120, 160, 3), np.uint8)))
+    rng = np.random.default_rng(0)
+    draws = np.concatenate(
+        [
+            rng.normal(np.log(kind.focal_px), kind.u_log_focal, round(200_000 * share))
+            for kind, share in lens.each()
+        ]
+    )
+    away = np.sqrt(np.mean((draws - np.log(lens.focal_px)) ** 2))
+    assert lens.u_log_focal == pytest.approx(away, rel=0.01)
+    assert sum(share for _, share in lens.each()) == pytest.approx(1.0)
+    assert lens.any_kind.each() == [(lens.any_kind, 1.0)]

@@ -1,0 +1,47 @@
+import pytest
+
+from rules.errors import PhotoError
+from vision.reference import references
+from vision.reference.references import parse_reference
+
+
+def test_card_has_the_size_of_the_standard() -> None:
+    # ISO/IEC 7810:2003, ID-1 (as quoted on an encyclopedia page)
+    assert pytest.approx(85.60) == references.CARD_WIDTH_MM
+    assert pytest.approx(53.98) == references.CARD_HEIGHT_MM
+    assert pytest.approx(3.18) == references.CARD_RADIUS_MM
+    assert pytest.approx(0.76) == references.CARD_THICKNESS_MM
+
+
+def test_card_limits_become_standard_uncertainties() -> None:
+    # Limits of an unused card, from memory; rectangular: half width over root 3
+    # (JCGM 100:2008, 4.3.7): 0.125 mm / 1.732 = 0.0722 mm.
+    assert pytest.approx(0.0722, abs=1e-4) == references.U_CARD_WIDTH_REL * 85.60
+    assert pytest.approx(0.0318, abs=1e-4) == references.U_CARD_HEIGHT_REL * 53.98
+
+
+@pytest.mark.parametrize(
+    ("typed", "kind", "size"),
+    [
+        ("auto", "auto", None),
+        ("Card", "card", None),
+        ("sheet", "sheet", None),
+        ("marker:40", "marker", 40.0),
+        ("marker:24.5", "marker", 24.5),
+        ("marker:24.5mm", "marker", 24.5),
+        ("eu-1c", "coin", None),
+    ],
+)
+def test_keys_are_read_as_typed(typed: str, kind: str, size: float | None) -> None:
+    key = parse_reference(typed)
+    assert (key.kind, key.size_mm) == (kind, size)
+
+
+@pytest.mark.parametrize(
+    "typed", ["marker", "marker:", "marker:x", "marker:0", "marker:-4", "marker:nan", "marker:1e9"]
+)
+def test_a_marker_without_a_sensible_size_is_refused(typed: str) -> None:
+    with pytest.raises(PhotoError) as caught:
+        parse_reference(typed)
+    assert caught.value.code == "unknown_reference"
+    assert "marker:40" in caught.value.fix

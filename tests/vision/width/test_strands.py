@@ -1,0 +1,181 @@
+"""One strand's diameter from a bundle, against the geometry of concentric lay."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rules.findings import Form, Measurement, Unit
+from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
+from tests.vision.width.test_lay import drawn_lay
+from tests.vision.width.test_strip_look import look_with, model_of, peak_at
+from vision.examine import _widths
+from vision.width.lay import mean_silhouette
+from vision.width.strands import along_axis, not_resolved, read_strands, strand_of_bundle
+from vision.width.strip_look import LOOKS, StripLook, StripModel
+
+
+def colour(strip: np.ndarray) -> np.ndarray:
+    return np.clip(strip, 0.001, None)[..., None] * np.array([0.9, 0.6, 0.5], np.float32)
+
+
+@pytest.mark.parametrize(
+    ("layers", "bundle_mm", "strand_mm"),
+    [
+        (1, 3.7005, 1.2335),  # 8 AWG, 7 wires: 48.6 mil, 4.4 % short of 16 AWG (ASTM B258)
+        (1, 4.6665, 1.5555),  # 6 AWG, 7 wires: passes
+        (2, 7.506, 1.5012),  # 2 AWG, 19 wires
+    ],
+)
+def test_a_strand_is_its_share_of_the_bundle(
+    layers: int, bundle_mm: float, strand_mm: float
+) -> None:
+    seen_mm = bundle_mm * mean_silhouette(layers)
+    bundle = Measurement.normal(seen_mm, 0.01 * seen_mm, Unit.MILLIMETRE)
+    strip = colour(drawn_lay(layers, diameter_px=60, lay_ratio=12, seed=4))
+    read = read_strands(strip, width_px=60 * mean_silhouette(layers), bundle=bundle)
+    assert read.groove_p > 0.9
+    assert read.strand_diameter is not None
+    assert read.strand_diameter.value == pytest.approx(strand_mm, rel=0.01)
+    assert read.strand_diameter.low95 < strand_mm < read.strand_diameter.high95
+
+
+def test_solid_wire_shows_no_strands() -> None:
+    bundle = Measurement.normal(2.0, 0.02, Unit.MILLIMETRE)
+    strip = colour(drawn_lay(0, diameter_px=60, lay_ratio=12, seed=3))
+    read = read_strands(strip, width_px=60, bundle=bundle)
+    assert read.groove_p < 0.1
+    assert read.strand_diameter is None
+
+
+def test_what_is_said_of_unresolved_strands_is_the_most_they_can_be() -> None:
+    """Seven wires are the fewest: one of them is a third of the bundle (ASTM B8, class B)."""
+    told = not_resolved(Measurement.normal(1.8, 0.02, Unit.MILLIMETRE))
+    assert "0.6 mm" in told.text
+    assert "cut_end" in told.fix
+
+
+def test_without_a_scale_grooves_are_still_seen() -> None:
+    strip = colour(drawn_lay(1, diameter_px=60, lay_ratio=12, seed=5))
+    read = read_strands(strip, width_px=60 * mean_silhouette(1), bundle=None)
+    assert read.lay is not None
+    assert read.lay.strands == 7
+    assert read.strand_diameter is None
+
+
+def test_the_network_s_share_times_the_bundle_is_the_strand() -> None:
+    bundle = Measurement.normal(5.0, 0.05, Unit.MILLIMETRE)
+    strand = strand_of_bundle(bundle, look_with(peak_at(0.2, u_log=0.04), stranded=0.95))
+    assert strand.value == pytest.approx(1.0, rel=0.01)
+    assert strand.budget == pytest.approx({"bundle": 0.01, "ratio": 0.04}, rel=0.1)
+    assert strand.u == pytest.approx(np.hypot(0.01, 0.04), rel=0.1)  # JCGM 100, 5.1.6
+    assert strand.low95 == pytest.approx(np.exp(-1.96 * 0.0412), rel=0.02)
+    assert strand.high95 == pytest.approx(np.exp(1.96 * 0.0412), rel=0.02)
+
+
+def test_what_the_edges_leave_open_is_in_the_network_s_share_already() -> None:
+    parts = {"edges": 0.04, "scatter": 0.03, "scale": 0.02}
+    bundle = Measurement.normal(5.0, np.hypot(0.05, 0.02), Unit.MILLIMETRE, budget=parts)
+    strand = strand_of_bundle(bundle, look_with(peak_at(0.2, u_log=0.04), stranded=0.95))
+    assert strand.budget["bundle"] == pytest.approx(0.2 * 0.02, rel=0.01)
+
+
+def test_a_lay_that_is_seen_makes_the_network_s_share_surer() -> None:
+    """19 wires of 7.506 mm: 2 AWG, ASTM B8. The network alone is 4 % too high, and unsure."""
+    bundle = Measurement.normal(7.506 * mean_silhouette(2), 0.05, Unit.MILLIMETRE)
+    strip = colour(drawn_lay(2, diameter_px=60, lay_ratio=12, seed=4))
+    look = look_with(peak_at(0.208, u_log=0.06), stranded=0.95)
+    read = read_strands(strip, width_px=60 * mean_silhouette(2), bundle=bundle, look=look)
+    assert read.strand_diameter is not None
+    assert read.strand_diameter.value == pytest.approx(1.5012, rel=0.015)
+    assert read.strand_diameter.u < 0.6 * strand_of_bundle(bundle, look).u
+
+
+def test_a_lay_s_rhythm_overrules_no_network_that_is_sure_of_finer_strands() -> None:
+    """Loose bunches beat in a lay's rhythm too."""
+    bundle = Measurement.normal(4.0, 0.04, Unit.MILLIMETRE)
+    strip = colour(drawn_lay(1, diameter_px=60, lay_ratio=12, seed=4))
+    look = look_with(peak_at(0.16, u_log=0.04), stranded=0.95)
+    read = read_strands(strip, width_px=60 * mean_silhouette(1), bundle=bundle, look=look)
+    assert read.strand_diameter is not None
+    assert read.strand_diameter.value == pytest.approx(0.16 * 4.0, rel=0.03)
+
+
+def test_doubt_between_seven_and_nineteen_strands_shows_in_the_interval() -> None:
+    both = 0.9 * peak_at(1 / 3, u_log=0.03) + 0.1 * peak_at(1 / 5, u_log=0.03)
+    bundle = Measurement.normal(3.0, 0.03, Unit.MILLIMETRE)
+    strand = strand_of_bundle(bundle, look_with(both, stranded=0.95))
+    assert strand.value == pytest.approx(1.0, rel=0.03)
+    assert strand.low95 < 0.62
+    assert strand.high95 < 1.1
+
+
+@pytest.mark.parametrize(
+    "look",
+    [
+        look_with(stranded=0.9),  # any share as likely as another
+        look_with(peak_at(0.2, u_log=0.04), jacket=0.8),
+    ],
+)
+def test_what_the_network_can_not_resolve_is_not_told(look: StripLook) -> None:
+    bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
+    strip = np.zeros((300, 61, 3), np.float32)
+    read = read_strands(strip, width_px=50, bundle=bundle, look=look)
+    assert read.groove_p > 0.4
+    assert read.strand_diameter is None
+
+
+def test_what_the_network_takes_for_solid_has_no_strand() -> None:
+    bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
+    look = look_with(peak_at(0.3, u_log=0.04), solid=0.97)
+    read = read_strands(np.zeros((300, 61, 3), np.float32), width_px=50, bundle=bundle, look=look)
+    assert read.groove_p < 0.1
+    assert read.strand_diameter is None
+
+
+def test_a_photo_s_strand_is_the_network_s_share_of_its_bundle(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The whole way: a drawn piece, its measured width, a network that always says a fifth."""
+    stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
+    model = model_of(stranded, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
+    monkeypatch.setattr("vision.examine.load_strip_model", lambda: model)
+    photo, region = draw(
+        Straight(length=330, angle_deg=11, centre=(200, 130)), 26.0, Look(), seed=3
+    )
+    widths = _widths(photo, region, scale_from_above(), None, lambda: None, cut_end=False)
+    assert widths.form.value is Form.STRANDED
+    assert widths.diameter is not None
+    assert widths.strand_diameter is not None
+    assert widths.strand_diameter.value == pytest.approx(0.2 * widths.diameter.value, rel=0.01)
+    assert set(widths.strand_diameter.budget) == {"bundle", "ratio"}
+
+
+def model_that_says(look: str) -> StripModel:
+    return model_of(
+        np.where(np.array(LOOKS) == look, 0.0, -9.0), np.log(peak_at(0.2, u_log=0.04) + 1e-9)
+    )
+
+
+@pytest.mark.parametrize("length_px", [330.0, 60.0])
+def test_turns_that_the_network_sees_have_no_width(
+    monkeypatch: pytest.MonkeyPatch, length_px: float
+) -> None:
+    """A long piece and one too short to be straightened: it is looked at along its axis."""
+    axis = Straight(length=length_px, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(shiny=False), seed=3)
+    for look, expected in (("wound", True), ("solid", False)):
+        model = model_that_says(look)
+        monkeypatch.setattr("vision.examine.load_strip_model", lambda model=model: model)
+        widths = _widths(photo, region, scale_from_above(), None, lambda: None, cut_end=False)
+        assert ("coil_or_tangle" in [p.code for p in widths.problems]) is expected
+        assert widths.diameter is None or not expected
+
+
+def test_a_short_piece_is_laid_out_along_its_axis() -> None:
+    axis = Straight(length=60, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(shiny=False), seed=3)
+    strip = along_axis(photo, region)
+    assert strip.width_px * strip.step_px == pytest.approx(26, abs=3)
+    assert len(strip.light) * strip.step_px == pytest.approx(60, abs=5)
+    assert np.ptp(strip.points_px[:, 0]) > 4 * np.ptp(strip.points_px[:, 1])

@@ -1,0 +1,195 @@
+"""Windows of straightened strips, how looks at them are joined, and files that are refused."""
+
+from __future__ import annotations
+
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rules.errors import ContractError
+from tests.vision.width.test_lay import drawn_lay
+from vision.width.lay import mean_silhouette, strand_from_bundle
+from vision.width.strip_look import (
+    ACROSS_PX,
+    ALONG_PX,
+    BINS,
+    JOINING,
+    LOOKS,
+    METADATA_FILE,
+    MODEL_FILE,
+    SCHEMA,
+    SPAN_WIDTHS,
+    StripLook,
+    StripModel,
+    bin_middles,
+    joined,
+    look_at,
+    read_strip_model,
+    strip_fault,
+    windows_of,
+)
+
+
+def look_with(share_p: np.ndarray | None = None, **p: float) -> StripLook:
+    rest = (1 - sum(p.values())) / max(len(LOOKS) - len(p), 1)
+    return StripLook(
+        p=np.array([p.get(name, rest) for name in LOOKS]),
+        share_p=np.full(BINS, 1 / BINS) if share_p is None else share_p,
+    )
+
+
+def peak_at(share: float, *, u_log: float) -> np.ndarray:
+    raised = np.exp(-0.5 * ((bin_middles() - np.log(share)) / u_log) ** 2)
+    return np.asarray(raised / raised.sum())
+
+
+def model_of(looks: np.ndarray, shares: np.ndarray, **changed: float) -> StripModel:
+    """A network that says the same of every window."""
+    joining = dict.fromkeys(JOINING, 1.0) | changed
+    return StripModel(
+        network=lambda light, _: (
+            np.repeat(looks[None], len(light), axis=0),
+            np.repeat(shares[None], len(light), axis=0),
+        ),
+        prior=np.full(len(LOOKS), 1 / len(LOOKS)),
+        metadata={},
+        **joining,
+    )
+
+
+@pytest.mark.parametrize("width_px", [24.0, 60.0, 110.0])
+def test_a_window_shows_the_piece_at_one_width_whatever_its_own(width_px: float) -> None:
+    across = np.arange(int(width_px * 1.2) | 1)
+    across = across - across.mean()
+    light = 0.8 - 0.7 * np.clip(width_px / 2 + 0.5 - np.abs(across), 0, 1)
+    strip = np.repeat(np.repeat(light[None, :, None], int(9 * width_px), 0), 3, 2)
+    seen = windows_of(strip.astype(np.float32), width_px=width_px, step_px=0.4)
+    assert seen.light.shape[1:] == (ALONG_PX, ACROSS_PX, 3)
+    dark = (np.exp(seen.light[0, :, :, 0] - seen.light[0].max()) < 0.56).sum(axis=1)  # 0.45 of 0.8
+    assert np.median(dark) == pytest.approx(ACROSS_PX / SPAN_WIDTHS, abs=2.5)
+    # One pixel of the window is this many of the photo: by the definition of the window.
+    assert 2**seen.log_step == pytest.approx(0.4 * width_px * SPAN_WIDTHS / ACROSS_PX)
+
+
+@pytest.mark.parametrize("layers", [1, 2, 3])
+def test_grooves_keep_their_share_of_the_width(layers: int) -> None:
+    """Distance of grooves at the middle of a concentric lay: 2 r sin(pi / 6k), by geometry."""
+    width = 60 * mean_silhouette(layers)
+    strip = drawn_lay(layers, diameter_px=60, lay_ratio=12, seed=4)
+    light = np.clip(strip, 0.001, None)[..., None].repeat(3, 2).astype(np.float32)
+    seen = windows_of(light, width_px=width, step_px=1.0)
+    rows = seen.light[0, :, 16:48, 1] - seen.light[0, :, 16:48, 1].mean(axis=1, keepdims=True)
+    power = (np.abs(np.fft.rfft(rows * np.hanning(32), n=512, axis=1)) ** 2).mean(axis=0)
+    pitch = 512 / (np.argmax(power[20:]) + 20)
+    strand_px = strand_from_bundle(layers) * ACROSS_PX / SPAN_WIDTHS
+    assert pitch == pytest.approx(strand_px, rel=0.25)
+
+
+def test_light_is_about_its_mean_and_darker_photos_look_alike() -> None:
+    strip = np.clip(drawn_lay(1, diameter_px=40, lay_ratio=12, seed=1), 0.02, None)
+    light = strip[..., None].repeat(3, 2).astype(np.float32)
+    bright, dark = (windows_of(light * gain, width_px=40, step_px=1.0).light for gain in (1.0, 0.2))
+    assert np.allclose(bright, dark, atol=1e-4)
+    inner = bright[:, :, 11:53]
+    assert abs(float(inner.mean())) < 0.02
+
+
+def test_a_short_piece_is_one_window_with_nothing_beyond_its_ends() -> None:
+    light = np.full((120, 61, 3), 0.5, np.float32) * np.linspace(0.5, 1.5, 61)[None, :, None]
+    seen = windows_of(light.astype(np.float32), width_px=50, step_px=1.0)
+    assert len(seen.light) == 1
+    rows = np.flatnonzero(np.abs(seen.light[0]).max(axis=(1, 2)) > 0)
+    assert len(rows) == pytest.approx(120 * ACROSS_PX / (SPAN_WIDTHS * 50), abs=2)
+    assert seen.middles[0] == pytest.approx(60, abs=1)
+
+
+def test_windows_that_agree_make_surer_by_the_power_they_count_with() -> None:
+    one = np.log(np.array([[0.6, 0.4]]))
+    alone = joined(one, temperature=1.0, power=0.5)
+    assert alone == pytest.approx([0.6, 0.4])
+    four = one.repeat(4, axis=0)
+    assert joined(four, temperature=1.0, power=0.0) == pytest.approx([0.6, 0.4])
+    odds = joined(four, temperature=1.0, power=1.0)
+    assert odds[0] / odds[1] == pytest.approx(1.5**4)  # Bayes, four independent looks
+    half = joined(four, temperature=1.0, power=0.5)
+    assert half[0] / half[1] == pytest.approx(1.5**2)
+
+
+def test_what_was_learned_more_often_is_no_likelier_for_that() -> None:
+    prior = np.array([0.5, 0.1, 0.1, 0.1, 0.1, 0.1])
+    model = model_of(np.log(prior), np.full(BINS, -np.log(BINS)))
+    model = StripModel(
+        network=model.network, prior=prior, metadata={}, **dict.fromkeys(JOINING, 1.0)
+    )
+    seen = windows_of(np.ones((400, 61, 3), np.float32), width_px=50, step_px=1.0)
+    assert look_at(model, seen).p == pytest.approx(np.full(len(LOOKS), 1 / len(LOOKS)))
+
+
+def test_two_peaks_stay_two_peaks() -> None:
+    both = 0.6 * peak_at(1 / 3, u_log=0.03) + 0.4 * peak_at(1 / 5, u_log=0.03)
+    look = look_with(both, stranded=0.9)
+    assert look.share_at(0.5) == pytest.approx(1 / 3, rel=0.06)
+    assert look.share_at(0.025) < 0.21
+    assert look.u_log_share == pytest.approx(0.25, abs=0.03)  # two points 0.51 apart
+
+
+def test_a_jacket_says_nothing_of_what_is_in_it() -> None:
+    assert look_with(jacket=1.0).groove_p == pytest.approx(0.5)
+    assert look_with(stranded=0.98).groove_p > 0.95
+    assert look_with(solid=0.98).groove_p < 0.05
+
+
+def test_a_network_of_another_shape_is_refused() -> None:
+    model = model_of(np.zeros(len(LOOKS) + 1), np.zeros(BINS))
+    seen = windows_of(np.ones((400, 61, 3), np.float32), width_px=50, step_px=1.0)
+    with pytest.raises(ContractError, match="looks of"):
+        look_at(model, seen)
+
+
+def metadata(content: bytes, **changed: str) -> str:
+    lines = {
+        "schema": f'"{SCHEMA}"',
+        "sha256": f'"{sha256(content).hexdigest()}"',
+        "looks": str(list(LOOKS)),
+    } | changed
+    joining = "\n".join(f"{name} = 1.0" for name in JOINING)
+    prior = "\n".join(f"{look} = 0.1" for look in LOOKS)
+    head = "\n".join(f"{name} = {value}" for name, value in lines.items())
+    return f"{head}\n[joining]\n{joining}\n[prior]\n{prior}\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        (None, "not there"),
+        ("schema = ", "can't be read"),
+        (metadata(b"other"), "SHA-256 differs"),
+        (metadata(b"net", schema='"x/1"'), "schema"),
+        (metadata(b"net", looks='["solid"]'), "other looks"),
+        (metadata(b"net").replace("share_power = 1.0", 'share_power = "a"'), "share_power"),
+        (metadata(b"net"), "can't be run"),
+    ],
+)
+def test_files_that_do_not_fit_are_refused_with_why(
+    tmp_path: Path, text: str | None, why: str
+) -> None:
+    if text is not None:
+        (tmp_path / METADATA_FILE).write_text(text, encoding="utf-8")
+        (tmp_path / MODEL_FILE).write_bytes(b"net")
+    model, said = read_strip_model(tmp_path)
+    assert model is None
+    assert said is not None
+    assert why in said
+
+
+def test_a_network_that_is_not_there_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("vision.width.strip_look._loaded", lambda: read_strip_model(tmp_path))
+    fault = strip_fault()
+    assert fault is not None
+    assert "is not there" in fault
+    monkeypatch.undo()
+    assert strip_fault() is None

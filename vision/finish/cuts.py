@@ -1,0 +1,110 @@
+"""Where to cut a fitting or a soldered joint off, so that the rest may rise.
+
+Across the piece, a little beyond what is suspected to be brass or solder: on the side
+where enough of the piece is left to be worth a cut.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from PIL import Image as PillowImage
+from PIL import ImageDraw, ImageFont
+
+from vision.pieces.centreline import CentreLine, centre_line
+from vision.types import FloatArray, Image, PieceReading
+
+LIKELY_P = 0.5
+"""Nothing is cut for a suspicion that is likelier wrong than right."""
+
+BEYOND_RADII = 0.8
+"""So many half-widths beyond the suspected spot: clear of solder that ran along the seam."""
+
+WORTH_RADII = 4.0
+"""A rest shorter than so many half-widths (twice its thickness) is no rest worth a cut."""
+
+OVER_RADII = 1.7
+"""The line is drawn this far out to either side of the middle."""
+
+LABEL_PX = 22
+
+_RIM, _INK = (24, 24, 28), (255, 132, 88)
+
+
+def cut_lines(reading: PieceReading) -> FloatArray:
+    """Return where to cut, ``(n, 2, 2)`` ends of lines across the piece; n may be 0."""
+    findings = reading.findings
+    boxes = [*reading.brass_boxes_px] if findings.brass.p >= LIKELY_P else []
+    boxes += reading.solder_boxes_px if findings.solder.p >= LIKELY_P else ()
+    mask = reading.region.mask
+    if not boxes or mask.size < 9:
+        return np.zeros((0, 2, 2))
+    line = centre_line(mask, offset_px=reading.region.box_px[:2])
+    if line is None:
+        return np.zeros((0, 2, 2))
+    return np.array([_across(line, at) for at in _places(line, boxes)]).reshape(-1, 2, 2)
+
+
+def _places(line: CentreLine, boxes: list[tuple[int, int, int, int]]) -> list[int]:
+    """Return the points of the line to cut at: just outside of runs that lie in a box."""
+    x, y = line.points_px.T
+    inside = np.zeros(len(x), bool)
+    for left, top, width, height in boxes:
+        inside |= (x >= left) & (x < left + width) & (y >= top) & (y < top + height)
+    if not inside.any():
+        return []
+    beyond = round(BEYOND_RADII * line.radius_px / line.step_px)
+    worth = round(WORTH_RADII * line.radius_px / line.step_px)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(int)))
+    runs = [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    ends = [-1, *(edge for run in runs for edge in run), len(x)]
+    found = []
+    for number, (first, last) in enumerate(runs):
+        before, after = ends[2 * number], ends[2 * number + 3]
+        if first - beyond - before > worth:
+            found.append(first - beyond)
+        if after - last - beyond > worth:
+            found.append(last + beyond)
+    return found
+
+
+def _across(line: CentreLine, at: int) -> FloatArray:
+    tangent = line.tangents[at]
+    normal = np.array([-tangent[1], tangent[0]]) * OVER_RADII * line.radius_px
+    middle = line.points_px[at]
+    return np.stack([middle - normal, middle + normal])
+
+
+def draw_cuts(
+    image: Image, lines_px: FloatArray, *, factor: float, label_px: int = LABEL_PX
+) -> Image:
+    """Return a picture with dashed lines and the words "cut here".
+
+    Args:
+        image: ``(h, w, 3)`` uint8, a photo shown smaller or larger.
+        lines_px: ``(n, 2, 2)`` in photo pixels.
+        factor: Photo pixels per pixel of ``image``.
+        label_px: Height of the letters.
+    """
+    if not len(lines_px):
+        return image
+    canvas = np.ascontiguousarray(image).copy()
+    shown = (np.asarray(lines_px, np.float64) + 0.5) / factor - 0.5
+    for start, end in shown:
+        count = max(3, int(np.hypot(*(end - start)) / 14) | 1)
+        points = start + np.linspace(0, 1, count + 1)[:, None] * (end - start)
+        for first, second in zip(points[::2], points[1::2], strict=False):
+            for colour, thickness in ((_RIM, 7), (_INK, 4)):
+                ends = [tuple(int(v) for v in np.round(16 * p)) for p in (first, second)]
+                cv2.line(canvas, ends[0], ends[1], colour, thickness, cv2.LINE_AA, shift=4)
+    picture = PillowImage.fromarray(canvas)
+    pen, font = ImageDraw.Draw(picture), ImageFont.load_default(size=label_px)
+    for start, end in shown:
+        x, y = max((start, end), key=lambda p: p[1])
+        box = pen.textbbox((x, y + 6), "cut here", font=font, anchor="ma")
+        dx = max(0, 6 - box[0]) - max(0, box[2] + 6 - picture.width)
+        dy = -max(0, box[3] + 8 - picture.height)
+        box = pen.textbbox((x + dx, y + 6 + dy), "cut here", font=font, anchor="ma")
+        pen.rounded_rectangle((box[0] - 8, box[1] - 5, box[2] + 8, box[3] + 5), radius=7, fill=_RIM)
+        pen.text((x + dx, y + 6 + dy), "cut here", font=font, fill=_INK, anchor="ma")
+    return np.asarray(picture)

@@ -1,0 +1,429 @@
+"""Which surface is where: the network's answer for a part of the photo.
+
+The network (``models/surface.onnx``) is a function from a colour view to maps of
+class, tarnish level and strangeness at a quarter of the view's size. Here: which
+view of the photo it gets, how light is taken out of the view, and where each cell
+of the answer lies on the photo. A view's sides are multiples of 32 px; the box is
+widened to fit rather than stretched, so that a cell is square on the photo and its
+place is exact (half-pixel centres, as ``cv2.resize`` has them).
+
+No model, or one whose hash is not the one written beside it, is no error: the
+caller gets None and :func:`why_no_model` says why, for the page to show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from importlib.resources.abc import Traversable
+from math import ceil, sqrt
+from typing import Any
+
+import cv2
+import numpy as np
+
+from rules.errors import ContractError
+from vision.finish.network_file import cpu_session, read_checked
+from vision.photo.colour import from_linear, to_linear
+from vision.photo.reduced import resized
+from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
+
+MODEL_FILE = "surface.onnx"
+METADATA_FILE = "surface.toml"
+SCHEMA = "cuproscope.surface-model/1"
+
+MULTIPLE_PX = 32
+"""Sides of a view: the network halves its input five times."""
+
+STRIDE_PX = 4
+"""View pixels a cell of the answer is wide."""
+
+OVERVIEW_INPUT_PX = 1024 * 768
+"""Input pixels of the view of a whole photo: time grows with them, 25 ms per 100 000
+on two quiet cores."""
+
+CROP_INPUT_PX = 512 * 512
+"""Input pixels of the closer view of one piece."""
+
+CONTEXT = 0.15
+"""Table shown around a piece, as a share of the box's longer side: the network judges
+colour against what lies around it."""
+
+MIN_SIDE_PX = 128
+"""A view is never narrower than this, so that the network sees something of the table."""
+
+WHITE_TARGET = 0.80
+"""Linear light that a matte white is brought to; the same number trains the network."""
+
+GAIN_RANGE = (0.25, 6.0)
+"""Limits of a channel's gain: past them the white is a wrong reading, and a dark photo
+lifted further is noise. The same numbers train the network."""
+
+Box = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RawMaps:
+    """What a network returns for one view, before calibration.
+
+    Attributes:
+        logits: ``(len(Surface), h, w)`` float32.
+        tarnish_level: ``(h, w)`` float32, 0 to 1.
+        strangeness: ``(h, w)`` float32, distance from what was trained on, at least 0.
+        outline: ``(2, 4 h, 4 w)`` float32, as in :class:`vision.types.SurfaceMap`, at the
+            view's own resolution; None where the network doesn't draw outlines.
+    """
+
+    logits: Float32Array
+    tarnish_level: Float32Array
+    strangeness: Float32Array
+    outline: Float32Array | None = None
+
+
+Network = Callable[[Image], RawMaps]
+"""A view, ``(h, w, 3)`` uint8 with sides that are multiples of 32, to maps at a quarter."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SurfaceModel:
+    """A network and what was calibrated for it.
+
+    Attributes:
+        network: An ONNX session in use, any function in tests.
+        temperature: Logits are divided by this (Guo et al., arXiv 1706.04599).
+        strangeness_limit: Raw strangeness of a piece that 99 % of the calibration
+            pieces stay below.
+        metadata: Everything in ``surface.toml``, for the card and the record.
+    """
+
+    network: Network
+    temperature: float = 1.0
+    strangeness_limit: float = 1.0
+    metadata: Mapping[str, Any]
+
+    def __post_init__(self) -> None:
+        for name in ("temperature", "strangeness_limit"):
+            if not 0.0 < getattr(self, name) < float("inf"):
+                raise ContractError(f"{name} must be positive", where="surface model")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """A part of the photo and the size at which the network sees it.
+
+    Attributes:
+        box_px: ``(x, y, w, h)`` in whole photo pixels, inside the photo.
+        width_px: Width of the view, a multiple of 32.
+        height_px: Height of the view, a multiple of 32.
+    """
+
+    box_px: Box
+    width_px: int
+    height_px: int
+
+
+def load_surface_model() -> SurfaceModel | None:
+    """Return the shipped model, or None where it can't be used (see :func:`why_no_model`).
+
+    Loaded once; later calls cost nothing.
+    """
+    return _loaded()[0]
+
+
+def why_no_model() -> str | None:
+    """Return in plain words why there is no surface model; None where there is one."""
+    return _loaded()[1]
+
+
+def model_fault() -> str | None:
+    """Return what a person should know where the model can't be used, None where it can.
+
+    Pieces and their finish are then told by colour alone: rougher outlines, touching
+    pieces taken for one, enamel and solder mostly missed.
+    """
+    why = why_no_model()
+    return None if why is None else f"outlines and finish are by colour alone, and rougher: {why}"
+
+
+def surface_map(
+    photo: Photo,
+    *,
+    model: SurfaceModel,
+    box: Box | None = None,
+    white: FloatArray | None = None,
+    input_px: int | None = None,
+) -> SurfaceMap:
+    """Return which surface is where, for the whole photo or around a piece.
+
+    Args:
+        photo: The photo.
+        model: From :func:`load_surface_model`.
+        box: The piece, ``(x, y, w, h)``; some of the table around it is shown to the
+            network too, and the map covers that as well. None for the whole photo.
+        white: ``(3,)`` linear light of a matte white as seen in this photo; None
+            where it shows none, then the camera's own balance has to do.
+        input_px: About how many pixels the network may look at; more see thinner
+            wire and take longer. The photo is never enlarged.
+
+    Returns:
+        Maps at a quarter of the view's resolution; ``box_px`` says what they cover.
+
+    Raises:
+        ContractError: ``box`` lies outside the photo or is empty.
+    """
+    view = plan_view(photo.width_px, photo.height_px, box=box, input_px=input_px)
+    x, y, w, h = view.box_px
+    whole = (w, h) == (photo.width_px, photo.height_px)
+    return predict(
+        model,
+        photo.rgb if whole else photo.rgb[y : y + h, x : x + w],
+        width_px=view.width_px,
+        height_px=view.height_px,
+        white=white,
+        origin_px=(x, y),
+    )
+
+
+def predict(
+    model: SurfaceModel,
+    rgb: Image,
+    *,
+    width_px: int,
+    height_px: int,
+    white: FloatArray | None = None,
+    origin_px: tuple[int, int] = (0, 0),
+) -> SurfaceMap:
+    """Return the calibrated maps of one crop.
+
+    Args:
+        model: The network and its calibration.
+        rgb: ``(h, w, 3)`` uint8, sRGB.
+        width_px: Width at which the network sees the crop, a multiple of 32.
+        height_px: Height at which it does.
+        white: As in :func:`surface_map`.
+        origin_px: Where the crop's upper left pixel lies on the photo.
+
+    Raises:
+        ContractError: A side is no multiple of 32, or the network broke its contract.
+    """
+    if width_px % MULTIPLE_PX or height_px % MULTIPLE_PX or min(width_px, height_px) <= 0:
+        raise ContractError(f"{width_px} x {height_px} are no multiples of 32", where="view")
+    h, w = rgb.shape[:2]
+    size = (width_px, height_px)
+    if w >= width_px and h >= height_px:
+        view = resized(rgb, size)
+    else:
+        view = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
+    raw = model.network(np.ascontiguousarray(whiten(view, white=white)))
+    cells = (height_px // STRIDE_PX, width_px // STRIDE_PX)
+    if raw.logits.shape != (len(Surface), *cells) or raw.tarnish_level.shape != cells:
+        raise ContractError(
+            f"maps of {raw.logits.shape} for a view of {width_px} x {height_px}", where="network"
+        )
+    return SurfaceMap(
+        p=_softmax(raw.logits / np.float32(model.temperature)),
+        tarnish_level=raw.tarnish_level,
+        strangeness=raw.strangeness / np.float32(model.strangeness_limit),
+        outline=raw.outline,
+        box_px=(origin_px[0], origin_px[1], w, h),
+    )
+
+
+def plan_view(
+    width_px: int, height_px: int, *, box: Box | None = None, input_px: int | None = None
+) -> View:
+    """Return which part of a photo the network sees, and at which size.
+
+    The part is the box and some table, widened until both sides are multiples of 32
+    at one scale. Only where the photo ends does a side have to stretch, by at most
+    half of 32 px.
+
+    Args:
+        width_px: Width of the photo.
+        height_px: Height of the photo.
+        box: What must be in the view, None for all of the photo.
+        input_px: About how many pixels the view may have.
+    """
+    if box is None:
+        x, y, w, h = 0, 0, width_px, height_px
+        budget = input_px or OVERVIEW_INPUT_PX
+    else:
+        x, y, w, h = box
+        if w <= 0 or h <= 0 or x < 0 or y < 0 or x + w > width_px or y + h > height_px:
+            raise ContractError(f"{box} is not inside {width_px} x {height_px}", where="box")
+        margin = ceil(CONTEXT * max(w, h))
+        x, y, w, h = x - margin, y - margin, w + 2 * margin, h + 2 * margin
+        budget = input_px or CROP_INPUT_PX
+    w, h = min(w, width_px), min(h, height_px)
+    scale = min(1.0, sqrt(budget / (w * h)))
+    x, w, wide = _fit(x, w, limit=width_px, scale=scale)
+    y, h, high = _fit(y, h, limit=height_px, scale=scale)
+    return View(box_px=(x, y, w, h), width_px=wide, height_px=high)
+
+
+def _fit(start: int, length: int, *, limit: int, scale: float) -> tuple[int, int, int]:
+    """Return start and length in photo pixels and the view's side, for one axis."""
+    side = max(MIN_SIDE_PX, MULTIPLE_PX * ceil(length * scale / MULTIPLE_PX))
+    wanted = round(side / scale)
+    if wanted > limit:  # the photo ends: show all of it, stretched to the nearest multiple
+        side = MULTIPLE_PX * max(1, round(limit * scale / MULTIPLE_PX))
+        return 0, limit, side
+    centred = start - (wanted - length) // 2
+    return min(max(centred, 0), limit - wanted), wanted, side
+
+
+def whiten(rgb: Image, *, white: FloatArray | None) -> Image:
+    """Return the picture as if a matte white in it had linear light 0.8 in each channel.
+
+    Args:
+        rgb: ``(h, w, 3)`` uint8, sRGB.
+        white: ``(3,)`` linear light of a matte white in it; None changes nothing.
+    """
+    if white is None:
+        return rgb
+    gain = np.clip(WHITE_TARGET / np.maximum(np.asarray(white, float), 1e-6), *GAIN_RANGE)
+    codes = to_linear(np.arange(256, dtype=np.uint8))
+    table = from_linear(codes[:, None] * gain[None, :])  # (256, 3): one curve a channel
+    return np.asarray(cv2.LUT(rgb, table[None]), dtype=np.uint8)
+
+
+def cover(surface: SurfaceMap, mask: Mask, *, box_px: Box) -> Float32Array:
+    """Return how much of each cell of a map a piece covers, ``(h, w)``, 0 to 1.
+
+    Exact: the integral of the mask over each cell, whatever the two resolutions.
+
+    Args:
+        surface: The map.
+        mask: ``(box height, box width)`` bool, the piece's own pixels.
+        box_px: Where the mask lies on the photo.
+    """
+    across, down = _cell_px(surface)
+    rows, columns = surface.tarnish_level.shape
+    # Between pixel borders the integral image is bilinear, so that reading it there is exact.
+    integral = cv2.integral(mask.astype(np.uint8))
+    x = surface.box_px[0] + across * np.arange(columns + 1) - box_px[0]
+    y = surface.box_px[1] + down * np.arange(rows + 1) - box_px[1]
+    summed = _between(_between(integral, y, axis=0), x, axis=1)
+    area = np.diff(np.diff(summed, axis=0), axis=1)
+    return np.clip(area / (across * down), 0.0, 1.0).astype(np.float32)
+
+
+def mean_p(surface: SurfaceMap, weights: Float32Array) -> FloatArray:
+    """Return the mean probability of each class over a piece, ``(len(Surface),)``.
+
+    Args:
+        surface: The map.
+        weights: ``(h, w)``, from :func:`cover`.
+
+    Raises:
+        ContractError: The weights are all zero.
+    """
+    total = float(weights.sum())
+    if total <= 0:
+        raise ContractError("the piece lies outside of the map", where="weights")
+    return np.asarray(np.tensordot(surface.p, weights, axes=2) / total, dtype=np.float64)
+
+
+def familiarity(surface: SurfaceMap, weights: Float32Array) -> float:
+    """Return how much a piece is like what the network was trained on, 0 to 1.
+
+    Half at the strangeness that one in a hundred calibration pieces passes; below
+    half the network's classes should not decide anything alone. 1 where the map's
+    maker can't tell.
+    """
+    total = float(weights.sum())
+    if surface.strangeness is None or total <= 0:
+        return 1.0
+    strange = float((surface.strangeness * weights).sum()) / total
+    return float(0.5 ** (strange * strange))
+
+
+def _cell_px(surface: SurfaceMap) -> tuple[float, float]:
+    rows, columns = surface.tarnish_level.shape
+    return surface.box_px[2] / columns, surface.box_px[3] / rows
+
+
+def _between(values: FloatArray, at: FloatArray, *, axis: int) -> FloatArray:
+    """Read an array between its entries along one axis; its ends are continued."""
+    last = values.shape[axis] - 1
+    at = np.clip(at, 0, last)
+    low = np.minimum(at.astype(int), max(last - 1, 0))
+    part = at - low
+    shape = (-1, 1) if axis == 0 else (1, -1)
+    below = np.take(values, low, axis=axis)
+    above = np.take(values, np.minimum(low + 1, last), axis=axis)
+    return np.asarray(below + (above - below) * part.reshape(shape), dtype=np.float64)
+
+
+def _softmax(logits: Float32Array) -> Float32Array:
+    raised = np.exp(logits - logits.max(axis=0, keepdims=True))
+    return np.asarray(raised / raised.sum(axis=0, keepdims=True), dtype=np.float32)
+
+
+@lru_cache(maxsize=1)
+def _loaded() -> tuple[SurfaceModel | None, str | None]:
+    return read_surface_model(resources.files("models"))
+
+
+def read_surface_model(folder: Traversable) -> tuple[SurfaceModel | None, str | None]:
+    """Return the model in a folder, or None and why it can't be used, in plain words.
+
+    Args:
+        folder: Holds ``surface.onnx`` and ``surface.toml``.
+    """
+    read = read_checked(
+        folder,
+        model_file=MODEL_FILE,
+        metadata_file=METADATA_FILE,
+        schema=SCHEMA,
+        what="surface model",
+    )
+    if isinstance(read, str):
+        return None, read
+    metadata, content = read
+    refused = _fault_of(metadata)
+    if refused:
+        return None, refused
+    try:
+        network = _session(content)
+    except Exception as fault:  # onnxruntime's errors share no base but Exception
+        return None, f"{MODEL_FILE} can't be run here: {type(fault).__name__}"
+    calibration = metadata["calibration"]
+    model = SurfaceModel(
+        network=network,
+        temperature=float(calibration["temperature"]),
+        strangeness_limit=float(calibration["strangeness_limit"]),
+        metadata=metadata,
+    )
+    return model, None
+
+
+def _fault_of(metadata: Mapping[str, Any]) -> str | None:
+    """Return what is wrong with a model's description, None where nothing is."""
+    if metadata.get("classes") != [str(s) for s in Surface]:
+        return f"{METADATA_FILE} lists other classes than this version knows"
+    calibration = metadata.get("calibration", {})
+    for name in ("temperature", "strangeness_limit"):
+        value = calibration.get(name)
+        if not isinstance(value, int | float) or not 0 < value < float("inf"):
+            return f"{METADATA_FILE}: calibration.{name} must be a positive number"
+    return None
+
+
+def _session(content: bytes) -> Network:
+    """Return a network that runs an ONNX file's bytes."""
+    session = cpu_session(content)
+
+    def network(view: Image) -> RawMaps:
+        names = ["logits", "tarnish_level", "strangeness", "outline"]
+        logits, tarnish, strangeness, outline = session.run(names, {"rgb": view[None]})
+        return RawMaps(
+            logits=logits[0],
+            tarnish_level=tarnish[0],
+            strangeness=strangeness[0],
+            outline=outline[0],
+        )
+
+    return network

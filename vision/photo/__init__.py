@@ -1,0 +1,1 @@
+"""How do a file's bytes become linear light, and what colour was the light?"""

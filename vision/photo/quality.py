@@ -1,0 +1,354 @@
+"""Is this photo good enough to answer, and if not, what should the person change?
+
+Each gate that fails is a named problem with what to do about it. Nothing is refused
+here: a blurred photo still gets its finish and flags, told with the problem beside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.photo.colour import LUMINANCE, luminance, strongest_channel, to_linear
+from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Problem, Region, Scale
+
+REBLUR_SIGMA_PX = 1.5
+"""Extra blur by which the photo's own is told (Zhuo & Sim, Pattern Recognition 44
+(2011) 1852): the ratio of gradients before and after depends on the own blur only."""
+
+DENOISE_SIGMA_PX = 0.8
+"""A light blur takes the noise out of the gradients; its part is taken off the result."""
+
+OWN_VARIANCE = DENOISE_SIGMA_PX**2 + 4 / 12
+"""Edge spread that the method itself adds: that blur, and a difference over 2 pixels."""
+
+EDGE_STRENGTH_SHARE = 0.35
+"""Edges at least this share of the strongest of their direction are looked at."""
+
+NOISE_FACTOR = 6.0
+MIN_GRADIENT = 0.002
+"""Gradients of linear light per pixel below 6 times the photo's usual one, or below
+0.002, are grain and noise, and tell no sharpness."""
+
+MEDIAN_STEP = 3
+"""The usual gradient is told by every third pixel each way: a tenth of the time."""
+
+MIN_EDGE_PIXELS = 60
+"""With fewer edge pixels the sharpness is not told."""
+
+OUTLINE_BAND_PX = 9
+"""Of a piece only edges so near its outline are looked at: shadows are soft by nature."""
+
+MIN_CROP_PX = 16
+WIDE_BLUR_PX = 1.8
+MAX_FACTOR = 8
+"""A blur past 1.8 px is told again on a copy half the size, down to an eighth."""
+
+DIRECTIONS = 4
+"""A shake smears edges of some directions only, so each of four is judged by itself."""
+
+CROP_LONG_SIDE_PX = 640
+"""Sharpness is judged at full resolution on at most this much of the photo."""
+
+COARSE_LONG_SIDE_PX = 512
+"""Exposure, glare and wide pieces are judged on a copy about this long."""
+
+WIDE_STEPS = 20
+"""A piece so many steps of the thinned mask wide is wide: one step is then 5 % of it."""
+
+BLUR_LIMIT_PX = 4.0
+BLUR_LIMIT_OF_WIDTH = 0.25
+"""Blurred: an edge spread (standard deviation) past 4 px, or past a quarter of the
+piece's width, where two edges run into one and no width can be told."""
+
+CLIPPED_CODE = 250
+"""Codes above have lost their colour to the sensor's end of scale."""
+
+CLIPPED_SHARE_LIMIT = 0.25
+"""Glare: more of the piece than this has lost its colour. Bright metal in good light
+shows highlights on 5 to 15 % of its face (common practice, no source)."""
+
+DARK_WHITE = 0.12
+"""Linear light of a matte white, sRGB code 97, below which noise hides the finish."""
+
+DARK_SCENE = 0.09
+"""Without a known white: the brightest parts of a usable photo are above this, code 85."""
+
+BRIGHT_WHITE = 0.97
+"""A matte white at the end of the scale: whatever is shinier is clipped."""
+
+CAST_LIMIT = 2.2
+"""Strongest channel of a matte white over its weakest. A phone's own balance leaves
+1.0 to 1.6 in lamp light; past 2.2 the weak channel is too noisy to tell brown from
+green (common practice, no source)."""
+
+MIN_WIDTH_PX = 8.0
+"""Narrower pieces can't be measured well: the accuracy asked of the tool starts here."""
+
+MIN_PX_PER_MM = MIN_WIDTH_PX / 1.291
+"""Without a piece: below this a strand of 16 AWG (1.291 mm) is too narrow."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quality:
+    """How good the photo is, in numbers; None where it can't be told.
+
+    Attributes:
+        blur_px: Standard deviation of the edge spread, photo pixels; of the direction
+            in which the photo is least sharp.
+        exposure: Linear light, 0 to 1, of a matte white where the reference shows
+            one, else of the brightest parts of the photo.
+        white_balance: Strongest channel of the white over its weakest; 1 is neutral.
+        clipped_share: Share of the piece (without one, of the photo) whose colour is lost.
+        px_per_mm: Pixels per mm at the reference.
+    """
+
+    blur_px: float | None
+    exposure: float
+    white_balance: float | None
+    clipped_share: float
+    px_per_mm: float | None
+
+
+def judge_quality(
+    photo: Photo, *, region: Region | None, scale: Scale | None
+) -> tuple[Quality, tuple[Problem, ...]]:
+    """Return how good the photo is, and a problem for each gate that fails.
+
+    Args:
+        photo: The decoded photo.
+        region: The piece in question; None judges the whole photo.
+        scale: The scale, where a reference was found.
+    """
+    white = scale.white if scale is not None else None
+    quality = Quality(
+        blur_px=_blur_px(*_part_for_sharpness(photo, region)),
+        exposure=_exposure(photo.rgb, white),
+        white_balance=_white_balance(white),
+        clipped_share=_clipped_share(photo.rgb, region),
+        px_per_mm=1 / scale.mm_per_px if scale is not None else None,
+    )
+    width_px = piece_width_px(region) if region is not None else None
+    return quality, tuple(_problems(quality, width_px))
+
+
+def piece_width_px(region: Region) -> float:
+    """Return the width of the piece's widest part in photo pixels.
+
+    To about one pixel where it is narrow; to 5 % where it is wide, from a thinned mask.
+    """
+    step = 1 + max(region.mask.shape) // COARSE_LONG_SIDE_PX
+    coarse: float = step * _widest(region.mask[::step, ::step])
+    finer = min(step, max(1, int(coarse / WIDE_STEPS)))
+    return coarse if finer == step else finer * _widest(region.mask[::finer, ::finer])
+
+
+def _widest(mask: Mask) -> float:
+    if not mask.any():
+        return 0.0
+    padded = np.pad(mask.astype(np.uint8), 1)
+    # Exact distances take ten times as long; these are within 2 % (Borgefors 1986).
+    return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_5).max()) - 1
+
+
+def _problems(quality: Quality, width_px: float | None) -> list[Problem]:
+    problems = []
+    blur_limit = BLUR_LIMIT_PX
+    if width_px is not None and width_px >= MIN_WIDTH_PX:
+        blur_limit = min(blur_limit, BLUR_LIMIT_OF_WIDTH * width_px)
+    if quality.blur_px is not None and quality.blur_px > blur_limit:
+        problems.append(
+            Problem(
+                code="blurred",
+                text=f"The photo is blurred: edges are smeared over about "
+                f"{2 * quality.blur_px:.0f} pixels.",
+                fix="Tap the piece on the screen to focus, hold the phone with both hands or "
+                "lean it on something, and use more light.",
+            )
+        )
+    problems.extend(_light_problems(quality, is_piece=width_px is not None))
+    if _is_too_far(quality, width_px):
+        problems.append(
+            Problem(
+                code="too_far",
+                text="The piece is too small in the photo to measure well"
+                + (f": only about {width_px:.0f} pixels wide." if width_px else "."),
+                fix="Move closer, so that the piece and the reference fill the picture; "
+                "don't zoom.",
+            )
+        )
+    return problems
+
+
+def _light_problems(quality: Quality, *, is_piece: bool) -> list[Problem]:
+    problems = []
+    has_white = quality.white_balance is not None
+    if quality.exposure < (DARK_WHITE if has_white else DARK_SCENE):
+        problems.append(
+            Problem(
+                code="too_dark",
+                text="The photo is too dark to judge the finish.",
+                fix="Go near a window or outside into the shade, and take it again.",
+            )
+        )
+    if has_white and quality.exposure > BRIGHT_WHITE:
+        problems.append(
+            Problem(
+                code="too_bright",
+                text="The photo is overexposed: white paper has no colour left to compare with.",
+                fix="Tap the brightest spot on the screen, or move out of direct sun.",
+            )
+        )
+    if is_piece and quality.clipped_share > CLIPPED_SHARE_LIMIT:
+        problems.append(
+            Problem(
+                code="glare",
+                text=f"Glare hides the colour of {100 * quality.clipped_share:.0f} % of the piece.",
+                fix="Turn the flash off, turn the piece a little, or work in the shade.",
+            )
+        )
+    if quality.white_balance is not None and quality.white_balance > CAST_LIMIT:
+        problems.append(
+            Problem(
+                code="colour_cast",
+                text="The light has a strong colour, so the finish can't be told well.",
+                fix="Use daylight from a window, or a plain white lamp.",
+            )
+        )
+    return problems
+
+
+def _is_too_far(quality: Quality, width_px: float | None) -> bool:
+    if width_px is not None:
+        return width_px < MIN_WIDTH_PX
+    return quality.px_per_mm is not None and quality.px_per_mm < MIN_PX_PER_MM
+
+
+def _part_for_sharpness(photo: Photo, region: Region | None) -> tuple[Image, Mask | None]:
+    """Return the middle of the piece, or of the photo, at full resolution, and where to look.
+
+    Where to look is the band along the piece's outline; None without a piece.
+    """
+    height, width = photo.rgb.shape[:2]
+    left, top, w, h = (0, 0, width, height) if region is None else region.box_px
+    cut_x, cut_y = max(0, (w - CROP_LONG_SIDE_PX) // 2), max(0, (h - CROP_LONG_SIDE_PX) // 2)
+    x0, x1, y0, y1 = left + cut_x, left + w - cut_x, top + cut_y, top + h - cut_y
+    if region is None:
+        return photo.rgb[y0:y1, x0:x1], None
+    margin = OUTLINE_BAND_PX + 3
+    piece = region.mask[cut_y : h - cut_y, cut_x : w - cut_x].astype(np.uint8)
+    piece = np.pad(piece, margin)
+    kernel = np.ones((2 * OUTLINE_BAND_PX + 1, 2 * OUTLINE_BAND_PX + 1), np.uint8)
+    band = cv2.dilate(piece, kernel) - cv2.erode(piece, kernel)
+    # The crop itself may end at the photo's edge; the band is cut with it.
+    left_out, top_out = max(0, margin - x0), max(0, margin - y0)
+    part = photo.rgb[max(0, y0 - margin) : y1 + margin, max(0, x0 - margin) : x1 + margin]
+    band = band[top_out : top_out + part.shape[0], left_out : left_out + part.shape[1]]
+    return part, np.asarray(band, dtype=bool)
+
+
+def _blur_px(rgb: Image, near: Mask | None) -> float | None:
+    """Return the standard deviation of the edge spread in its worst direction, or None.
+
+    Wide blurs are told on smaller copies, where they stand out of the noise.
+
+    Args:
+        rgb: ``(h, w, 3)`` uint8, full resolution.
+        near: ``(h, w)``, where to look; None everywhere, all directions taken as one.
+    """
+    if min(rgb.shape[:2]) < MIN_CROP_PX:
+        return None
+    light = luminance(to_linear(np.ascontiguousarray(rgb)))
+    factor = 1
+    while True:
+        told = _blur_at(light, near)
+        is_small = told is not None and told < WIDE_BLUR_PX
+        if is_small or factor >= MAX_FACTOR or min(light.shape) < 2 * MIN_CROP_PX:
+            return None if told is None else told * factor
+        factor *= 2
+        half = (light.shape[1] // 2, light.shape[0] // 2)
+        light = np.asarray(cv2.resize(light, half, interpolation=cv2.INTER_AREA), np.float32)
+        if near is not None:
+            near = cv2.resize(near.astype(np.uint8), half, interpolation=cv2.INTER_AREA) > 0
+
+
+def _blur_at(light: Float32Array, near: Mask | None) -> float | None:
+    """Return the spread of the edges, in pixels of ``light``; None with too few edges.
+
+    An edge blurred by sigma and blurred again by s keeps ``sigma / hypot(sigma, s)`` of
+    its gradient; the ratio at strong edges gives sigma back.
+    """
+    light = np.asarray(cv2.GaussianBlur(light, (0, 0), DENOISE_SIGMA_PX), np.float32)
+    dx, dy = _gradients(light)
+    strength = cv2.magnitude(dx, dy)
+    kept_strength = cv2.magnitude(*_gradients(cv2.GaussianBlur(light, (0, 0), REBLUR_SIGMA_PX)))
+    usual = float(np.median(strength[::MEDIAN_STEP, ::MEDIAN_STEP]))
+    floor = max(NOISE_FACTOR * usual, MIN_GRADIENT)
+    edges = _ridge(strength) & (strength > floor)
+    if near is not None:
+        edges &= near
+    strength, kept = strength[edges], kept_strength[edges] / strength[edges]
+    if near is None:
+        direction = np.zeros(strength.size, int)
+    else:
+        turn = np.arctan2(dy[edges], dx[edges]) / np.pi * DIRECTIONS
+        direction = np.round(turn).astype(int) % DIRECTIONS
+
+    sigmas = []
+    for one in range(DIRECTIONS):
+        mine = direction == one
+        if np.count_nonzero(mine) < MIN_EDGE_PIXELS:
+            continue
+        mine &= strength > EDGE_STRENGTH_SHARE * np.percentile(strength[mine], 98)
+        ratio = np.clip(kept[mine], 0.05, 0.995)
+        sigma = REBLUR_SIGMA_PX * ratio / np.sqrt(1 - ratio**2)
+        # The sharper ones: a round flank in its own shade is softer than the photo.
+        sharp = float(np.percentile(sigma, 25))
+        sigmas.append(float(np.sqrt(max(sharp**2 - OWN_VARIANCE, 0.0))))
+    return max(sigmas) if sigmas else None
+
+
+def _gradients(light: Float32Array) -> tuple[Float32Array, Float32Array]:
+    """Return the central differences along x and along y."""
+    dx = cv2.Sobel(light, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
+    dy = cv2.Sobel(light, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
+    return np.asarray(dx, dtype=np.float32), np.asarray(dy, dtype=np.float32)
+
+
+def _ridge(strength: Float32Array) -> Mask:
+    """Return where the gradient is the strongest of its neighbours: the middle of an edge."""
+    along_x = strength >= cv2.dilate(strength, np.ones((1, 3), np.uint8))
+    along_y = strength >= cv2.dilate(strength, np.ones((3, 1), np.uint8))
+    return np.asarray(along_x | along_y, dtype=bool)
+
+
+def _exposure(rgb: Image, white: FloatArray | None) -> float:
+    if white is not None:
+        return float(np.asarray(white) @ LUMINANCE)
+    return float(np.percentile(luminance(to_linear(_coarse(rgb))), 98))
+
+
+def _white_balance(white: FloatArray | None) -> float | None:
+    if white is None:
+        return None
+    return float(np.max(white) / max(float(np.min(white)), 1e-3))
+
+
+def _clipped_share(rgb: Image, region: Region | None) -> float:
+    if region is None:
+        part, mask = _coarse(rgb), None
+    else:
+        x, y, w, h = region.box_px
+        step = max(1, max(w, h) // COARSE_LONG_SIDE_PX)
+        part, mask = rgb[y : y + h : step, x : x + w : step], region.mask[::step, ::step]
+    clipped = strongest_channel(np.ascontiguousarray(part)) >= CLIPPED_CODE
+    if mask is not None:
+        clipped = clipped[mask[: clipped.shape[0], : clipped.shape[1]]]
+    return float(clipped.mean()) if clipped.size else 0.0
+
+
+def _coarse(rgb: Image) -> Image:
+    step = max(1, max(rgb.shape[:2]) // COARSE_LONG_SIDE_PX)
+    return rgb[::step, ::step]

@@ -1,0 +1,1 @@
+"""How does the answer look, drawn on the photo?"""

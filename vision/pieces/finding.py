@@ -1,0 +1,410 @@
+"""Where on the photo are the pieces?
+
+The narrow seam is a pair of maps over the photo: how likely each pixel shows a piece,
+and the number of the piece it belongs to. They come from the surface network's overview
+(:mod:`vision.finish.surface`, :mod:`vision.pieces.outlines`) or, without its file, from the
+table as a background model (:mod:`vision.pieces.ground`), which takes pieces that touch for one;
+:func:`regions_from_labels` turns either into outlines at full resolution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.photo.reduced import reduced as reduced  # noqa: PLC0414 - others take it from here
+from vision.pieces.crossings import Parting, part_crossings
+from vision.pieces.ground import table_features
+from vision.pieces.outlines import WEAK_P, Labels, parted
+from vision.types import (
+    Float32Array,
+    FloatArray,
+    Image,
+    Mask,
+    Photo,
+    Region,
+    Surface,
+    SurfaceMap,
+)
+
+SURFACES = list(Surface)
+
+Contour = NDArray[np.int32]
+
+WORK_LONG_SIDE_PX = 1024
+"""Pieces are found on a copy this long; a 12-megapixel photo shrinks 4 times."""
+
+REFINE_LONG_SIDE_PX = 1024
+"""Outlines are refined on a crop at most this long."""
+
+MIN_AREA_SHARE = 4e-4
+"""By the table alone, smaller spots are dirt: 0.04 % is 20 mm² of an A5 page."""
+
+MIN_AREA_SHARE_SURFACE = 1.2e-4
+"""The network knows dirt from wire; under this a piece is too small to judge."""
+
+SURE_TABLE_P = 0.8
+SURE_P = 0.7
+"""The surest tenth of a piece is at least this likely, by the table and by the network."""
+
+MOST_GROUND_P = 0.3
+"""A piece that the classes take for table or reference by more, on average, is a stain, a
+joint of the table or a print. Of 334 pieces found on 220 tuned-on renders none passes it;
+of 68 finds where nothing is 17 do."""
+
+MEETING_P, MOST_MEETING = 0.2, 0.3
+"""Where the network sees pieces meet with this probability on more than this share of one
+find, it is several side by side that could not be parted. So it says on 25 of 64 finds
+that hold several pieces (310 renders) and on 5 of about 450 that hold one."""
+
+PAD_PX = 8
+"""A piece is drawn with so much of the map around it."""
+
+Z_HALF = 4.5
+"""Distance from the table, in its own spreads, where a pixel is as likely piece as
+table. At 3 wood grain comes through; at 6 dull pieces on wood are lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawn:
+    """A piece drawn along the photo's edges, with all that the drawing followed from.
+
+    Attributes:
+        cells: ``(x0, y0, x1, y1)`` of the map it was drawn from.
+        soft: ``(y1 - y0, x1 - x0)`` float32, the piece on those cells.
+        region: What came of it; None for nothing.
+    """
+
+    cells: tuple[int, int, int, int]
+    soft: Float32Array
+    region: Region | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sketch:
+    """The pieces as they are where no reference lies on any of them.
+
+    Attributes:
+        parting: The number of the piece at each pixel of the map.
+        drawn: Those that are pieces.
+    """
+
+    parting: Parting
+    drawn: tuple[Drawn, ...]
+
+
+def reference_mask(
+    shape: tuple[int, int], outlines_px: Sequence[FloatArray], factor: float, *, margin_px: int = 3
+) -> Mask:
+    """Return the pixels of a reduced photo that belong to the reference, with a margin."""
+    mask = np.zeros(shape, np.uint8)
+    for outline in outlines_px:
+        points = np.round((outline + 0.5) / factor - 0.5).astype(np.int32)
+        cv2.fillPoly(mask, [points], (1,))
+    grown = cv2.dilate(mask, np.ones((2 * margin_px + 1, 2 * margin_px + 1), np.uint8))
+    return np.asarray(grown, dtype=bool)
+
+
+def foreground_by_table(features: Float32Array) -> Float32Array:
+    """Return how likely each pixel shows a piece, by its distance from the table alone.
+
+    Args:
+        features: ``(9, h, w)`` from :func:`vision.pieces.ground.table_features`.
+
+    Returns:
+        ``(h, w)`` float32, 0 to 1.
+    """
+    # A wide piece is its own window's median: there only the overall table tells it.
+    z = 4 * np.maximum(features[6], 0.8 * features[7])
+    z = cv2.GaussianBlur(z, (0, 0), 1.0)
+    p = 1.0 / (1.0 + np.exp(-1.5 * (z - Z_HALF)))
+    p[features[8] > 0] = 0.0
+    return np.asarray(p, dtype=np.float32)
+
+
+def find_pieces(
+    photo: Photo, *, reference_outlines_px: Sequence[FloatArray] = ()
+) -> tuple[Region, ...]:
+    """Return every piece on the table, largest first, without the surface network."""
+    small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
+    reference = reference_mask(small.shape[:2], reference_outlines_px, factor)
+    foreground = foreground_by_table(table_features(small, reference))
+    return regions_from_labels(
+        photo, foreground, parted(foreground), least=MIN_AREA_SHARE, sure=SURE_TABLE_P
+    )
+
+
+def pieces_on(
+    photo: Photo,
+    overview: SurfaceMap,
+    *,
+    reference_outlines_px: Sequence[FloatArray] = (),
+    sketch: Sketch | None = None,
+) -> tuple[Region, ...]:
+    """Return every piece on the table, largest first, by the surface network.
+
+    Args:
+        photo: The photo.
+        overview: The network's map over all of it.
+        reference_outlines_px: What is the reference's and no piece.
+        sketch: From :func:`sketch_pieces`, while nobody knew the reference yet: what it
+            doesn't change is not done again.
+    """
+    piece, gap = _piece_and_gap(overview)
+    as_sketched = sketch is not None
+    if reference_outlines_px:
+        factor = photo.width_px / piece.shape[1]
+        reference = reference_mask(piece.shape, reference_outlines_px, factor)
+        # Less likely pixels were never taken for a piece's.
+        as_sketched = as_sketched and not (piece[reference] > WEAK_P).any()
+        piece = np.where(reference, np.float32(0), piece)
+    if sketch is not None and as_sketched:
+        parting = sketch.parting
+    else:
+        parting = _numbered(photo, overview, piece, gap)
+    drawn = sketch.drawn if sketch is not None else ()
+    return regions_from_labels(photo, piece, parting.labels, drawn=drawn, several=parting.several)
+
+
+def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
+    """Return the pieces as if no reference lay on them, for :func:`pieces_on`."""
+    piece, gap = _piece_and_gap(overview)
+    parting = _numbered(photo, overview, piece, gap)
+    drawn = tuple(one for _, _, one in _drawn(photo, piece, parting.labels))
+    return Sketch(parting=parting, drawn=drawn)
+
+
+def _numbered(
+    photo: Photo, overview: SurfaceMap, piece: Float32Array, gap: Float32Array | None
+) -> Parting:
+    """Return the number of the piece at each pixel, parted by the gaps and by the crossings."""
+    parting = Parting(labels=parted(piece, gap))
+    if gap is not None:
+        least_px = round(MIN_AREA_SHARE_SURFACE * piece.size)
+        parting = part_crossings(parting.labels, gap, photo.rgb, least_px=least_px)
+    # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
+    return replace(parting, labels=_without_ground(parting.labels, overview))
+
+
+def is_bunch(overview: SurfaceMap, region: Region) -> bool:
+    """Return whether a find is several pieces side by side, taken for one."""
+    if overview.outline is None:
+        return False
+    gap = overview.outline[1]
+    x, y, w, h = region.box_px
+    across = gap.shape[1] / overview.box_px[2]
+    down = gap.shape[0] / overview.box_px[3]
+    size = (max(1, round(w * across)), max(1, round(h * down)))
+    small = cv2.resize(region.mask.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+    left, top = round(x * across), round(y * down)
+    here = gap[top : top + size[1], left : left + size[0]]
+    own = here[small[: here.shape[0], : here.shape[1]] > 0]
+    return bool(own.size) and float((own > MEETING_P).mean()) > MOST_MEETING
+
+
+def _piece_and_gap(overview: SurfaceMap) -> tuple[Float32Array, Float32Array | None]:
+    if overview.outline is not None:
+        return overview.outline[0], overview.outline[1]
+    return np.clip(1 - _ground(overview), 0, 1), None
+
+
+def _ground(overview: SurfaceMap) -> Float32Array:
+    """Return how likely each cell shows the table or the reference."""
+    own = [SURFACES.index(Surface.TABLE), SURFACES.index(Surface.REFERENCE)]
+    return np.asarray(overview.p[own].sum(axis=0), dtype=np.float32)
+
+
+def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:
+    """Leave out what the outline head took for a piece, and the classes don't."""
+    ground = _ground(overview)
+    ys, xs = np.nonzero(labels)
+    numbers = labels[ys, xs]
+    rows, columns = ground.shape
+    p = ground[ys * rows // labels.shape[0], xs * columns // labels.shape[1]]
+    count = int(labels.max()) + 1
+    areas = np.bincount(numbers, minlength=count)
+    is_piece = np.bincount(numbers, weights=p, minlength=count) <= MOST_GROUND_P * areas
+    return np.asarray(labels * is_piece[labels], dtype=np.int32)
+
+
+def regions_from_labels(
+    photo: Photo,
+    foreground: Float32Array,
+    labels: Labels,
+    *,
+    least: float = MIN_AREA_SHARE_SURFACE,
+    sure: float = SURE_P,
+    drawn: Sequence[Drawn] = (),
+    several: frozenset[int] = frozenset(),
+) -> tuple[Region, ...]:
+    """Return numbered pieces, largest first, at full resolution.
+
+    Args:
+        photo: The photo the maps belong to.
+        foreground: ``(h, w)`` float32, 0 to 1, over the whole photo.
+        labels: ``(h, w)`` number of the piece at each pixel, 0 none.
+        least: Smaller pieces, as a share of the photo, are left out.
+        sure: So are those whose surest tenth is less likely a piece than this.
+        drawn: Pieces drawn before; one that follows from the same is taken from there.
+        several: Numbers of those that are several pieces which could not be parted.
+    """
+    found = [
+        replace(piece.region, score=score, several=number in several)
+        for number, score, piece in _drawn(
+            photo, foreground, labels, least=least, sure=sure, known=drawn
+        )
+        if piece.region is not None
+    ]
+    return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
+
+
+def _drawn(
+    photo: Photo,
+    foreground: Float32Array,
+    labels: Labels,
+    *,
+    least: float = MIN_AREA_SHARE_SURFACE,
+    sure: float = SURE_P,
+    known: Sequence[Drawn] = (),
+) -> Iterator[tuple[int, float, Drawn]]:
+    """Yield each piece's number, how sure it is, and the piece; see :func:`regions_from_labels`."""
+    count = int(labels.max()) + 1
+    areas = np.bincount(labels.ravel(), minlength=count)
+    for number in range(1, count):
+        if areas[number] < least * labels.size:
+            continue
+        own = labels == number
+        score = float(np.quantile(foreground[own], 0.9))
+        if score < sure:  # a smear of doubt is not a piece
+            continue
+        cells, soft = _soft(foreground, labels, number, own)
+        same = next((d for d in known if d.cells == cells and np.array_equal(d.soft, soft)), None)
+        region = same.region if same is not None else _refined(photo, labels.shape, cells, soft)
+        yield number, score, Drawn(cells=cells, soft=soft, region=region)
+
+
+def _soft(
+    foreground: Float32Array, labels: Labels, number: int, own: Mask
+) -> tuple[tuple[int, int, int, int], Float32Array]:
+    """Return the cells around a piece, ``(x0, y0, x1, y1)``, and how likely each is its own."""
+    x, y, w, h = cv2.boundingRect(own.view(np.uint8))
+    x0, y0 = max(0, x - PAD_PX), max(0, y - PAD_PX)
+    x1, y1 = min(labels.shape[1], x + w + PAD_PX), min(labels.shape[0], y + h + PAD_PX)
+    part = labels[y0:y1, x0:x1]
+    grown = cv2.dilate((part == number).astype(np.uint8), np.ones((5, 5), np.uint8))
+    grown[(part > 0) & (part != number)] = 0  # what is another piece's stays another's
+    around = foreground[y0:y1, x0:x1]
+    # What was grown over weaker pixels is not to fall off again.
+    soft = np.where(part == number, np.maximum(around, 0.6), around * grown)
+    return (x0, y0, x1, y1), soft.astype(np.float32)
+
+
+def _refined(
+    photo: Photo,
+    map_shape: tuple[int, ...],
+    cells: tuple[int, int, int, int],
+    soft: Float32Array,
+) -> Region | None:
+    """Snap one piece to the photo's edges and return it at full resolution, its score open."""
+    across = photo.width_px / map_shape[1]
+    down = photo.height_px / map_shape[0]
+    x0, y0, x1, y1 = cells
+    left, top = int(x0 * across), int(y0 * down)
+    right = min(photo.width_px, int(np.ceil(x1 * across)))
+    bottom = min(photo.height_px, int(np.ceil(y1 * down)))
+    crop, step = reduced(photo.rgb[top:bottom, left:right], REFINE_LONG_SIDE_PX)
+    placed = _placed(
+        soft,
+        (x0 * across - left, y0 * down - top),
+        (across / step, down / step),
+        crop.shape[1::-1],
+        step,
+    )
+    radius = max(2, round(1.5 * across / step))
+    snapped = guided_filter(placed, crop, radius_px=radius)
+    if step > 1:
+        full_size = (right - left, bottom - top)
+        snapped = cv2.resize(snapped, full_size, interpolation=cv2.INTER_LINEAR)
+    full, contour = _without_specks((snapped > 0.5).view(np.uint8))
+    if contour is None:
+        return None
+    outline = cv2.approxPolyDP(contour, 0.5, closed=True)[:, 0].astype(np.float64) + (left, top)
+    x, y, w, h = cv2.boundingRect(full)
+    return Region(
+        box_px=(left + x, top + y, w, h),
+        mask=full[y : y + h, x : x + w].view(bool),
+        outline_px=outline,
+        score=0.0,
+    )
+
+
+def _placed(
+    soft: Float32Array,
+    shift_px: tuple[float, float],
+    cell_px: tuple[float, float],
+    size: tuple[int, int],
+    step: float,
+) -> Float32Array:
+    """Return a piece of a map on a crop's pixels, each cell where it lies on the photo."""
+    sx, sy = cell_px
+    # cell u to crop pixel: (u + 0.5) cell + shift - 0.5
+    matrix = np.array(
+        [
+            [sx, 0.0, 0.5 * sx - 0.5 + shift_px[0] / step],
+            [0.0, sy, 0.5 * sy - 0.5 + shift_px[1] / step],
+        ]
+    )
+    placed = cv2.warpAffine(soft, matrix, size, flags=cv2.INTER_LINEAR)
+    return np.asarray(placed, dtype=np.float32)
+
+
+def _without_specks(mask: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Contour | None]:
+    """Drop specks, islands under a tenth of the largest one; return the largest's outline too.
+
+    Args:
+        mask: ``(h, w)`` of 0 and 1.
+    """
+    islands = _islands(mask)
+    if len(islands) < 2:
+        return mask, islands[0] if islands else None
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    area = stats[:, cv2.CC_STAT_AREA].copy()
+    area[0] = 0
+    kept: NDArray[np.uint8] = (area >= 0.1 * area.max())[labels].view(np.uint8)
+    return kept, max(_islands(kept), key=cv2.contourArea)
+
+
+def _islands(mask: NDArray[np.uint8]) -> list[Contour]:
+    """Return the outer outline of each island, which numbering its pixels takes longer for."""
+    contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    # Where a hole in an island has its outline too, that one's parent is the island's.
+    return [
+        np.asarray(contour, np.int32)
+        for contour, (_, _, _, parent) in zip(contours, tree[0] if contours else (), strict=True)
+        if parent < 0
+    ]
+
+
+def guided_filter(soft: Float32Array, guide: Image, *, radius_px: int) -> Float32Array:
+    """Return ``soft`` with its edges moved to the guide's (He, Sun and Tang 2013).
+
+    Grey-guide form of the filter on the channel of the guide with the most contrast.
+
+    Args:
+        soft: ``(h, w)`` float32.
+        guide: ``(h, w, 3)`` uint8.
+        radius_px: Half of the window.
+    """
+    channel = int(np.argmax(guide.reshape(-1, 3)[::16].std(axis=0)))
+    grey = guide[..., channel].astype(np.float32) / 255
+    size = (2 * radius_px + 1, 2 * radius_px + 1)
+    mean_i, mean_p = cv2.blur(grey, size), cv2.blur(soft, size)
+    variance = cv2.blur(grey * grey, size) - mean_i * mean_i
+    covariance = cv2.blur(grey * soft, size) - mean_i * mean_p
+    slope = covariance / (variance + 1e-3)
+    offset = mean_p - slope * mean_i
+    return np.asarray(cv2.blur(slope, size) * grey + cv2.blur(offset, size), dtype=np.float32)

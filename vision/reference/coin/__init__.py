@@ -1,0 +1,1 @@
+"""Where do coins lie, how big do they look, and how does the table tilt under them?"""

@@ -1,0 +1,327 @@
+"""What does the straightened strip of a long piece show, and how fine are its strands?
+
+A small network (``vision/data/strip_look.onnx``) looks at windows of the strip and gives
+for each the log probabilities of a few looks and, were it a stranded cable, of how thick
+one strand is as a share of the width that the strip was cut with. The share is told as a
+histogram over its logarithm, so that 7 strands or 19 is two peaks and not a mean of them.
+
+No network, or one whose hash is not the one written beside it, is no error: the caller
+gets None, :func:`why_no_strip_look` says why, and :mod:`vision.width.grooves` tells strands by
+hand-made numbers instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from importlib.resources.abc import Traversable
+from math import log2
+from typing import Any
+
+import cv2
+import numpy as np
+
+from rules.errors import ContractError
+from vision.finish.network_file import cpu_session, read_checked
+from vision.types import Float32Array, FloatArray
+
+MODEL_FILE = "strip_look.onnx"
+METADATA_FILE = "strip_look.toml"
+SCHEMA = "cuproscope.strip-look/1"
+
+LOOKS = ("solid", "stranded", "tube", "wound", "jacket", "other")
+"""What a window may show: solid wire; strands; tube; several turns of wire side by side or
+crossing; plastic insulation; anything else (sheet, fittings)."""
+
+ACROSS_PX = 64
+"""Pixels of a window across the piece ..."""
+
+SPAN_WIDTHS = 1.2
+"""... which show so many widths: the piece and a little of the table on both sides."""
+
+ALONG_PX = 192
+"""Pixels of a window along the piece: 3.6 widths, more than a period of the coarsest lay
+(7 strands, 16 diameters a turn: 2.7)."""
+
+MOST_WINDOWS = 6
+"""Windows looked at on one piece, spread evenly; more cost time and agree with these."""
+
+INNER_WIDTHS = 0.4
+"""Light is told about its mean over the columns within so many widths of the middle."""
+
+FLOOR = 0.02
+"""Added to the light before its logarithm, as a share of the mean: black is not minus
+infinity, and a shadow's noise is not the largest thing seen."""
+
+MOST_LOG = 2.5
+"""Logarithms are cut off this far from their mean."""
+
+LOG_STEP_RANGE = (-3.5, 1.0)
+"""Limits of the step that the network is told: from two photo pixels a window's pixel on,
+more of them show no more."""
+
+LOG_SHARE_RANGE = (-3.60, -0.528)
+"""Natural logarithms of the least and largest strand share told: 2.7 % and 59 %. Seven
+strands have a third; a strip cut too narrow shows them larger."""
+
+BINS = 96
+"""Steps of the histogram, 3.2 % each."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Windows:
+    """Windows of a straightened strip as the network sees them.
+
+    Attributes:
+        light: ``(n, ALONG_PX, ACROSS_PX, 3)`` float32, logarithm of linear light about the
+            mean of its window, 0 where the strip has ended.
+        log_step: Binary logarithm of the photo pixels that one pixel of a window stands
+            for, within ``LOG_STEP_RANGE``.
+        middles: ``(n,)`` row of the strip that each window has in its middle.
+    """
+
+    light: Float32Array
+    log_step: float
+    middles: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StripLook:
+    """What a strip shows.
+
+    Attributes:
+        p: ``(len(LOOKS),)`` probabilities of the looks, all equally likely before.
+        share_p: ``(BINS,)`` probabilities of the strand's share of the cut width, if it is
+            a stranded cable.
+    """
+
+    p: FloatArray
+    share_p: FloatArray
+
+    def of(self, look: str) -> float:
+        """Return the probability of one of :data:`LOOKS`."""
+        return float(self.p[LOOKS.index(look)])
+
+    def share_at(self, quantile: float) -> float:
+        """Return the share of the cut width that a strand stays under with this probability."""
+        edges = np.linspace(*LOG_SHARE_RANGE, BINS + 1)
+        summed = np.concatenate([[0.0], np.cumsum(self.share_p)])
+        return float(np.exp(np.interp(quantile, summed / summed[-1], edges)))
+
+    @property
+    def groove_p(self) -> float:
+        """Return how likely it is a bundle of strands, had it been a toss-up before.
+
+        Against solid wire and tube; a jacket hides what is in it, and leaves the toss-up.
+        """
+        solid = (self.of("solid") + self.of("tube")) / 2
+        bare = self.of("stranded") / max(self.of("stranded") + solid, 1e-9)
+        jacket = self.of("jacket")
+        return (1 - jacket) * bare + jacket / 2
+
+    @property
+    def u_log_share(self) -> float:
+        """Standard deviation of the share's logarithm."""
+        at = bin_middles()
+        mean = float(self.share_p @ at)
+        return float(np.sqrt(self.share_p @ (at - mean) ** 2))
+
+
+LEAST_PRIOR = 0.02
+"""A look that was learned from less than this is not made likelier for its rarity."""
+
+Network = Callable[[Float32Array, Float32Array], tuple[Float32Array, Float32Array]]
+"""Windows ``(n, ALONG_PX, ACROSS_PX, 3)`` and their ``log_step`` ``(n,)`` to log
+probabilities ``(n, len(LOOKS))`` and ``(n, BINS)``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StripModel:
+    """The network and how its windows are joined.
+
+    Attributes:
+        network: An ONNX session in use, any function in tests.
+        look_temperature: Log probabilities of the looks are divided by this.
+        look_power: ``n`` windows count as ``n ** look_power`` independent ones.
+        share_temperature: The same for the strand's share.
+        share_power: The same for the strand's share.
+        prior: ``(len(LOOKS),)`` share of each look that the network learned from, taken out
+            so that the caller can put in its own.
+        metadata: Everything in ``strip_look.toml``.
+    """
+
+    network: Network
+    look_temperature: float
+    look_power: float
+    share_temperature: float
+    share_power: float
+    prior: FloatArray
+    metadata: Mapping[str, Any]
+
+
+def windows_of(
+    light: Float32Array, *, width_px: float, step_px: float, most: int = MOST_WINDOWS
+) -> Windows:
+    """Return windows of a straightened strip at the size the network knows.
+
+    Args:
+        light: ``(n, m, 3)`` linear light along the piece and across it, axis in the middle.
+        width_px: Width of the piece in the strip's pixels.
+        step_px: Photo pixels a pixel of the strip.
+        most: At most so many windows.
+    """
+    factor = ACROSS_PX / (SPAN_WIDTHS * width_px)
+    rows = max(4, round(light.shape[0] * factor))
+    columns = max(ACROSS_PX, round(light.shape[1] * factor))
+    way = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR
+    even = cv2.resize(np.ascontiguousarray(light, np.float32), (columns, rows), interpolation=way)
+    spare = (columns - ACROSS_PX) // 2
+    even = even[:, spare : spare + ACROSS_PX]
+    starts, length = _starts(rows, most)
+    logged = [_about_its_mean(even[s : s + length]) for s in starts]
+    return Windows(
+        light=np.stack(logged),
+        log_step=float(np.clip(log2(step_px / factor), *LOG_STEP_RANGE)),
+        middles=(np.array(starts) + length / 2) / factor,
+    )
+
+
+def _starts(rows: int, most: int) -> tuple[list[int], int]:
+    """Return the first rows of half overlapping windows, and how many rows each has."""
+    if rows <= ALONG_PX:
+        return [0], rows
+    count = min(most, 1 + (rows - ALONG_PX) // (ALONG_PX // 2))
+    last = rows - ALONG_PX
+    return (
+        [last // 2] if count == 1 else [round(s) for s in np.linspace(0, last, count)]
+    ), ALONG_PX
+
+
+def _about_its_mean(light: Float32Array) -> Float32Array:
+    """Return ``(ALONG_PX, ACROSS_PX, 3)`` logarithms of the light about their mean."""
+    middle = (ACROSS_PX - 1) / 2
+    half = INNER_WIDTHS * ACROSS_PX / SPAN_WIDTHS
+    inner = slice(int(np.ceil(middle - half)), int(np.floor(middle + half)) + 1)
+    floor = FLOOR * max(float(light[:, inner].mean()), 1e-4)
+    logged = np.log(np.maximum(light, 0) + floor)
+    logged = np.clip(logged - logged[:, inner].mean(), -MOST_LOG, MOST_LOG)
+    before = (ALONG_PX - len(logged)) // 2
+    after = ALONG_PX - len(logged) - before
+    return np.asarray(np.pad(logged, ((before, after), (0, 0), (0, 0))), dtype=np.float32)
+
+
+def bin_middles() -> FloatArray:
+    """Return the ``(BINS,)`` middles of the histogram, logarithms of the share."""
+    edges = np.linspace(*LOG_SHARE_RANGE, BINS + 1)
+    return np.asarray((edges[:-1] + edges[1:]) / 2)
+
+
+def look_at(model: StripModel, windows: Windows) -> StripLook:
+    """Return what the windows of one piece show together."""
+    count = len(windows.light)
+    steps = np.full(count, windows.log_step, np.float32)
+    looks, shares = model.network(windows.light, steps)
+    if looks.shape != (count, len(LOOKS)) or shares.shape != (count, BINS):
+        raise ContractError(f"looks of {looks.shape}, shares of {shares.shape}", where="network")
+    return StripLook(
+        p=joined(
+            looks - np.log(np.maximum(model.prior, LEAST_PRIOR)),
+            temperature=model.look_temperature,
+            power=model.look_power,
+        ),
+        share_p=joined(shares, temperature=model.share_temperature, power=model.share_power),
+    )
+
+
+def joined(log_p: FloatArray, *, temperature: float, power: float) -> FloatArray:
+    """Return the probabilities that ``(n, k)`` log probabilities of windows give together.
+
+    The windows are of one piece and err alike: ``n`` of them count as ``n ** power``.
+    """
+    total = log_p.mean(axis=0) * len(log_p) ** power / temperature
+    raised = np.exp(total - total.max())
+    return np.asarray(raised / raised.sum(), dtype=np.float64)
+
+
+def load_strip_model() -> StripModel | None:
+    """Return the shipped network, or None where it can't be used. Loaded once."""
+    return _loaded()[0]
+
+
+def why_no_strip_look() -> str | None:
+    """Return in plain words why there is no network for strips; None where there is one."""
+    return _loaded()[1]
+
+
+def strip_fault() -> str | None:
+    """Return what a person should know where the network can't be used, None where it can."""
+    why = why_no_strip_look()
+    return None if why is None else f"strands are told by a simpler look, and rougher: {why}"
+
+
+@lru_cache(maxsize=1)
+def _loaded() -> tuple[StripModel | None, str | None]:
+    return read_strip_model(resources.files("vision").joinpath("data"))
+
+
+def read_strip_model(folder: Traversable) -> tuple[StripModel | None, str | None]:
+    """Return the network in a folder, or None and why it can't be used, in plain words.
+
+    Args:
+        folder: Holds ``strip_look.onnx`` and ``strip_look.toml``.
+    """
+    read = read_checked(
+        folder,
+        model_file=MODEL_FILE,
+        metadata_file=METADATA_FILE,
+        schema=SCHEMA,
+        what="strip network",
+    )
+    if isinstance(read, str):
+        return None, read
+    metadata, content = read
+    refused = _fault_of(metadata)
+    if refused:
+        return None, refused
+    try:
+        network = _session(content)
+    except Exception as fault:  # onnxruntime's errors share no base but Exception
+        return None, f"{MODEL_FILE} can't be run here: {type(fault).__name__}"
+    joining = metadata["joining"]
+    model = StripModel(
+        network=network,
+        prior=np.array([metadata["prior"][look] for look in LOOKS]),
+        metadata=metadata,
+        **{name: float(joining[name]) for name in JOINING},
+    )
+    return model, None
+
+
+JOINING = ("look_temperature", "look_power", "share_temperature", "share_power")
+"""Numbers in ``strip_look.toml`` that say how windows are joined."""
+
+
+def _fault_of(metadata: Mapping[str, Any]) -> str | None:
+    """Return what is wrong with a network's description, None where nothing is."""
+    if metadata.get("looks") != list(LOOKS):
+        return f"{METADATA_FILE} lists other looks than this version knows"
+    for table, names in (("joining", JOINING), ("prior", LOOKS)):
+        for name in names:
+            value = metadata.get(table, {}).get(name)
+            if not isinstance(value, int | float) or not 0 <= value < float("inf"):
+                return f"{METADATA_FILE}: {table}.{name} must be a number, at least 0"
+    return None
+
+
+def _session(content: bytes) -> Network:
+    """Return a network that runs an ONNX file's bytes."""
+    session = cpu_session(content)
+
+    def network(light: Float32Array, log_step: Float32Array) -> tuple[Float32Array, Float32Array]:
+        given = {"light": light, "log_step": log_step}
+        looks, shares = session.run(["looks", "shares"], given)
+        return looks, shares
+
+    return network
