@@ -7,6 +7,7 @@ never run; whoever wanted it says why and falls back.
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Mapping
 from hashlib import sha256
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
 THREADS = 2
+
+TELEMETRY_OFF = ("ORT_DISABLE_TELEMETRY", "1")
+"""onnxruntime 1.32 otherwise looks up an outside host and writes a device id and a queue of
+events into the user's cache folder; its own ``disable_telemetry_events()`` stops neither.
+Read once, when the library is imported; worker processes inherit it."""
 
 
 def read_checked(
@@ -52,6 +58,7 @@ def cpu_session(content: bytes) -> InferenceSession:
 
     On one where OpenCV was told to use one: many processes then share the cores.
     """
+    os.environ[TELEMETRY_OFF[0]] = TELEMETRY_OFF[1]
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
