@@ -140,7 +140,11 @@ class Region:
 
 
 class Surface(StrEnum):
-    """Classes of a surface map, in the order of its planes."""
+    """Classes of a surface map, in the order of its planes.
+
+    ``coated`` is enamel, lacquer, paint or oil, ``insulation`` a jacket of plastic or rubber,
+    ``stranger`` a thing that is neither piece nor reference nor table.
+    """
 
     TABLE = "table"
     REFERENCE = "reference"
@@ -148,10 +152,12 @@ class Surface(StrEnum):
     TARNISHED = "tarnished"
     GREEN = "green"
     COATED = "coated"
+    INSULATION = "insulation"
     TINNED = "tinned"
     BRASS = "brass"
     SOLDER = "solder"
     OTHER_METAL = "other_metal"
+    STRANGER = "stranger"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.recipe.look import camera, finishes, lights
-from models.recipe.look.finishes import BRASS, COATED, SOLDER, TABLE
+from models.recipe.look.finishes import BRASS, INSULATION, SOLDER, TABLE
 from models.recipe.look.noise import Rng
 from models.recipe.scene import bundles, clutter, kinds, tables
 from models.recipe.scene.ground import Ground
@@ -99,12 +99,12 @@ def test_plastic_comes_in_black_white_and_every_hue() -> None:
     assert set(strong) == {0, 1, 2}
 
 
-def test_a_jacket_is_coated_all_over_however_it_looks() -> None:
+def test_a_jacket_is_insulation_all_over_however_it_looks() -> None:
     skins = [
         finishes.jacket((120, 40), rng=np.random.default_rng([44, k]), mm=(60, 8))
         for k in range(12)
     ]
-    assert all((skin.label == COATED).all() for skin in skins)
+    assert all((skin.label == INSULATION).all() for skin in skins)
     rough = [float(np.median(skin.rough)) for skin in skins]
     assert min(rough) < 0.3
     assert max(rough) > 0.5
@@ -142,7 +142,7 @@ def test_nothing_lying_about_is_taken_for_a_finish() -> None:
         rng = np.random.default_rng(47)
         for _, skin in made(rng, _ground(rng)):
             labels = set(np.unique(skin.label))
-            assert labels <= {TABLE, finishes.REFERENCE, finishes.OTHER}
+            assert labels <= {TABLE, finishes.REFERENCE, finishes.OTHER, finishes.STRANGER}
 
 
 def test_whoever_stands_in_the_sun_stands_beside_the_scene() -> None:

@@ -13,7 +13,7 @@ caller gets None and :func:`why_no_model` says why, for the page to show.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -69,7 +69,7 @@ class RawMaps:
     """What a network returns for one view, before calibration.
 
     Attributes:
-        logits: ``(len(Surface), h, w)`` float32.
+        logits: ``(len(Surface), h, w)`` float32, -inf for a class that the network was not taught.
         tarnish_level: ``(h, w)`` float32, 0 to 1.
         strangeness: ``(h, w)`` float32, distance from what was trained on, at least 0.
         outline: ``(2, 4 h, 4 w)`` float32, as in :class:`vision.types.SurfaceMap`, at the
@@ -387,7 +387,7 @@ def read_surface_model(folder: Traversable) -> tuple[SurfaceModel | None, str | 
     if refused:
         return None, refused
     try:
-        network = _session(content)
+        network = _session(content, metadata["classes"])
     except Exception as fault:  # onnxruntime's errors share no base but Exception
         return None, f"{MODEL_FILE} can't be run here: {type(fault).__name__}"
     calibration = metadata["calibration"]
@@ -402,7 +402,8 @@ def read_surface_model(folder: Traversable) -> tuple[SurfaceModel | None, str | 
 
 def _fault_of(metadata: Mapping[str, Any]) -> str | None:
     """Return what is wrong with a model's description, None where nothing is."""
-    if metadata.get("classes") != [str(s) for s in Surface]:
+    classes = metadata.get("classes") or [""]
+    if not set(classes) <= set(Surface) or len(set(classes)) < len(classes):
         return f"{METADATA_FILE} lists other classes than this version knows"
     calibration = metadata.get("calibration", {})
     for name in ("temperature", "strangeness_limit"):
@@ -412,15 +413,26 @@ def _fault_of(metadata: Mapping[str, Any]) -> str | None:
     return None
 
 
-def _session(content: bytes) -> Network:
-    """Return a network that runs an ONNX file's bytes."""
+def _session(content: bytes, classes: Sequence[str]) -> Network:
+    """Return a network that runs an ONNX file's bytes.
+
+    Args:
+        content: The file.
+        classes: What its planes are, in their order; a surface that the network was not
+            taught is never seen by it.
+    """
     session = cpu_session(content)
+    planes = [list(Surface).index(Surface(name)) for name in classes]
 
     def network(view: Image) -> RawMaps:
         names = ["logits", "tarnish_level", "strangeness", "outline"]
         logits, tarnish, strangeness, outline = session.run(names, {"rgb": view[None]})
+        if logits.shape[1] != len(planes):
+            raise ContractError(f"{logits.shape[1]} planes, {len(planes)} classes", where="network")
+        told = np.full((len(Surface), *logits.shape[2:]), -np.inf, np.float32)
+        told[planes] = logits[0]
         return RawMaps(
-            logits=logits[0],
+            logits=told,
             tarnish_level=tarnish[0],
             strangeness=strangeness[0],
             outline=outline[0],

@@ -56,7 +56,7 @@ CLASSES = ("bright", "tarnished", "green", "coated", "grey", "brass")
 OUTSIDE = len(CLASSES)
 """Class of what is not the piece at all; only rendered photos show it."""
 
-OF_SURFACE = np.array([OUTSIDE, OUTSIDE, 0, 1, 2, 3, 4, 5, 4, 4])
+OF_SURFACE = np.array([OUTSIDE, OUTSIDE, 0, 1, 2, 3, 3, 4, 5, 4, 4, OUTSIDE])
 """Class of each member of :class:`vision.types.Surface`, in its order."""
 
 PER_PIECE = 60

@@ -49,7 +49,7 @@ FEWEST_PIECES = 10
 RIDGE = 1.0
 LEAST_P = 1e-3
 FINISHES = ("bright", "tarnished", "green", "coated", "tinned")
-CLASS_OF_LABEL = {2: 0, 3: 1, 4: 2, 5: 3, 6: 4, 8: 4, 9: 4, 7: 5}
+CLASS_OF_LABEL = {2: 0, 3: 1, 4: 2, 5: 3, 6: 3, 7: 4, 9: 4, 10: 4, 8: 5}
 """From ``vision.types.Surface`` to bright, tarnished, green, coated, grey metal, brass."""
 
 

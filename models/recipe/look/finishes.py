@@ -17,7 +17,10 @@ from models.recipe.look import optics
 from models.recipe.look.noise import Field, Rng, clouds, mask, scratches, spots, unit
 
 # Order of vision.types.Surface; kept here as numbers so that rendering needs no vision.
-TABLE, REFERENCE, BRIGHT, TARNISHED, GREEN, COATED, TINNED, BRASS, SOLDER, OTHER = range(10)
+(TABLE, REFERENCE, BRIGHT, TARNISHED, GREEN, COATED, INSULATION, TINNED, BRASS, SOLDER, OTHER,
+ STRANGER) = range(12)  # fmt: skip
+MIRROR = 0.01
+DULL = 0.25
 FINISHES = {"bright": BRIGHT, "tarnished": TARNISHED, "green": GREEN, "coated": COATED,
             "tinned": TINNED}  # fmt: skip
 
@@ -31,7 +34,8 @@ class Skin:
         rough: Roughness 0..1 of the principled model (its square is GGX alpha).
         metallic: Share of the metal's mirror against the diffuse.
         stretch: Anisotropy 0..1, rougher round than along.
-        coat: Strength of a clear coat (4 is a full 4 % dielectric).
+        coat: Share of the surface under a clear coat of refractive index 1.5, 0 to 1.
+        film: GGX alpha of that coat's own surface: 0.01 a mirror, 0.25 dull.
         height: Relief in mm.
         label: Index of ``vision.types.Surface``.
         level: Tarnish level 0..1.
@@ -42,6 +46,7 @@ class Skin:
     metallic: Field
     stretch: Field
     coat: Field
+    film: Field
     height: Field
     label: NDArray[np.uint8]
     level: Field
@@ -70,10 +75,24 @@ def plain(
         metallic=full(metallic),
         stretch=full(0.0),
         coat=full(coat),
+        film=full(MIRROR),
         height=full(0.0),
         label=np.full(shape, label, np.uint8),
         level=full(0.0),
     )
+
+
+def gloss(shape: tuple[int, int], *, rng: Rng) -> Field:
+    """Return the roughness of a clear coat's own surface: any from a mirror to dull, uneven."""
+    alpha = np.exp(rng.uniform(np.log(MIRROR), np.log(DULL)))
+    uneven = clouds(shape, rng=rng, cell_px=(shape[0] / 6, shape[1] / 2), octaves=3,
+                    wrap_columns=True)  # fmt: skip
+    return np.clip(alpha * np.exp(0.25 * uneven), MIRROR, DULL).astype(np.float32)
+
+
+def matt_or_glossy(rng: Rng) -> float:
+    """Return the roughness of plastic or paint, whose own surface is all the gloss there is."""
+    return float(np.sqrt(np.exp(rng.uniform(np.log(MIRROR), np.log(0.5)))))
 
 
 def _drawn_lines(shape: tuple[int, int], rng: Rng) -> Field:
@@ -129,6 +148,7 @@ def copper(
         metallic=metallic.astype(np.float32),
         stretch=np.full(shape, rng.uniform(0.2, 0.85) if drawn else 0.0, np.float32),
         coat=np.zeros(shape, np.float32),
+        film=np.full(shape, MIRROR, np.float32),
         height=height.astype(np.float32),
         label=np.where(levels <= optics.BRIGHT_BELOW_LEVEL + 1e-6, BRIGHT, TARNISHED).astype(
             np.uint8
@@ -168,6 +188,7 @@ def blend(under: Skin, over: Skin, weight: Field) -> Skin:
         metallic=mix(under.metallic, over.metallic),
         stretch=mix(under.stretch, over.stretch),
         coat=mix(under.coat, over.coat),
+        film=np.where(under.coat > 0, mix(under.film, over.film), over.film),
         height=mix(under.height, over.height),
         label=np.where(weight > 0.5, over.label, under.label).astype(np.uint8),
         level=mix(under.level, over.level),
@@ -274,7 +295,8 @@ def enamelled(
         under,
         base=np.clip(under.base * passes, 0.004, 1).astype(np.float32),
         metallic=np.full(shape, 0.98 - 0.5 * hidden * rng.uniform(0.2, 1.0), np.float32),
-        coat=np.full(shape, rng.uniform(2.5, 4.5), np.float32),
+        coat=np.ones(shape, np.float32),
+        film=gloss(shape, rng=rng),
         label=np.full(shape, COATED, np.uint8),
         height=under.height * 0.5,
     )
@@ -291,7 +313,8 @@ def lacquered(under: Skin, *, rng: Rng, oil: bool = False) -> Skin:
     over = replace(
         under,
         base=(under.base * tint**thick).astype(np.float32),
-        coat=np.full(shape, 4.0, np.float32),
+        coat=np.ones(shape, np.float32),
+        film=gloss(shape, rng=rng),
         label=np.full(shape, COATED, np.uint8),
         rough=np.clip(under.rough, 0.1, 0.5),
     )
@@ -307,8 +330,7 @@ def painted(
     tone = clouds(shape, rng=rng, cell_px=(6 * px[0], max(6 * px[1], 2)), octaves=4,
                   wrap_columns=True)  # fmt: skip
     over = replace(
-        plain(shape, colour=colour, label=COATED, rough=rng.uniform(0.12, 0.65),
-              coat=float(rng.choice([0.0, rng.uniform(1.0, 4.0)]))),
+        plain(shape, colour=colour, label=COATED, rough=matt_or_glossy(rng)),
         base=np.clip(colour * (1 + 0.06 * tone[..., None]), 0.004, 0.9).astype(np.float32),
         height=(0.05 + 0.01 * tone).astype(np.float32),
     )  # fmt: skip
@@ -369,13 +391,15 @@ def jacket(
     rng: Rng,
     mm: tuple[float, float] = (150.0, 12.0),
     colour: NDArray[np.float64] | None = None,
+    label: int = INSULATION,
 ) -> Skin:
-    """Return the plastic, rubber or braid of an insulated wire, plain, striped or lettered."""
+    """Return the plastic, rubber or braid of an insulated wire, plain, striped or lettered.
+
+    ``label`` says what it is where it is no jacket: tape or a tie about a bundle.
+    """
     colour = dye(rng) if colour is None else colour
     px = (shape[0] / mm[0], shape[1] / mm[1])
-    rough = float(rng.uniform(0.1, 0.7))
-    coat = float(rng.uniform(0.5, 4.0)) if rng.random() < 0.4 else 0.0
-    skin = plain(shape, colour=colour, label=COATED, rough=rough, coat=coat)
+    skin = plain(shape, colour=colour, label=label, rough=matt_or_glossy(rng))
     tone = clouds(shape, rng=rng, cell_px=(25 * px[0], shape[1] / 2), octaves=4,
                   wrap_columns=True)  # fmt: skip
     skin.base[:] = np.clip(skin.base * (1 + rng.uniform(0, 0.07) * tone[..., None]), 0.004, 0.9)
@@ -397,8 +421,7 @@ def jacket(
             np.float32
         )
         skin.base[:] *= (0.8 + 0.3 * weave)[..., None]
-        skin = replace(skin, height=0.04 * weave, rough=np.full(shape, 0.8, np.float32),
-                       coat=np.zeros(shape, np.float32))  # fmt: skip
+        skin = replace(skin, height=0.04 * weave, rough=np.full(shape, 0.8, np.float32))
     if rng.random() < 0.35:
         ink = np.full(3, 0.75) if colour.mean() < 0.25 else np.full(3, 0.02)
         printed_dashes(skin, rng=rng, px=px, colour=ink if rng.random() < 0.8 else other)
@@ -432,6 +455,7 @@ def metal(
         metallic=np.clip(1 - 0.5 * weight[..., 0], 0.3, 1).astype(np.float32),
         stretch=np.full(shape, 0.6 if drawn else 0.0, np.float32),
         coat=np.zeros(shape, np.float32),
+        film=np.full(shape, MIRROR, np.float32),
         height=(0.003 * cloud + 0.002 * lines - 0.004 * fine).astype(np.float32),
         label=np.full(shape, label, np.uint8),
         level=np.zeros(shape, np.float32),
@@ -497,7 +521,8 @@ def fluxed(skin: Skin, *, rng: Rng, weight: Field) -> Skin:
     return replace(
         skin,
         base=(skin.base * (1 - weight[..., None] * (1 - burnt))).astype(np.float32),
-        coat=np.maximum(skin.coat, 3.5 * weight).astype(np.float32),
+        coat=np.maximum(skin.coat, weight).astype(np.float32),
+        film=np.where(skin.coat > 0, skin.film, np.float32(rng.uniform(0.02, 0.15))),
     )
 
 

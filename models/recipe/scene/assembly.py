@@ -23,6 +23,8 @@ from models.recipe.scene.pieces import Piece
 
 ATLAS_ROWS, ATLAS_COLUMNS = 2048, 3072
 TABLE_TEXELS = 1400
+FIELDS = ("rough", "metallic", "stretch", "coat", "film", "height", "level")
+"""Maps of one number a texel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,15 +36,21 @@ class PlacedReference:
     height_mm: float
 
 
+STRANGERS_FROM = 128
+"""Number of the first stranger among the owners of faces; pieces are below it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene:
     """Everything but light and camera.
 
     Attributes:
         mesh: All surfaces in one, uv in the atlas.
-        face_piece: Piece number of each face, 0 for none.
+        face_piece: Number of the piece a face is of, or of the stranger from
+            ``STRANGERS_FROM`` on, 0 for none.
         atlas: All skins in one.
         pieces: What lies there, numbered from 1.
+        strangers: What else lies there, by name, in the order of their numbers.
         references: Where the references lie.
         table: Kind of table.
         albedo: Mean reflectance of the table, for exposure.
@@ -53,6 +61,7 @@ class Scene:
     face_piece: NDArray[np.uint8]
     atlas: Skin
     pieces: tuple[Piece, ...]
+    strangers: tuple[str, ...]
     references: tuple[PlacedReference, ...]
     table: str
     albedo: float
@@ -88,6 +97,7 @@ def _smaller(skin: Skin, factor: float) -> Skin:
         metallic=fit(skin.metallic, area),
         stretch=fit(skin.stretch, area),
         coat=fit(skin.coat, area),
+        film=fit(skin.film, area),
         height=fit(skin.height, area),
         label=fit(skin.label, near),
         level=fit(skin.level, area),
@@ -109,17 +119,14 @@ def _atlas(skins: list[Skin]) -> tuple[Skin, list[tuple[int, int]], list[Skin]]:
     atlas = Skin(
         base=np.zeros((*sheet, 3), np.float32),
         label=np.zeros(sheet, np.uint8),
-        **{
-            name: np.zeros(sheet, np.float32)
-            for name in ("rough", "metallic", "stretch", "coat", "height", "level")
-        },
+        **{name: np.zeros(sheet, np.float32) for name in FIELDS},
     )
     # The last corner is never packed: dark glass for the phone.
     atlas.base[-8:, -8:] = 0.012
     atlas.rough[-8:, -8:] = 0.2
     for skin, (row, column) in zip(used, corners, strict=True):
         rows, columns = skin.shape
-        for name in ("base", "rough", "metallic", "stretch", "coat", "height", "label", "level"):
+        for name in ("base", *FIELDS, "label"):
             source = getattr(skin, name)
             border = ((1, 1), (1, 1), (0, 0))[: source.ndim]
             getattr(atlas, name)[row : row + rows + 2, column : column + columns + 2] = np.pad(
@@ -261,7 +268,13 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         for piece in made_of if isinstance(made_of, list) else [made_of]:
             lying.append(piece)
             parts += [(mesh, skin, len(lying)) for mesh, skin in piece.parts]
-    parts += [(m, s, 0) for m, s in clutter.scatter(rng, ground, count=clutter_count)]
+    strange: list[str] = []
+    for what, things in clutter.scatter(rng, ground, count=clutter_count):
+        if what == "note":  # paper is what others lie on
+            parts += [(mesh, skin, 0) for mesh, skin in things]
+            continue
+        parts += [(mesh, skin, STRANGERS_FROM + len(strange)) for mesh, skin in things]
+        strange.append(what)
     atlas, corners, used = _atlas([skin for _, skin, _ in parts])
     meshes = [
         _into_atlas(mesh, skin, corner)
@@ -278,6 +291,7 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         face_piece=owner,
         atlas=atlas,
         pieces=tuple(lying),
+        strangers=tuple(strange),
         references=tuple(placed),
         table=name,
         albedo=float(np.clip(table_skin.base.mean(), 0.02, 0.9)),

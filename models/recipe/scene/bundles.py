@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.recipe.look import finishes as fin
-from models.recipe.look.finishes import OTHER, Skin
+from models.recipe.look.finishes import OTHER, STRANGER, Skin
 from models.recipe.look.noise import Rng, clouds
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import (
@@ -436,7 +436,7 @@ def _tie(
             + np.sin(a)[:, None] * np.array([0, 0, 1.0]) * (half_h + thick / 2) * 1.03
         )
         pieces.append(sweep(ring, round_profile(thick, sides=10), up=along, caps=False))
-    return join(pieces), fin.jacket((96, 24), rng=rng, mm=(40, 3 * thick))
+    return join(pieces), fin.jacket((96, 24), rng=rng, mm=(40, 3 * thick), label=STRANGER)
 
 
 def bobbin(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
@@ -470,7 +470,7 @@ def bobbin(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | No
     skin = (
         fin.metal((96, 96), rng=rng, mm=(20, 40), name="steel", label=OTHER, rough=0.4, dull=0.5)
         if rng.random() < 0.4
-        else fin.plain((16, 16), colour=fin.dye(rng), label=OTHER, rough=rng.uniform(0.2, 0.6))
+        else fin.plain((16, 16), colour=fin.dye(rng), label=STRANGER, rough=rng.uniform(0.2, 0.6))
     )
     parts.append((join(former), skin))
     cover = np.column_stack([np.linspace(-half - thick, half + thick, 24), np.zeros(24)])

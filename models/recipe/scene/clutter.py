@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from models.recipe.look import finishes as fin
-from models.recipe.look.finishes import OTHER, REFERENCE, TABLE, Skin
+from models.recipe.look.finishes import OTHER, REFERENCE, STRANGER, TABLE, Skin
 from models.recipe.look.noise import Rng, clouds
 from models.recipe.scene import references as ref
 from models.recipe.scene.ground import Ground
@@ -49,9 +49,8 @@ def _line(x0: float, x1: float, z: float, n: int = 12) -> Array:
 
 
 def _plastic(rng: Rng, *, rough: float | None = None) -> Skin:
-    return fin.plain((8, 8), colour=fin.dye(rng), label=TABLE,
-                     rough=rough or rng.uniform(0.15, 0.6),
-                     coat=float(rng.choice([0.0, 3.0])))  # fmt: skip
+    return fin.plain((8, 8), colour=fin.dye(rng), label=STRANGER,
+                     rough=rough or fin.matt_or_glossy(rng))  # fmt: skip
 
 
 def _steel(rng: Rng, name: str = "steel", label: int = OTHER) -> Skin:
@@ -80,7 +79,7 @@ def pen(rng: Rng, ground: Ground) -> Parts:
     taper = np.linspace(1, 0.2, 12)
     cone = sweep(_line(50, 62, d / 2), round_profile(d, sides=24),
                  scale=np.column_stack([taper, taper]))  # fmt: skip
-    wood = fin.plain((4, 4), colour=(0.48, 0.30, 0.16), label=TABLE, rough=0.7)
+    wood = fin.plain((4, 4), colour=(0.48, 0.30, 0.16), label=STRANGER, rough=0.7)
     tip = wood if sides == 6 else _plastic(rng)
     return _put([(body, _plastic(rng, rough=0.25)), (cone, tip)], ground,
                 length=124, radius=d / 2, top=d)  # fmt: skip
@@ -139,7 +138,7 @@ def band(rng: Rng, ground: Ground) -> Parts:
     colour = (0.30, 0.10, 0.05) if rng.random() < 0.3 else None
     skin = _plastic(rng, rough=0.5)
     if colour is not None:
-        skin = fin.plain((8, 8), colour=colour, label=TABLE, rough=0.5)
+        skin = fin.plain((8, 8), colour=colour, label=STRANGER, rough=0.5)
     return _put([(sweep(path, round_profile(d, sides=16), caps=False), skin)], ground,
                 length=reach, radius=reach, top=d)  # fmt: skip
 
@@ -163,7 +162,7 @@ def hose(rng: Rng, ground: Ground) -> Parts:
     skin = _plastic(rng)
     if rng.random() < 0.3:  # green like verdigris
         skin = fin.plain((8, 8), colour=rng.uniform(0.7, 1.2) * np.array([0.10, 0.36, 0.27]),
-                         label=TABLE, rough=rng.uniform(0.2, 0.6))  # fmt: skip
+                         label=STRANGER, rough=rng.uniform(0.2, 0.6))  # fmt: skip
     return [(sweep(path, profile), skin)]
 
 
@@ -205,7 +204,7 @@ def chip(rng: Rng, ground: Ground) -> Parts:
     stretch = np.array([1.0, rng.uniform(0.4, 1.0)])
     outline = r[:, None] * np.stack([np.cos(a), np.sin(a)], axis=1) * stretch
     colour = np.clip(rng.uniform(0.05, 0.6) * rng.dirichlet((2, 2, 2)) * 3, 0.01, 0.8)
-    skin = fin.plain((8, 8), colour=colour, label=TABLE, rough=rng.uniform(0.3, 0.8))
+    skin = fin.plain((8, 8), colour=colour, label=STRANGER, rough=rng.uniform(0.3, 0.8))
     if rng.random() < 0.2:
         skin = _steel(rng, "aluminium")
     return _put([(prism(outline, bottom_mm=0, top_mm=0.3), skin)], ground, length=1,
@@ -233,8 +232,7 @@ def green_block(rng: Rng, ground: Ground) -> Parts:
     w, h = rng.uniform(6, 30, 2)
     thick = rng.uniform(1.5, 9)
     colour = np.array([rng.uniform(0.02, 0.25), rng.uniform(0.15, 0.5), rng.uniform(0.05, 0.4)])
-    skin = fin.plain((64, 64), colour=colour, label=TABLE, rough=rng.uniform(0.1, 0.6),
-                     coat=float(rng.choice([0.0, 4.0])))  # fmt: skip
+    skin = fin.plain((64, 64), colour=colour, label=STRANGER, rough=fin.matt_or_glossy(rng))
     skin = fin.soiled(skin, rng=rng, px=(64 / h, 64 / w))
     outline = np.array([[w, h], [-w, h], [-w, -h], [w, -h]]) / 2
     return _put([(prism(outline, bottom_mm=0, top_mm=thick), skin)], ground, length=w,
@@ -250,7 +248,7 @@ def board(rng: Rng, ground: Ground) -> Parts:
                       [0.30, 0.03, 0.03], [0.03, 0.30, 0.12]])  # fmt: skip
     colour = masks[int(rng.integers(5))] * rng.uniform(0.6, 1.3)
     base = np.broadcast_to(colour, (rows, columns, 3)).astype(np.float32).copy()
-    label = np.full((rows, columns), TABLE, np.uint8)
+    label = np.full((rows, columns), STRANGER, np.uint8)
     metallic = np.zeros((rows, columns), np.float32)
     for _ in range(int(rng.integers(10, 50))):  # tracks under the mask
         p = (int(rng.integers(columns)), int(rng.integers(rows)))
@@ -267,8 +265,8 @@ def board(rng: Rng, ground: Ground) -> Parts:
     for _ in range(int(rng.integers(1, 12))):
         y, x = int(rng.integers(rows)), int(rng.integers(columns))
         spot = (slice(y, y + int(rng.integers(8, 50))), slice(x, x + int(rng.integers(8, 50))))
-        base[spot], label[spot], metallic[spot] = rng.uniform(0.01, 0.08), TABLE, 0.0
-    skin = replace(fin.plain((rows, columns), colour=colour, label=TABLE, rough=0.25, coat=2.0),
+        base[spot], label[spot], metallic[spot] = rng.uniform(0.01, 0.08), STRANGER, 0.0
+    skin = replace(fin.plain((rows, columns), colour=colour, label=STRANGER, rough=0.15),
                    base=base, label=label, metallic=metallic)  # fmt: skip
     outline = np.array([[w, h], [-w, h], [-w, -h], [w, -h]]) / 2
     return _put([(prism(outline, bottom_mm=0, top_mm=1.6), skin)], ground, length=w,
@@ -289,7 +287,7 @@ def pin_row(rng: Rng, ground: Ground) -> Parts:
         pins.append(sweep(line, flat_profile(0.6, 0.6, corner_mm=0.05)))
     metal = fin.metal((64, 32), rng=rng, mm=(9, 2.4), name=str(rng.choice(["gold", "gold", "tin"])),
                       label=OTHER, rough=rng.uniform(0.1, 0.3))  # fmt: skip
-    dark = fin.plain((8, 8), colour=(0.02, 0.02, 0.02), label=TABLE, rough=0.5)
+    dark = fin.plain((8, 8), colour=(0.02, 0.02, 0.02), label=STRANGER, rough=0.5)
     return _put([(bar, dark), (join(pins), metal)], ground, length=long, radius=6.5, top=pitch)
 
 
@@ -299,9 +297,12 @@ KINDS: tuple[Callable[[Rng, Ground], Parts], ...] = (
 )  # fmt: skip
 
 
-def scatter(rng: Rng, ground: Ground, *, count: int) -> Parts:
-    """Return up to ``count`` things, laid where there is room."""
-    parts: Parts = []
+def scatter(rng: Rng, ground: Ground, *, count: int) -> list[tuple[str, Parts]]:
+    """Return up to ``count`` things with their names, laid where there is room."""
+    found = []
     for _ in range(count):
-        parts += KINDS[int(rng.integers(len(KINDS)))](rng, ground)
-    return parts
+        kind = KINDS[int(rng.integers(len(KINDS)))]
+        parts = kind(rng, ground)
+        if parts:
+            found.append((kind.__name__, parts))
+    return found

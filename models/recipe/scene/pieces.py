@@ -16,7 +16,7 @@ import numpy as np
 
 from models.recipe.look import finishes as fin
 from models.recipe.look import optics
-from models.recipe.look.finishes import BRASS, COATED, OTHER, Skin
+from models.recipe.look.finishes import BRASS, COATED, OTHER, STRANGER, Skin
 from models.recipe.look.noise import Rng, clouds
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import (
@@ -56,6 +56,7 @@ class Piece:
         facts: What a person could state.
         stated_form: A form that has to be stated, e.g. ``cut_end``.
         round_runs: Centre lines ``(n, 3)`` of what is round all along, each with its diameter.
+        source: Where it comes from, as a person may state it; None where nobody would know.
     """
 
     form: str
@@ -67,6 +68,7 @@ class Piece:
     facts: dict[str, object] = field(default_factory=dict)
     stated_form: str | None = None
     round_runs: tuple[tuple[Array, float], ...] = ()
+    source: str | None = None
 
 
 FINISH_NAMES = ("bright", "light", "dull", "dark", "black", "heat", "green", "enamel", "lacquer",
@@ -859,7 +861,8 @@ def valve(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | Non
         grip = stem[-1] + bar * np.array([1.0, 0, 0])
         handle = sweep(grip, flat_profile(od * 0.6, od * 0.25, corner_mm=1.0))
         parts.append((handle.moved(np.eye(3), middle),
-                      fin.plain((8, 8), colour=fin.dye(rng), label=OTHER, rough=0.35)))  # fmt: skip
+                      fin.plain((8, 8), colour=fin.dye(rng), label=STRANGER,
+                                rough=0.35)))  # fmt: skip
     xy = np.column_stack([np.linspace(-total / 2, total / 2, 16), np.zeros(16)])
     arm = np.column_stack([np.zeros(10), np.linspace(0, long, 10)])
     cover = np.concatenate([xy, arm])

@@ -8,8 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.recipe.look.camera import Camera
-from models.recipe.look.finishes import BRASS, FINISHES, GREEN, SOLDER, TARNISHED
-from models.recipe.scene.assembly import Scene
+from models.recipe.look.finishes import (
+    BRASS,
+    BRIGHT,
+    COATED,
+    FINISHES,
+    GREEN,
+    INSULATION,
+    OTHER,
+    SOLDER,
+    TARNISHED,
+    TINNED,
+)
+from models.recipe.scene.assembly import STRANGERS_FROM, Scene
 from models.recipe.scene.pieces import Piece
 from models.recipe.scene.rendering import Truth
 
@@ -23,6 +34,43 @@ def shares(label: NDArray[np.uint8]) -> dict[str, float]:
     counts = {name: int((label == index).sum()) for name, index in FINISHES.items()}
     total = sum(counts.values())
     return {name: count / total if total else 0.0 for name, count in counts.items()}
+
+
+SEEN = {"coating": COATED, "insulation": INSULATION, "tin": TINNED, "green": GREEN,
+        "brass": BRASS, "solder": SOLDER}  # fmt: skip
+LEAST_SHARE = 0.001
+"""Of a piece's visible area: less of something is not called present."""
+
+
+def seen(label: NDArray[np.uint8]) -> dict[str, dict[str, Any]]:
+    """Return for each thing that may be on a piece whether it is there, and how much.
+
+    Args:
+        label: Labels of the piece's visible pixels.
+    """
+    least = max(LEAST_PATCH_PX, LEAST_SHARE * label.size)
+    told = {}
+    for name, index in SEEN.items():
+        count = int((label == index).sum())
+        told[name] = {"present": count >= least, "share": round(count / max(label.size, 1), 5)}
+    return told
+
+
+def not_copper(label: NDArray[np.uint8]) -> dict[str, bool]:
+    """Return whether the whole thing is another metal, or no metal at all.
+
+    A thing without a copper-trade surface is another metal where at least half of what
+    shows is metal (a screw, pliers by their jaws), else no metal.
+    """
+    trade = np.isin(label, [BRIGHT, TARNISHED, *SEEN.values()])
+    if trade.mean() > LEAST_SHARE:
+        return {"other_metal": bool((label == OTHER).mean() >= MOST), "not_metal": False}
+    metal = bool((label == OTHER).mean() >= 0.5)
+    return {"other_metal": metal, "not_metal": not metal}
+
+
+MOST = 0.9
+"""Share of other metal from which a thing with a little of something else is that metal."""
 
 
 def boxes(mask: NDArray[np.bool_]) -> list[list[int]]:
@@ -91,6 +139,18 @@ def describe(
             }
         )
     found = []
+    strange = []
+    for number, what in enumerate(scene.strangers, start=STRANGERS_FROM):
+        own = truth.piece == number
+        if own.any():
+            ys, xs = np.nonzero(own)
+            coin = what == "loose_coin"  # metal, whatever its plating looks like
+            told = {"other_metal": True, "not_metal": False} if coin else not_copper(
+                truth.label[own])  # fmt: skip
+            strange.append({"id": number - STRANGERS_FROM + 1, "what": what,
+                            "box_px": [int(xs.min()), int(ys.min()), int(np.ptp(xs)) + 1,
+                                       int(np.ptp(ys)) + 1],
+                            "pixels": int(own.sum()), **told})  # fmt: skip
     for number, piece in enumerate(scene.pieces, start=1):
         own = truth.piece == number
         if not own.any():
@@ -126,6 +186,12 @@ def describe(
                 "solder": bool(solder.sum() >= LEAST_PATCH_PX),
                 "brass_share": round(float((label == BRASS).mean()), 5),
                 "solder_share": round(float((label == SOLDER).mean()), 5),
+                "seen": seen(label),
+                "shine_share": round(float((label == BRIGHT).sum() / bare.sum()), 5)
+                if bare.any()
+                else None,
+                **not_copper(label),
+                "source": piece.source,
                 "brass_boxes_px": boxes(brass),
                 "solder_boxes_px": boxes(solder),
                 "facts": piece.facts,
@@ -152,4 +218,5 @@ def describe(
         "table": scene.table,
         "references": references,
         "pieces": found,
+        "strangers": strange,
     }

@@ -392,15 +392,11 @@ def _look(view: _View, piece: dict[str, Any], strip: StraightStrip, row: int) ->
     if own.mean() < needed:
         return UNKNOWN
     if piece["facts"].get("insulation"):
-        coated = view.labels[y, x][own] == list(Surface).index(Surface.COATED)
-        if coated.mean() > JACKET_SHARE:
-            # An enamelled core has the same label: only where other metal shows is it told.
-            other = view.labels[view.pieces == piece["id"]]
-            bare = (other != list(Surface).index(Surface.COATED)).mean() > 0.01
-            told = bare or not piece["facts"]["stripped"]
-            return LOOKS.index("jacket") if told else UNKNOWN
+        jacket = view.labels[y, x][own] == list(Surface).index(Surface.INSULATION)
+        if jacket.mean() > JACKET_SHARE:
+            return LOOKS.index("jacket")
         # Of several cores that part company none has the width of the strip.
-        if coated.mean() > BARE_SHARE or piece["facts"].get("cores"):
+        if jacket.mean() > BARE_SHARE or piece["facts"].get("cores"):
             return UNKNOWN
     return LOOKS.index(form)
 

@@ -126,7 +126,7 @@ def test_a_jacket_has_no_strands(stranded_photo: Path) -> None:
     stranded_photo.write_text(json.dumps(truth), encoding="utf-8")
     labels = stranded_photo.with_name("t000007_3.labels.png")
     coated = cv2.imread(str(labels), 0) > 0
-    cv2.imwrite(str(labels), coated * np.uint8(list(Surface).index(Surface.COATED)))
+    cv2.imwrite(str(labels), coated * np.uint8(list(Surface).index(Surface.INSULATION)))
     _, known = windows_in(stranded_photo)
     assert set(known["look"]) == {LOOKS.index("jacket")}
     assert np.isnan(known["log_share"]).all()
