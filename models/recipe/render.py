@@ -17,32 +17,47 @@ import os
 import subprocess
 import sys
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 from PIL import Image
 
-from models.recipe.look.camera import FULL_FRAME_DIAGONAL_MM, develop, make_camera
+from models.recipe.look.camera import (
+    FULL_FRAME_DIAGONAL_MM,
+    ORDINARY,
+    develop,
+    make_camera,
+)
 from models.recipe.look.lights import load_skies, make_light
 from models.recipe.look.noise import Rng
 from models.recipe.scene import assembly as scenes
-from models.recipe.scene.rendering import Stage, load_mitsuba
-from models.recipe.scene.stories import story
+from models.recipe.scene import bench_mix
+from models.recipe.scene.assembly import STRANGERS_FROM, Scene
+from models.recipe.scene.bench_mix import Plan
+from models.recipe.scene.rendering import Stage, Truth, load_mitsuba
+from models.recipe.scene.stories import Story, story
 from models.recipe.scene.truth import describe
 
 # Seeds of the splits never meet, so neither do tables, prints and materials.
 SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}
 
+# As advised, pieces lie so far apart.
+APART_MM = 4.0
 # How often a whole photo is laid anew until a piece lies on it.
 TRIES = 5
 THREAD_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-def seeded(split: str, seed: int) -> Rng:
+def seeded(split: str, seed: int, *, mix: str = "hard") -> Rng:
     """Return the randomness of one scene of a split."""
-    return np.random.default_rng([SPLIT_OFFSET[split], seed])
+    return np.random.default_rng([SPLIT_OFFSET[split], seed, *([1] if mix == "advised" else [])])
+
+
+def mix_of(seed: int, mix: str) -> str:
+    """Return ``hard`` or ``advised``: where both are asked for, seeds take turns."""
+    return ("hard", "advised")[seed % 2] if mix == "both" else mix
 
 
 def _save(
@@ -61,12 +76,54 @@ def _png(path: Path, array: np.ndarray) -> None:
     Image.fromarray(array).save(path, compress_level=6)
 
 
-def train_scene(
-    seed: int, *, out: Path, size: tuple[int, int], samples: int, views: int, skies: list,
-    kinds: list[str] | None,
-) -> int:  # fmt: skip
-    """Render the views of one training scene; return how many photos were written."""
-    rng = seeded("train", seed)
+def _truth_files(out: Path, name: str, truth: Truth) -> None:
+    """Write the label of each pixel, and the numbers of pieces and of strangers."""
+    strange = truth.piece >= STRANGERS_FROM
+    _png(out / f"{name}.labels.png", truth.label)
+    _png(out / f"{name}.pieces.png", np.where(strange, 0, truth.piece).astype(np.uint8))
+    if strange.any():
+        numbers = np.where(strange, truth.piece - (STRANGERS_FROM - 1), 0)
+        _png(out / f"{name}.strangers.png", numbers.astype(np.uint8))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Setting:
+    """What a training scene lays, and how far away its cameras are.
+
+    Attributes:
+        scene: What is laid.
+        half_mm: Half the shorter side of what a whole view spans.
+        plan: The photo as advised; None in the hard half.
+    """
+
+    scene: Scene
+    half_mm: float
+    plan: Plan | None
+
+
+def _advised_setting(rng: Rng, *, skies: list, kinds: list[str] | None) -> Setting:
+    plan = bench_mix.plan(rng, skies=bool(skies))
+    if kinds:
+        laid = tuple(str(rng.choice(kinds)) for _ in plan.kinds or (0,))
+        plan = replace(plan, kinds=laid, finishes=(None,) * len(laid), sources=(None,) * len(laid))
+    scene = lay(rng, plan)
+    return Setting(scene=scene, half_mm=plan.half_mm[1], plan=plan)
+
+
+def lay(rng: Rng, plan: Plan) -> Scene:
+    """Return the scene of a photo as advised; anew where nothing found room."""
+    for _ in range(TRIES):
+        scene = scenes.build(
+            rng, half_mm=plan.half_mm, kinds=plan.kinds, finishes=plan.finishes, table=plan.table,
+            reference=plan.reference, clutter_count=plan.clutter, sources=plan.sources,
+            gap_mm=APART_MM,
+        )  # fmt: skip
+        if scene.pieces or not plan.kinds:
+            break
+    return scene
+
+
+def _hard_setting(rng: Rng, *, kinds: list[str] | None) -> Setting:
     half = float(np.exp(rng.uniform(np.log(45), np.log(150))))
     close_scene = half < 70
     if kinds is None and rng.random() < 0.07:
@@ -80,13 +137,30 @@ def train_scene(
         count=None if not close_scene else int(rng.integers(1, 4)),
         clutter_count=int(rng.choice([0, 1, 2, 4, 7], p=[0.35, 0.2, 0.2, 0.15, 0.1])),
     )
+    return Setting(scene=scene, half_mm=half, plan=None)
+
+
+def train_scene(
+    seed: int, *, out: Path, size: tuple[int, int], samples: int, views: int, skies: list,
+    kinds: list[str] | None, mix: str,
+) -> int:  # fmt: skip
+    """Render the views of one training scene; return how many photos were written."""
+    mix = mix_of(seed, mix)
+    rng = seeded("train", seed, mix=mix)
+    if mix == "advised":
+        setting = _advised_setting(rng, skies=skies, kinds=kinds)
+    else:
+        setting = _hard_setting(rng, kinds=kinds)
+    scene, half, plan = setting.scene, setting.half_mm, setting.plan
     stage = Stage(scene)
     light = None
     points = scene.mesh.points[np.unique(scene.mesh.faces[scene.face_piece > 0])]
     for view in range(views):
         focal_35 = float(rng.choice([24, 25, 26, 27, 28, 50], p=[0.15, 0.15, 0.3, 0.15, 0.1, 0.15]))
-        tilt = float(abs(rng.normal(0, 11)))
-        tilt = min(tilt, 35.0)
+        tilt = min(float(abs(rng.normal(0, 11))), 35.0)
+        if plan is not None:
+            focal_35 = plan.focal_35mm
+            tilt = min(float(abs(rng.normal(0, bench_mix.TILT_DEG))), bench_mix.MOST_TILT_DEG)
         width, height = size
         # What the window spans on the table: the whole scene or a part of it.
         whole = view % 3 == 0 or len(points) == 0
@@ -96,12 +170,14 @@ def train_scene(
         camera_height = float(
             np.clip(rng.uniform(1.0, 2.2) * 1.1 * half * focal_35 / 26, lowest, highest)
         )
+        if plan is not None:
+            camera_height = plan.camera_height_mm * float(rng.uniform(0.85, 1.15))
         # The window is cut from a larger picture whose scale gives that span.
         focal_px = span_px * camera_height / span
         diagonal = focal_px * FULL_FRAME_DIAGONAL_MM / focal_35
         full_w, full_h = round(diagonal * 0.8), round(diagonal * 0.6)
         full_w, full_h = max(full_w, width), max(full_h, height)
-        target = rng.uniform(-0.2, 0.2, 2) * half
+        target = rng.uniform(-0.2, 0.2, 2) * half * (0.3 if plan is not None else 1.0)
         camera = make_camera(
             rng, size_px=(full_w, full_h), height_mm=camera_height + scene.plane_mm,
             target_mm=target, focal_35mm=focal_35, tilt_deg=tilt,
@@ -115,64 +191,75 @@ def train_scene(
         y = int(np.clip(at[1] - height / 2, 0, full_h - height))
         camera = replace(camera, window=(x, y, width, height))
         if light is None or view % 2 == 0:
-            light = make_light(rng, skies=skies, camera_mm=camera.origin_mm)
+            light = make_light(rng, skies=skies, camera_mm=camera.origin_mm,
+                               style=plan and bench_mix.light(rng, skies=bool(skies)))  # fmt: skip
         linear, truth = stage.shoot(
             camera, light, samples=samples, seed=seed * 64 + view, phone=rng.random() < 0.75
         )
         photo, white = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
-                        scene_albedo=scene.albedo)  # fmt: skip
+                        scene_albedo=scene.albedo,
+                        habits=None if plan is None else ORDINARY)  # fmt: skip
         name = f"t{seed:06d}_{view}"
         _save(out, name, photo, rng=rng, focal_35mm=None, quality=int(rng.integers(72, 97)))
-        _png(out / f"{name}.labels.png", truth.label)
-        _png(out / f"{name}.pieces.png", truth.piece)
+        _truth_files(out, name, truth)
         _png(out / f"{name}.level.png", truth.level)
         told = describe(scene, camera, truth, photo=f"{name}.jpg", split="train", seed=seed,
-                        light=light.name, white_linear=white)  # fmt: skip
+                        light=light.name, white_linear=white, mix=mix)  # fmt: skip
         (out / f"{name}.json").write_text(json.dumps(told), encoding="utf-8")
     return views
 
 
 def whole_photo(
     seed: int, *, out: Path, size: tuple[int, int], samples: int, split: str, skies: list,
-    kinds: list[str] | None,
+    kinds: list[str] | None, mix: str,
 ) -> int:  # fmt: skip
     """Render one whole photo of a validation or fixture scene."""
-    rng = seeded(split, seed)
-    plan = story(seed, rng=rng, split=split, kinds=kinds)
+    mix = mix_of(seed, mix)
+    rng = seeded(split, seed, mix=mix)
+    advised = mix == "advised"
+    plan: Plan | Story = (
+        bench_mix.plan(rng, skies=bool(skies))
+        if advised
+        else story(seed, rng=rng, split=split, kinds=kinds)
+    )
     width, height = size
     if rng.random() < 0.25:
         width, height = height, width
     diagonal = float(np.hypot(width, height))
     focal_px = plan.focal_35mm / FULL_FRAME_DIAGONAL_MM * diagonal
     reach = plan.camera_height_mm / focal_px * 0.42
-    for _ in range(TRIES):  # now and then nothing finds room beside the reference
-        scene = scenes.build(
-            rng,
-            half_mm=(reach * min(width, height) * 1.05, reach * min(width, height)),
-            kinds=plan.kinds,
-            finishes=plan.finishes,
-            reference=plan.reference,
-            clutter_count=plan.clutter,
-        )
-        if scene.pieces:
-            break
+    if isinstance(plan, Plan):
+        scene = lay(rng, plan)
+    else:
+        for _ in range(TRIES):  # now and then nothing finds room beside the reference
+            scene = scenes.build(
+                rng,
+                half_mm=(reach * min(width, height) * 1.05, reach * min(width, height)),
+                kinds=plan.kinds,
+                finishes=plan.finishes,
+                reference=plan.reference,
+                clutter_count=plan.clutter,
+            )
+            if scene.pieces:
+                break
     camera = make_camera(
         rng, size_px=(width, height), height_mm=plan.camera_height_mm + scene.plane_mm,
         target_mm=rng.uniform(-0.03, 0.03, 2) * plan.camera_height_mm,
         focal_35mm=plan.focal_35mm, tilt_deg=plan.tilt_deg, focus_z_mm=1.0 + scene.plane_mm,
     )  # fmt: skip
-    light = make_light(rng, skies=skies, camera_mm=camera.origin_mm)
+    style = plan.light if isinstance(plan, Plan) else None
+    light = make_light(rng, skies=skies, camera_mm=camera.origin_mm, style=style)
     stage = Stage(scene)
     linear, truth = stage.shoot(camera, light, samples=samples, seed=seed)
     photo, white = develop(linear, rng=rng, camera=camera, irradiance=light.irradiance,
-                    scene_albedo=scene.albedo, gentle=split == "fixtures")  # fmt: skip
+                    scene_albedo=scene.albedo, gentle=split == "fixtures",
+                    habits=ORDINARY if advised else None)  # fmt: skip
     name = f"{'v' if split == 'validation' else 'f'}{seed:05d}"
     told_focal = plan.focal_35mm if rng.random() < 0.6 else None
     _save(out, name, photo, rng=rng, focal_35mm=told_focal, quality=int(rng.integers(82, 96)))
-    _png(out / f"{name}.labels.png", truth.label)
-    _png(out / f"{name}.pieces.png", truth.piece)
+    _truth_files(out, name, truth)
     told = describe(scene, camera, truth, photo=f"{name}.jpg", split=split, seed=seed,
-                    light=light.name, white_linear=white)  # fmt: skip
+                    light=light.name, white_linear=white, mix=mix)  # fmt: skip
     (out / f"{name}.json").write_text(json.dumps(told, indent=1), encoding="utf-8")
     return 1
 
@@ -190,6 +277,12 @@ def parse(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--skies", type=Path, help="folder of NAME.npz skies")
     parser.add_argument("--kind", help="only these pieces, comma separated")
+    parser.add_argument(
+        "--mix",
+        choices=("advised", "hard", "both"),
+        default="hard",
+        help="as people are advised to photograph, anyhow, or by turns",
+    )
     parser.add_argument("--variant", help="Mitsuba variant; CUDA where there is one")
     parser.add_argument("--stride", type=int, default=1, help=argparse.SUPPRESS)
     parser.add_argument("--seconds", type=float, help="stop starting scenes after so long")
@@ -214,7 +307,7 @@ def run(options: argparse.Namespace, seeds: range) -> None:
         if options.seconds is not None and time.monotonic() - start > options.seconds:
             break
         common = {"out": options.out, "size": (width, height), "samples": options.samples,
-                  "skies": skies, "kinds": kinds}  # fmt: skip
+                  "skies": skies, "kinds": kinds, "mix": options.mix}  # fmt: skip
         try:
             if options.split == "train":
                 photos += train_scene(seed, views=options.views, **common)

@@ -159,6 +159,7 @@ def develop(
     irradiance: Array,
     scene_albedo: float,
     gentle: bool = False,
+    habits: Habits | None = None,
 ) -> tuple[NDArray[np.uint8], Array]:
     """Return the RGB photo a phone would make of linear radiance, and white in it.
 
@@ -166,11 +167,12 @@ def develop(
     by the sRGB curve, ``(3,)``, as one would read it off a reference.
 
     White balance with error, exposure, vignette, blur, sensor noise, denoising,
-    local and global tone, sharpening, repeated saving. ``gentle`` keeps to good photos.
+    local and global tone, sharpening, repeated saving. ``gentle`` keeps to good photos,
+    ``habits`` says how far they stray where neither the good nor the usual is meant.
     """
     x = linear.astype(np.float32)
     h, w = x.shape[:2]
-    habits = GOOD if gentle else USUAL
+    habits = habits or (GOOD if gentle else USUAL)
     matte = (irradiance / np.pi * MATTE_WHITE).astype(np.float32)
     balance = _balance(irradiance, rng=rng, habits=habits)
     x = x * balance
@@ -228,6 +230,7 @@ class Habits:
         tint: Deviation between green and magenta.
         exposure: How often exposure follows the mean of all, makes white white, is too dark.
         exposure_ev: Deviation of the exposure where it follows the mean.
+        white: Least and greatest linear light of a matte white where it makes white white.
         soft_px: Most blur of the lens, pixels.
         shaken, unfocused, veiled, smeared, crisp, saved_again: How often.
         shot, read: Most sensor noise.
@@ -254,6 +257,7 @@ class Habits:
     sharpening: float
     saturation: tuple[float, float]
     contrast: tuple[float, float]
+    white: tuple[float, float] = (0.55, 2.0)
 
 
 GOOD = Habits(
@@ -267,6 +271,13 @@ USUAL = Habits(
     exposure_ev=0.5, soft_px=1.2, shaken=0.15, unfocused=0.12, veiled=0.12, smeared=0.18,
     crisp=0.18, saved_again=0.35, shot=3e-3, read=0.007, local_tone=0.5, sharpening=1.0,
     saturation=(0.80, 1.35), contrast=(-0.08, 0.20),
+)  # fmt: skip
+# A phone of today held still in daylight, which people are asked for.
+ORDINARY = Habits(
+    kept=0.15, fooled=0.02, error_mired=13, tint=0.015, exposure=(0.40, 0.57, 0.03),
+    exposure_ev=0.35, soft_px=1.0, shaken=0.03, unfocused=0.04, veiled=0.06, smeared=0.08,
+    crisp=0.12, saved_again=0.15, shot=8e-4, read=0.003, local_tone=0.3, sharpening=0.9,
+    saturation=(0.90, 1.25), contrast=(-0.05, 0.15), white=(0.42, 1.15),
 )  # fmt: skip
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
@@ -295,7 +306,7 @@ def _gain(
     mode = str(rng.choice(["mean", "white", "dark"], p=habits.exposure))
     if mode == "white":
         # Paper comes out white, as people want it, and often burns out.
-        return float(np.exp(rng.uniform(np.log(0.55), np.log(2.0)))) / float(matte.mean())
+        return float(np.exp(rng.uniform(*np.log(habits.white)))) / float(matte.mean())
     expected = float(irradiance[1]) / np.pi * albedo
     seen = float(np.mean(x[..., 1])) + 1e-6
     top = float(np.quantile(x[::4, ::4, 1], 0.97)) + 1e-6

@@ -118,7 +118,9 @@ def _window(env: NDArray[np.float64], rng: Rng, *, colour: Array, strength: floa
         env[hit & ~bar] = colour * strength * rng.uniform(0.6, 1.2)
 
 
-def _sky(rng: Rng, *, sun: bool, dusk: bool) -> tuple[NDArray[np.float64], Array | None]:
+def _sky(
+    rng: Rng, *, sun: tuple[float, float] | None, dusk: bool
+) -> tuple[NDArray[np.float64], Array | None]:
     """Return a sky over a skyline, and the direction of the sun where there is one."""
     theta, phi = _angles()
     up = np.pi / 2 - theta
@@ -132,8 +134,8 @@ def _sky(rng: Rng, *, sun: bool, dusk: bool) -> tuple[NDArray[np.float64], Array
     ground = up < skyline
     env[ground] *= rng.uniform(0.05, 0.4) * np.clip(1 + rng.normal(0, 0.2, 3), 0.5, 1.5)
     towards = None
-    if sun:
-        height, a = rng.uniform(0.35, 1.3), rng.uniform(0, 2 * np.pi)
+    if sun is not None:
+        height, a = rng.uniform(*sun), rng.uniform(0, 2 * np.pi)
         d = np.stack([np.sin(theta) * np.cos(phi), np.sin(theta) * np.sin(phi), np.cos(theta)], -1)
         towards = np.array([np.cos(height) * np.cos(a), np.cos(height) * np.sin(a), np.sin(height)])
         disc = np.clip((d @ towards - np.cos(0.010)) / (1 - np.cos(0.010)), 0, 1)
@@ -187,8 +189,10 @@ def load_skies(folder: Path | None, *, split: str) -> list[NDArray[np.float32]]:
 
 
 STYLES = ("window", "panel", "overcast", "sun", "dusk", "lamp", "flash", "mixed", "tubes",
-          "night_flash", "sky_image")  # fmt: skip
-WEIGHTS = np.array([2.5, 2.5, 1.5, 1.6, 0.7, 1.5, 1.0, 1.8, 1.0, 0.8, 4.0])
+          "night_flash", "low_sun", "two_lamps", "sky_image")  # fmt: skip
+WEIGHTS = np.array([2.5, 2.5, 1.5, 1.6, 0.7, 1.5, 1.0, 1.8, 1.0, 0.8, 1.2, 1.2, 4.0])
+# How high the sun stands, radians: low, shadows are 2 to 8 times as long as a thing is thick.
+HIGH_SUN, LOW_SUN = (0.35, 1.3), (0.12, 0.45)
 
 
 def _surroundings(
@@ -203,14 +207,16 @@ def _surroundings(
             env = env[:, ::-1]
         # An empty lower half keeps under-table light out.
         return np.minimum(env, np.quantile(env, 0.5) * 4000), nobody
-    if name in ("overcast", "sun", "dusk"):
-        env, towards = _sky(rng, sun=name == "sun", dusk=name == "dusk")
+    if name in ("overcast", "sun", "low_sun", "dusk"):
+        height = {"sun": HIGH_SUN, "low_sun": LOW_SUN}.get(name)
+        env, towards = _sky(rng, sun=height, dusk=name == "dusk")
         hidden = towards is not None and rng.random() < 0.4
         return env, _body(rng, towards) if hidden and towards is not None else nobody
     # Older fluorescent tubes are greener than any black body.
     tubes = blackbody_rgb(rng.uniform(3300, 5500)) * np.array([1.0, rng.uniform(1.05, 1.3), 1.0])
     base = {"window": day, "panel": blackbody_rgb(rng.uniform(3000, 6500)), "lamp": warm,
-            "flash": warm, "mixed": day, "tubes": tubes, "night_flash": warm}[name]  # fmt: skip
+            "flash": warm, "mixed": day, "tubes": tubes, "night_flash": warm,
+            "two_lamps": warm}[name]  # fmt: skip
     env = _room(rng, base=base) * 0.25
     if name in ("window", "mixed"):
         # A mixed light is blue sky through a window against warm lamps.
@@ -219,7 +225,7 @@ def _surroundings(
     if name in ("panel", "mixed", "tubes"):
         colour = warm if name == "mixed" else base
         _panel(env, rng, colour=colour, strength=rng.uniform(4, 25))
-    if name in ("lamp", "flash") and rng.random() < 0.6:
+    if name in ("lamp", "two_lamps", "flash") and rng.random() < 0.6:
         _panel(env, rng, colour=base, strength=rng.uniform(1, 4))
     return env, nobody
 
@@ -241,11 +247,13 @@ def make_light(
     env32[ENV_ROWS // 2 + 2 :] *= 0.2
     around = irradiance(env32)
     total = around.copy()
-    if name == "lamp" or (name == "mixed" and rng.random() < 0.5):
-        a, height = rng.uniform(0, 2 * np.pi), rng.uniform(250, 700)
+    lamps = {"lamp": 1, "two_lamps": 2, "mixed": int(rng.random() < 0.5)}.get(name, 0)
+    for _ in range(lamps):
+        low = name == "two_lamps" and rng.random() < 0.5
+        a, height = rng.uniform(0, 2 * np.pi), rng.uniform(*((90, 250) if low else (250, 700)))
         out = rng.uniform(150, 600)
         centre = np.array([out * np.cos(a), out * np.sin(a), height])
-        size = rng.uniform(25, 160)
+        size = rng.uniform(8 if name == "two_lamps" else 25, 160)
         distance = float(np.linalg.norm(centre))
         wanted = around.mean() * rng.uniform(1, 6) * (warm if rng.random() < 0.7 else day)
         cosine = height / distance

@@ -174,6 +174,8 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
     table: str | None = None,
     reference: str | None = None,
     clutter_count: int = 0,
+    sources: Sequence[str | None] | None = None,
+    gap_mm: float = 0.0,
 ) -> Scene:
     """Return a scene inside ``half_mm`` to each side of the origin.
 
@@ -185,12 +187,14 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         count: Number of pieces where ``kinds`` is None.
         table: Kind of table, drawn where None.
         reference: ``card``, ``marker``, ``marker:MM``, a coin's key, ``coin``,
-            ``none``; drawn where None.
+            ``sheet`` (which pieces lie on), ``none``; drawn where None.
         clutter_count: Things that are no piece.
+        sources: Where each piece comes from, as it may be stated.
+        gap_mm: Things lie at least so far apart; 0 lets thin ones cross.
     """
     extent = 2.6 * max(half_mm)
     name, table_skin = tables.table(TABLE_TEXELS, mm_px=extent / TABLE_TEXELS, rng=rng, kind=table)
-    ground = Ground(half_mm=half_mm, rng=rng)
+    ground = Ground(half_mm=half_mm, rng=rng, gap_mm=gap_mm)
     parts: list[tuple[Mesh, Skin, int]] = [
         (_table_mesh(extent, turn=rng.uniform(0, 2 * np.pi)), table_skin, 0)
     ]
@@ -200,7 +204,15 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
     choice = reference or str(
         rng.choice(["card", "marker", "coin", "none"], p=[0.33, 0.27, 0.28, 0.12])
     )
-    if choice != "none":
+    if choice == "sheet":
+        printed = references.printed_sheet(rng)
+        parts += [(mesh, skin, 0) for mesh, skin in printed.parts]
+        for band in references.sheet_bands():
+            ground.stamp(band, radius=2.5, top=printed.height_mm, close=True)
+        ground.half_mm = references.sheet_room_mm(half_mm)
+        placed.append(PlacedReference(key="sheet", outline_mm=printed.outline_mm,
+                                      height_mm=printed.height_mm))  # fmt: skip
+    elif choice != "none":
         if choice == "card":
             made = references.card(rng)
         elif choice.startswith("marker"):
@@ -266,7 +278,7 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         if made_of is None:
             continue
         for piece in made_of if isinstance(made_of, list) else [made_of]:
-            lying.append(piece)
+            lying.append(piece if sources is None else replace(piece, source=sources[k]))
             parts += [(mesh, skin, len(lying)) for mesh, skin in piece.parts]
     strange: list[str] = []
     for what, things in clutter.scatter(rng, ground, count=clutter_count):
@@ -294,6 +306,8 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         strangers=tuple(strange),
         references=tuple(placed),
         table=name,
-        albedo=float(np.clip(table_skin.base.mean(), 0.02, 0.9)),
+        albedo=float(
+            np.clip((parts[1] if choice == "sheet" else parts[0])[1].base.mean(), 0.02, 0.9)
+        ),
         plane_mm=plane,
     )

@@ -11,10 +11,16 @@ CELL_MM = 1.0
 
 
 class Ground:
-    """A raster of how high the table is filled, ``half_mm`` to each side of the origin."""
+    """A raster of how high the table is filled, ``half_mm`` to each side of the origin.
 
-    def __init__(self, *, half_mm: tuple[float, float], rng: np.random.Generator) -> None:
+    Things keep ``gap_mm`` from each other; where it is 0, wires may cross.
+    """
+
+    def __init__(
+        self, *, half_mm: tuple[float, float], rng: np.random.Generator, gap_mm: float = 0.0
+    ) -> None:
         self.half_mm = half_mm
+        self.gap_mm = gap_mm
         self.rng = rng
         reach = max(half_mm) + 120
         self.origin = reach
@@ -44,6 +50,8 @@ class Ground:
 
         ``may_cross`` is the greatest height that may be crossed.
         """
+        if self.gap_mm > 0:
+            may_cross, radius, tries = 0.0, radius + self.gap_mm, 2 * tries
         for attempt in range(tries):
             angle = self.rng.uniform(0, 2 * np.pi)
             slack = 1.0 + 0.02 * attempt

@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.recipe.look import optics
-from models.recipe.look.finishes import REFERENCE, Skin, metal, plain
+from models.recipe.look.finishes import REFERENCE, TABLE, Skin, metal, plain
 from models.recipe.look.noise import Rng, clouds, scratches, spots
 from models.recipe.scene.meshes import Array, Mesh, grid, join, prism
 from models.recipe.scene.tables import _print
+from vision.reference.markers import MODULES, marker_bits
+from vision.reference.sheet import MARGIN_MM, MARKER_SIDE_MM, sheet_geometry
 
 # ISO/IEC 7810:2003, ID-1.
 CARD_MM = (85.60, 53.98)
@@ -162,6 +164,82 @@ def marker(rng: Rng, *, side_mm: float | None = None) -> Reference:
         height_mm=thick,
         reach_mm=float(np.sqrt(2) * half),
     )
+
+
+SHEET_TEXELS_MM = 5.0
+SHEET_MM = 0.1
+"""Thickness of the paper."""
+
+
+def printed_sheet(rng: Rng, *, paper: str = "a4") -> Reference:
+    """Return the project's own sheet, its middle at the origin, pieces to be laid on it."""
+    geometry = sheet_geometry(paper)
+    w, h = geometry.width_mm, geometry.height_mm
+    fine = 2 * SHEET_TEXELS_MM
+    ink = np.ones((round(h * fine), round(w * fine)), np.float32)
+
+    def box(x: float, y: float, wide: float, high: float, tone: float) -> None:
+        x0, y0, x1, y1 = (round(v * fine) for v in (x, y, x + wide, y + high))
+        ink[y0:y1, x0:x1] = tone
+
+    for number, corners in geometry.markers.items():
+        (x, y), module = corners[0], MARKER_SIDE_MM / MODULES
+        box(x, y, MARKER_SIDE_MM, MARKER_SIDE_MM, 0.0)
+        for row, column in np.argwhere(marker_bits(number) > 0):
+            box(x + column * module, y + row * module, module, module, 1.0)
+    for patch in geometry.patches:
+        box(*patch.box_mm, patch.nominal_reflectance)
+    (x0, y), (x1, _) = geometry.bar_mm
+    box(x0, y - 0.1, x1 - x0, 0.2, 0.0)
+    for x in (x0, x1):
+        box(x - 0.1, y - 3.5, 0.2, 7.0, 0.0)
+    left, top = MARGIN_MM + MARKER_SIDE_MM + 10.0, MARGIN_MM
+    lines = (slice(round(top * fine), round((top + 24) * fine)),
+             slice(round(left * fine), round((w - left) * fine)))  # fmt: skip
+    ink[lines] -= 0.8 * _print(ink[lines].shape, 1 / fine, rng)
+    size = (round(w * SHEET_TEXELS_MM), round(h * SHEET_TEXELS_MM))
+    ink = cv2.resize(np.clip(ink, 0, 1), size, interpolation=cv2.INTER_AREA)
+    white = rng.uniform(0.74, 0.88) * np.array([1, 0.997, rng.uniform(0.96, 1.01)])
+    black = rng.uniform(0.012, 0.05)
+    fibre = clouds(ink.shape, rng=rng, cell_px=(8, 8), octaves=3)
+    dip = clouds(ink.shape, rng=rng, cell_px=(600, 600), octaves=2)
+    base = black + (white - black) * ink[..., None] * (1 + 0.012 * fibre[..., None])
+    label = np.full(ink.shape, TABLE, np.uint8)
+    for band in geometry.bands_mm:
+        x0, y0, x1, y1 = (round(v * SHEET_TEXELS_MM) for v in
+                          (band[0], band[1], band[0] + band[2], band[1] + band[3]))  # fmt: skip
+        label[y0:y1, x0:x1] = REFERENCE
+    skin = replace(
+        plain(ink.shape, colour=(0.5, 0.5, 0.5), label=TABLE, rough=rng.uniform(0.6, 0.85)),
+        base=np.clip(base, 0.005, 0.92).astype(np.float32)[::-1].copy(),
+        height=(0.3 * dip * rng.random()).astype(np.float32),
+        label=label[::-1].copy(),
+    )
+    outline = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]) * np.array([w, h]) / 2
+    return Reference(
+        key="sheet",
+        parts=[(prism(outline, bottom_mm=0.0, top_mm=SHEET_MM), skin)],
+        outline_mm=outline,
+        height_mm=SHEET_MM,
+        reach_mm=float(np.hypot(w, h) / 2),
+    )
+
+
+def sheet_bands(*, paper: str = "a4") -> list[Array]:
+    """Return points all over the printed rows of the sheet and outside of it, mm."""
+    geometry = sheet_geometry(paper)
+    found = []
+    for x, y, wide, high in geometry.bands_mm:
+        gx, gy = np.meshgrid(np.arange(x, x + wide + 1, 2.0), np.arange(y, y + high + 1, 2.0))
+        across, down = gx.ravel() - geometry.width_mm / 2, geometry.height_mm / 2 - gy.ravel()
+        found.append(np.stack([across, down], axis=1))
+    return found
+
+
+def sheet_room_mm(half_mm: tuple[float, float], *, paper: str = "a4") -> tuple[float, float]:
+    """Return half the sides of the work area, no more than is in view."""
+    _, _, wide, high = sheet_geometry(paper).work_area_mm
+    return min(max(half_mm), wide / 2), min(max(half_mm), high / 2)
 
 
 # Keys of the command line by the rows of data/coins.csv that are round, dated and

@@ -111,10 +111,10 @@ def cloth(n: int, mm_px: float, rng: Rng) -> Skin:
     return _skin(base, rough=0.85, height=0.12 * weave + 0.4 * warp * rng.random())
 
 
-def paper(n: int, mm_px: float, rng: Rng) -> Skin:
+def paper(n: int, mm_px: float, rng: Rng, *, kind: str | None = None) -> Skin:
     """White, grey, kraft or printed paper; squared or lined at times."""
     kinds = ["white", "grey", "kraft", "lined", "squared", "printed", "coloured"]
-    kind = rng.choice(kinds, p=[0.25, 0.1, 0.1, 0.1, 0.2, 0.15, 0.1])
+    kind = kind or str(rng.choice(kinds, p=[0.25, 0.1, 0.1, 0.1, 0.2, 0.15, 0.1]))
     white = np.array([0.80, 0.80, 0.78]) * rng.uniform(0.85, 1.05)
     colour = {
         "grey": np.full(3, rng.uniform(0.2, 0.55)),
@@ -135,6 +135,17 @@ def paper(n: int, mm_px: float, rng: Rng) -> Skin:
     if kind == "printed":
         base = base * (1 - 0.85 * _print((n, n), mm_px, rng)[..., None])
     return _skin(base, rough=float(rng.choice([0.35, 0.7, 0.8])), height=0.008 * fibre + 0.6 * dip)
+
+
+def white_paper(n: int, mm_px: float, rng: Rng) -> Skin:
+    """White paper as most people have it: blank, else lined, squared or printed."""
+    kind = str(rng.choice(["white", "lined", "squared", "printed"], p=[0.78, 0.07, 0.07, 0.08]))
+    return paper(n, mm_px, rng, kind=kind)
+
+
+def grey_paper(n: int, mm_px: float, rng: Rng) -> Skin:
+    """Grey paper: where grey metal and its shadow are hardest to tell from what is below."""
+    return paper(n, mm_px, rng, kind="grey")
 
 
 def _print(shape: tuple[int, int], mm_px: float, rng: Rng) -> Field:
@@ -489,11 +500,14 @@ KINDS: dict[str, Callable[[int, float, Rng], Skin]] = {
     "cutting_mat": cutting_mat,
     "palm": palm,
     "backdrop": backdrop,
+    "white_paper": white_paper,
+    "grey_paper": grey_paper,
 }
 WEIGHTS = {"wood": 5.0, "concrete": 3.0, "cloth": 3.0, "paper": 5.0, "plastic": 2.0, "bench": 2.0,
            "leather": 1.0, "carpet": 1.0, "tile": 1.5, "cardboard": 1.5, "asphalt": 1.0,
            "gravel": 0.7, "newspaper": 1.2, "steel": 1.5, "crate": 0.8, "soil": 0.8, "mosaic": 0.8,
-           "printed_cloth": 1.0, "cutting_mat": 1.2, "palm": 0.9, "backdrop": 3.0}  # fmt: skip
+           "printed_cloth": 1.0, "cutting_mat": 1.2, "palm": 0.9, "backdrop": 3.0,
+           "white_paper": 2.0, "grey_paper": 1.0}  # fmt: skip
 
 
 def table(n: int, *, mm_px: float, rng: Rng, kind: str | None = None) -> tuple[str, Skin]:

@@ -124,6 +124,7 @@ def describe(
     seed: int,
     light: str,
     white_linear: NDArray[np.float64],
+    mix: str = "hard",
 ) -> dict[str, Any]:
     """Return the truth of one photo, ready for JSON."""
     _, _, width, height = camera.window
@@ -214,6 +215,7 @@ def describe(
         "camera_height_mm": round(float(camera.origin_mm[2]), 3),
         "tilt_deg": round(camera.tilt_deg, 3),
         "light": light,
+        "mix": mix,
         "white_linear": [round(float(v), 5) for v in white_linear],
         "table": scene.table,
         "references": references,

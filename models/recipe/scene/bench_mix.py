@@ -1,0 +1,154 @@
+"""What lies on a bench, photographed as people are advised to.
+
+Two halves make the renders. The hard one knows everything and spares nothing. This is
+the other one: what somebody who strips houses and takes appliances apart holds in their
+hand, one to four pieces apart on white paper in daylight. How often which comes is
+common practice, no source; it is stated where each piece comes from, as a person may
+state it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.recipe.look.noise import Rng
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """Where pieces come from: how often, which kinds, and what is on their metal."""
+
+    weight: float
+    kinds: Mapping[str, float]
+    finishes: Mapping[str, float]
+
+
+SOURCES: Mapping[str, Source] = {
+    "house_wiring": Source(
+        weight=0.32,
+        kinds={"wire": 5, "insulated": 2.5, "multicore": 1.2, "stranded": 1.5, "fan": 0.3,
+               "rods": 0.4, "hank": 0.3, "tangle": 0.2},
+        finishes={"bright": 5, "light": 2.5, "dull": 1.5, "dark": 0.5, "green": 0.1,
+                  "paint": 0.15, "tinned": 0.1, "lacquer": 0.03},
+    ),
+    "plumbing": Source(
+        weight=0.26,
+        kinds={"tube": 4, "elbow": 1.6, "coupling": 1.4, "fitting": 1.2, "brass": 0.5,
+               "valve": 0.4},
+        finishes={"bright": 1.2, "light": 2.5, "dull": 3.5, "dark": 1.4, "heat": 0.5,
+                  "green": 0.8, "paint": 0.5, "lacquer": 0.03},
+    ),
+    "cord_cable": Source(
+        weight=0.16,
+        kinds={"insulated": 2.5, "twin": 2, "multicore": 1.5, "fan": 1.5, "leads": 1,
+               "stranded": 1.5},
+        finishes={"bright": 5, "light": 1.8, "dull": 0.7, "dark": 0.2, "tinned": 1.2},
+    ),
+    "motor_transformer": Source(
+        weight=0.10,
+        kinds={"hank": 2.5, "coil": 2.5, "bobbin": 1.5, "tangle": 1.2, "wire": 1, "leads": 0.5},
+        finishes={"enamel": 8, "bright": 0.6, "light": 0.5, "dull": 0.5, "dark": 0.4},
+    ),
+    "appliance": Source(
+        weight=0.09,
+        kinds={"tube": 1.5, "twin": 1.5, "leads": 1.2, "insulated": 1, "wire": 1, "fitting": 0.7,
+               "soldered": 1, "brass": 0.6, "other_metal": 0.5, "coil": 0.4},
+        finishes={"bright": 3, "light": 2, "dull": 1.5, "dark": 0.5, "tinned": 0.7, "enamel": 0.5,
+                  "paint": 0.2, "oil": 0.2},
+    ),
+    "outdoors": Source(
+        weight=0.07,
+        kinds={"tube": 3, "sheet": 1.5, "wire": 1.5, "stranded": 1, "elbow": 0.5, "bar": 0.3},
+        finishes={"green": 3, "dark": 2.5, "dull": 1.5, "black": 0.8, "paint": 1.6, "light": 0.6},
+    ),
+}  # fmt: skip
+
+MIXED = 0.3
+"""Share of photos whose pieces come from several places."""
+
+TABLES = {"white_paper": 7.0, "backdrop": 0.8, "wood": 0.9, "concrete": 0.3, "cloth": 0.3,
+          "plastic": 0.2, "cardboard": 0.3, "tile": 0.2}  # fmt: skip
+REFERENCES = {"card": 0.40, "marker": 0.16, "coin": 0.22, "sheet": 0.18, "none": 0.04}
+LIGHTS = {"window": 3.0, "overcast": 2.0, "sun": 1.6, "low_sun": 0.5, "sky_image": 2.5}
+FOCAL_35MM = (24.0, 24.0, 26.0, 26.0, 26.0, 28.0)
+HEIGHT_MM = (150.0, 300.0)
+TILT_DEG = 6.0
+MOST_TILT_DEG = 20.0
+ONLY_STRANGERS = 0.05
+"""Share of photos that show nothing of the trade."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """One photo as advised, before anything is laid.
+
+    Attributes:
+        kinds: Pieces in the order in which they are laid.
+        finishes: What is on the metal of each.
+        sources: Where each comes from.
+        table, reference, light: Names as their modules know them.
+        clutter: Number of strangers.
+        focal_35mm, camera_height_mm, tilt_deg: Of the camera.
+    """
+
+    kinds: tuple[str, ...]
+    finishes: tuple[str | None, ...]
+    sources: tuple[str | None, ...]
+    table: str
+    reference: str
+    light: str
+    clutter: int
+    focal_35mm: float
+    camera_height_mm: float
+    tilt_deg: float
+
+    @property
+    def half_mm(self) -> tuple[float, float]:
+        """Half the width and height of what a 4:3 photo shows of the table, less a rim."""
+        # A 4:3 picture of the diagonal of a 36 x 24 mm frame is 34.6 by 26.0 mm.
+        reach = 0.86 * self.camera_height_mm / self.focal_35mm
+        return 17.3 * reach, 13.0 * reach
+
+
+def draw(rng: Rng, weights: Mapping[str, float]) -> str:
+    """Return a name by its weight."""
+    total = np.array(list(weights.values()), float)
+    return str(rng.choice(list(weights), p=total / total.sum()))
+
+
+def piece_of(rng: Rng, source: str) -> tuple[str, str]:
+    """Return kind and finish of a piece from there."""
+    return draw(rng, SOURCES[source].kinds), draw(rng, SOURCES[source].finishes)
+
+
+def light(rng: Rng, *, skies: bool) -> str:
+    """Return a light by daylight; ``skies`` says whether there are pictures of them."""
+    return draw(rng, LIGHTS if skies else {k: v for k, v in LIGHTS.items() if k != "sky_image"})
+
+
+def plan(rng: Rng, *, skies: bool = True) -> Plan:
+    """Return what one photo as advised shows; ``skies`` says whether there are pictures of them."""
+    weights = {name: source.weight for name, source in SOURCES.items()}
+    first = draw(rng, weights)
+    mixed = rng.random() < MIXED
+    count = int(rng.choice([1, 2, 3, 4], p=[0.32, 0.28, 0.22, 0.18]))
+    clutter = int(rng.choice([0, 1, 2, 3], p=[0.45, 0.3, 0.17, 0.08]))
+    if rng.random() < ONLY_STRANGERS:
+        count, clutter = 0, max(clutter, 2)
+    sources = [draw(rng, weights) if mixed and k else first for k in range(count)]
+    pieces = [(*piece_of(rng, source), source) for source in sources]
+    return Plan(
+        kinds=tuple(kind for kind, _, _ in pieces),
+        finishes=tuple(finish for _, finish, _ in pieces),
+        sources=tuple(source for _, _, source in pieces),
+        table=draw(rng, TABLES),
+        reference=draw(rng, REFERENCES),
+        light=light(rng, skies=skies),
+        clutter=clutter,
+        focal_35mm=float(rng.choice(FOCAL_35MM)),
+        camera_height_mm=float(rng.uniform(*HEIGHT_MM)),
+        tilt_deg=float(min(abs(rng.normal(0, TILT_DEG)), MOST_TILT_DEG)),
+    )
