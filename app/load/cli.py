@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from app.load.buyers import Buyer, OwnLimit
     from app.load.planning import Plan
     from app.load.prices import PriceBook
-    from app.load.sale import Terms
     from app.load.store import LoadStore
+    from app.load.terms import Terms
     from app.load.ticket import PaidLine, Ticket
     from app.load.units import MassUnit
 
@@ -379,7 +379,7 @@ def _price(arguments: argparse.Namespace) -> int:
     from decimal import Decimal
 
     from app.load.prices import Price
-    from app.load.sale import OTHER_LINES
+    from app.load.terms import OTHER_LINES
     from app.load.units import LoadError, mass_from, price_from
     from rules.sheet import load_sheet
 
@@ -564,7 +564,7 @@ def _chart(path: Path, plan: Plan, unit: MassUnit) -> None:
 
 def _terms(store: LoadStore, today: date, *, currency_of: str | None) -> list[Terms]:
     """Return the buyers to compare: those of one buyer's currency where one is named."""
-    from app.load.sale import terms_of
+    from app.load.terms import terms_of
 
     buyers, book = store.buyers(), store.book()
     if currency_of is not None:
@@ -656,7 +656,7 @@ def _settle(arguments: argparse.Namespace) -> int:
 
 
 def _paid_lines(ticket: Ticket, paid: list[str], blamed: list[str]) -> list[PaidLine]:
-    from app.load.sale import OTHER_LINES
+    from app.load.terms import OTHER_LINES
     from app.load.ticket import PaidLine
     from app.load.units import LoadError, money_from
     from rules.sheet import load_sheet, sheet_names

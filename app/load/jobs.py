@@ -13,7 +13,7 @@ from typing import Any
 
 from app.load.bins import Bin, Load, Piece, masses
 from app.load.buyers import seen_by
-from app.load.sale import BRASS, INSULATED, Terms
+from app.load.terms import BRASS, INSULATED, Terms
 from app.load.units import LoadError
 from app.load.worth import (
     RECOVERY,

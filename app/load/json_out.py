@@ -13,10 +13,10 @@ from typing import Any
 
 from app.load.bins import Bin, Load, Piece
 from app.load.buyers import Buyer
+from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
 from app.load.risk import PullPlan
-from app.load.sale import Offer
 from app.load.ticket import Ticket, differences
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight

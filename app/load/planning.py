@@ -7,20 +7,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from app.load.bins import Load
+from app.load.hold import Hold, hold
 from app.load.jobs import KindOfWork, break_evens, jobs_for
+from app.load.offer import Offer, chance_better, compare
 from app.load.risk import PullPlan
-from app.load.sale import (
-    MOST_SPLIT_BINS,
-    Hold,
-    Offer,
-    Split,
-    Terms,
-    chance_better,
-    compare,
-    hold,
-    pulls_for,
-    split,
-)
+from app.load.split import MOST_SPLIT_BINS, Split, split
+from app.load.stakes import pulls_for
+from app.load.terms import Terms
 from app.load.units import LoadError
 from app.load.worth import RECOVERY, BreakEven, Evening, plan_evening
 from rules.cautions import SELLING, cautions

@@ -9,9 +9,9 @@ from decimal import Decimal
 
 from app.load.bins import Bin, Load
 from app.load.buyers import Buyer, Stance
+from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
-from app.load.sale import Offer
 from app.load.ticket import Ticket, differences
 from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight

@@ -19,7 +19,6 @@ from sqlalchemy.orm import Session
 from app.load.bins import Bin, Load, Piece
 from app.load.buyers import Buyer
 from app.load.prices import Price, PriceBook
-from app.load.sale import OTHER_LINES, terms_of
 from app.load.tables import (
     CODE_LENGTH,
     LoadBinRow,
@@ -29,6 +28,7 @@ from app.load.tables import (
     LoadRow,
     LoadTicketRow,
 )
+from app.load.terms import OTHER_LINES, terms_of
 from app.load.ticket import (
     PaidLine,
     Ticket,

@@ -12,7 +12,8 @@ from datetime import date
 from decimal import Decimal
 
 from app.load.bins import Bin, Load, Piece, masses
-from app.load.sale import Offer, Terms, offer_of
+from app.load.offer import Offer, offer_of
+from app.load.terms import Terms
 from app.load.units import EXACT, LoadError, MassUnit, rounded, total
 from app.load.weights import of_normal
 

@@ -20,8 +20,8 @@ from app.load.bins import (
     without_piece,
 )
 from app.load.pieces import STATED_U_REL, next_id, piece_of_record
-from app.load.sale import OTHER_LINES
 from app.load.store import LoadStore
+from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, mass_from, number_from
 from app.load.weights import WeightOrigin, of_normal, read_scale
 from app.web.load.parts import attempt, grade_titles, mass, thumb, title_of, weight_words

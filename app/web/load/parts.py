@@ -11,7 +11,7 @@ import streamlit as st
 from app.load.bins import Piece
 from app.load.pictures import picture_of
 from app.load.report import estimate_figures
-from app.load.sale import OTHER_LINES
+from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
 from app.records import RecordsError

@@ -13,12 +13,14 @@ import streamlit as st
 from app.load.bins import Load, Piece, moved
 from app.load.break_even_chart import chart_rows
 from app.load.cuts_pdf import write_cut_list
+from app.load.hold import hold
 from app.load.json_out import load_object
+from app.load.offer import Offer
 from app.load.planning import Plan, plan_load
 from app.load.prices import PriceBook
 from app.load.report import pull_words
-from app.load.sale import Offer, Terms, hold, terms_of
 from app.load.store import LoadStore
+from app.load.terms import Terms, terms_of
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
 from app.web.load.parts import attempt, small_photo, thumb, title_of, today

@@ -10,8 +10,9 @@ import streamlit as st
 
 from app.load.bins import Load
 from app.load.buyers import Buyer
-from app.load.sale import compare, terms_of
+from app.load.offer import compare
 from app.load.store import LoadStore
+from app.load.terms import terms_of
 from app.load.ticket import PaidLine, Ticket, differences
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf

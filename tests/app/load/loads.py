@@ -9,9 +9,11 @@ from typing import Any
 from app.load.bins import Bin, Load, Piece
 from app.load.buyers import Buyer
 from app.load.prices import Price, PriceBook
-from app.load.sale import Terms, terms_of
+from app.load.terms import Terms, terms_of
 from app.load.units import MassUnit
 from app.load.weights import Weight, WeightOrigin, of_normal
+
+PRICES = {"bare_bright": "9.00", "no1": "8.00", "no2": "6.00", "set_aside": "1.00"}
 
 DAY = date(2026, 3, 20)
 

@@ -9,7 +9,7 @@ import pytest
 from app.load.bins import Bin, Load, Piece
 from app.load.buyers import Stance, graded_by
 from app.load.jobs import break_evens, findings_after, jobs_for, kinds_of
-from app.load.sale import Terms
+from app.load.terms import Terms
 from app.load.worth import Work
 from rules.engine import grade
 from rules.findings import Findings, Finish, Form

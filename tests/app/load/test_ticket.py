@@ -201,7 +201,7 @@ def test_the_cut_list_holds_the_jobs_and_what_can_hurt(tmp_path: Path) -> None:
     from app.load.demo import demo_buyers, demo_load, demo_prices
     from app.load.planning import plan_load
     from app.load.prices import PriceBook
-    from app.load.sale import terms_of
+    from app.load.terms import terms_of
 
     book = PriceBook(prices=demo_prices(DAY))
     told = [terms_of(one, book, on=DAY) for one in demo_buyers()]

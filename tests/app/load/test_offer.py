@@ -1,30 +1,18 @@
-"""What a sale brings: a load sheet worked by hand, simulation, every way to split."""
+"""What a buyer pays: a load sheet worked by hand, and draws against the exact sums."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from decimal import Decimal
-from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from app.load.bins import Bin
-from app.load.sale import (
-    Offer,
-    chance_better,
-    compare,
-    hold,
-    offer_of,
-    pulls_for,
-    split,
-)
+from app.load.offer import chance_better, compare, offer_of
+from app.load.stakes import pulls_for
 from app.load.units import LoadError, MassUnit, kg_from
-from tests.app.load.loads import DAY, buyer, kg, load, piece, terms
-
-PRICES = {"bare_bright": "9.00", "no1": "8.00", "no2": "6.00", "set_aside": "1.00"}
+from tests.app.load.loads import DAY, PRICES, buyer, kg, load, piece, terms
 
 
 def test_a_load_sheet_worked_by_hand() -> None:
@@ -73,13 +61,6 @@ def test_expected_pay_counts_the_chance_of_a_downgrade() -> None:
     assert (offer.low95, offer.high95) == (60.0, 80.0)
     # Pulled, the doubtful piece brings at least No. 2: 6 * 8 + 4 * 6 = 72 < 75: it stays.
     assert pulls_for(terms(buyer(), PRICES), b).pulls == ()
-
-
-def test_a_piece_too_good_for_its_bin_comes_out() -> None:
-    b = Bin(name="A", grade="no2", pieces=(piece("a", "6", no2=1.0), piece("b", "4", no1=1.0)))
-    plan = pulls_for(terms(buyer(), PRICES), b)
-    assert [pull.id for pull in plan.pulls] == ["b"]
-    assert plan.gain == pytest.approx(4 * (8 - 6))
 
 
 def test_what_is_sold_by_another_line_is_taken_at_its_word() -> None:
@@ -174,92 +155,3 @@ def test_what_can_not_be_compared_is_refused() -> None:
         compare([here, there], load())
     with pytest.raises(LoadError, match="weigh"):
         offer_of(here, load(Bin(name="A", grade="no1", pieces=(piece("a"),))))
-
-
-# ----------------------------------------------------------------------- split
-
-
-def by_hand(told: list, bins: list[Bin]) -> float:  # type: ignore[type-arg]
-    """The best of every way to give each bin to a buyer, or to keep it home."""
-    best = 0.0
-    for chosen in product([None, *range(len(told))], repeat=len(bins)):
-        net = 0.0
-        for index, one in enumerate(told):
-            given = [b for b, to in zip(bins, chosen, strict=True) if to == index]
-            if not given:
-                continue
-            offer: Offer = offer_of(one, load(*given), draws=10)
-            net += -1e9 if offer.refused else offer.net
-        best = max(best, net)
-    return best
-
-
-@settings(max_examples=25, deadline=None)
-@given(
-    st.lists(st.tuples(st.integers(1, 80), st.sampled_from(list(PRICES))), min_size=1, max_size=4),
-    st.lists(
-        st.tuples(
-            st.integers(0, 60),
-            st.integers(0, 60),
-            st.lists(st.integers(1, 12), min_size=4, max_size=4),
-        ),
-        min_size=1,
-        max_size=3,
-    ),
-)
-def test_no_other_way_to_split_leaves_more(
-    weights: list[tuple[int, str]], shops: list[tuple[int, int, list[int]]]
-) -> None:
-    bins = [Bin(name=f"b{i}", grade=g, weighed=kg(str(w))) for i, (w, g) in enumerate(weights)]
-    told = [
-        terms(
-            buyer(f"s{i}", travel=Decimal(travel), least_kg=Decimal(least)),
-            [
-                *((grade, str(p), "0") for grade, p in zip(PRICES, prices, strict=True)),
-                ("no1", str(prices[1] + 2), "50"),  # a step by weight
-            ],
-        )
-        for i, (travel, least, prices) in enumerate(shops)
-    ]
-    found = split(told, load(*bins))
-    assert found.net == pytest.approx(by_hand(told, bins), abs=1e-6)
-    given = [name for names in found.bins_of.values() for name in names]
-    assert sorted([*given, *found.kept_home]) == sorted(b.name for b in bins)
-    assert found.gain >= -1e-9
-
-
-def test_a_split_pays_when_each_buyer_is_better_at_one_grade() -> None:
-    # A: 100 kg No. 1 at 8 + 50 kg No. 2 at 5 = 1050; B: 7 and 6 = 1000, trip 20.
-    # Dealt out they bring 800 and 300, less 20 for the trip: 1080.
-    a = terms(buyer("A"), {"no1": "8", "no2": "5"})
-    b = terms(buyer("B", travel=Decimal(20)), {"no1": "7", "no2": "6"})
-    bins = load(
-        Bin(name="ones", grade="no1", weighed=kg("100")),
-        Bin(name="twos", grade="no2", weighed=kg("50")),
-    )
-    found = split([a, b], bins)
-    assert found.bins_of == {"A": ("ones",), "B": ("twos",)}
-    assert found.net == pytest.approx(1080)
-    assert (found.best_buyer, found.gain) == ("A", pytest.approx(30))
-
-
-def test_too_many_bins_to_try_every_way_is_told() -> None:
-    bins = [Bin(name=str(i), grade="no1", weighed=kg("1")) for i in range(11)]
-    with pytest.raises(LoadError, match="together"):
-        split([terms(buyer(), PRICES)], load(*bins))
-
-
-# ------------------------------------------------------------------------ hold
-
-
-def test_waiting_for_a_step_worked_by_hand() -> None:
-    # 80 kg now, 10 kg a week, 8.00, from 100 kg 8.50, trip 25.
-    told = terms(buyer(travel=Decimal(25)), [("no1", "8.00", "0"), ("no1", "8.50", "100")])
-    now = load(Bin(name="A", grade="no1", weighed=kg("80")))
-    rows = hold(told, now, kg_a_week={"no1": Decimal(10)}, weeks=2)
-    # One week: once 90 * 8 - 25 = 695; twice (640 - 25) + (80 - 25) = 670; gain 25.
-    assert (rows[0].go_once, rows[0].go_twice, rows[0].gain) == (695.0, 670.0, 25.0)
-    # Two weeks: once 100 * 8.5 - 25 = 825; twice 615 + (160 - 25) = 750; gain 75,
-    # which a fall of 75 / 640 = 11.7 % of what lies there would eat.
-    assert (rows[1].go_once, rows[1].gain) == (825.0, 75.0)
-    assert rows[1].fall_share == pytest.approx(75 / 640)
