@@ -58,7 +58,8 @@ from app.records.photos import (
     encode_photo,
     is_hash,
 )
-from app.records.store import LARGEST_PAID, piece_record, repeat_what_is_found, whole_pieces
+from app.records.rows import piece_record, repeat_what_is_found, whole_pieces
+from app.records.store import LARGEST_PAID
 from app.records.text import many_lines, one_line, word
 from app.records.times import now_utc
 from app.records.types import PieceRecord

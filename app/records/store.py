@@ -18,21 +18,13 @@ from datetime import datetime
 from decimal import Decimal
 from math import isfinite
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from sqlalchemy import Engine, Select, delete, func, or_, select
+from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.exc import SQLAlchemyError
-from sqlalchemy.orm import Session, joinedload, selectinload, sessionmaker
+from sqlalchemy.orm import Session, sessionmaker
 
 from app.records import tables  # noqa: F401 (so that every table is known)
-from app.records.codec import (
-    findings_from_json,
-    findings_to_json,
-    grading_from_json,
-    grading_to_json,
-    place_from_json,
-    place_to_json,
-)
 from app.records.database import (
     database_url,
     default_folder,
@@ -52,10 +44,22 @@ from app.records.models import (
     PiecePhotoRow,
     PieceRow,
     TagRow,
-    new_id,
 )
 from app.records.photos import EncodedPhoto, PhotoFolder, encode_photo, small_picture
-from app.records.stamp import stamp_of
+from app.records.rows import (
+    buyer_of,
+    clean_tags,
+    known_hashes,
+    matching,
+    new_piece_row,
+    outcome_of,
+    own_call,
+    photo_row,
+    piece_photo_row,
+    piece_record,
+    set_grading,
+    whole_pieces,
+)
 from app.records.text import many_lines, name_key, one_line, word
 from app.records.times import now_utc
 from app.records.types import (
@@ -65,10 +69,7 @@ from app.records.types import (
     NewPiece,
     Outcome,
     OwnCall,
-    PhotoRole,
-    PiecePhoto,
     PieceRecord,
-    SheetStamp,
 )
 from rules.engine import Grading
 from rules.findings import Findings
@@ -168,7 +169,7 @@ class Records:
             for photo in piece.photos:
                 encoded.add(photo)
         with self.writing() as session:
-            rows = [_new_piece_row(piece) for piece in pieces]
+            rows = [new_piece_row(piece) for piece in pieces]
             for piece, row in zip(pieces, rows, strict=True):
                 session.add(row)
                 for position, photo in enumerate(piece.photos):
@@ -207,7 +208,7 @@ class Records:
             limit: At most so many.
             offset: Leave out so many of the newest.
         """
-        query = _matching(
+        query = matching(
             whole_pieces(),
             tag=tag,
             buyer_id=buyer_id,
@@ -230,7 +231,7 @@ class Records:
         since_utc: datetime | None = None,
     ) -> int:
         """Return how many pieces :meth:`pieces` would give."""
-        query = _matching(
+        query = matching(
             select(func.count()).select_from(PieceRow),
             tag=tag,
             buyer_id=buyer_id,
@@ -244,21 +245,13 @@ class Records:
     def nearest_confirmed(self, tarnish_level: float, *, most: int = 3) -> tuple[PieceRecord, ...]:
         """Return the confirmed pieces of the nearest tarnish level, nearest first."""
         query = (
-            _matching(whole_pieces(), tag=CONFIRMED)
+            matching(whole_pieces(), tag=CONFIRMED)
             .where(PieceRow.tarnish_level.is_not(None))
             .order_by(func.abs(PieceRow.tarnish_level - tarnish_level), PieceRow.created_utc.desc())
             .limit(most)
         )
         with self.reading() as session:
             return tuple(piece_record(row) for row in session.scalars(query))
-
-    def regrade(
-        self, piece_id: str, *, findings: Findings, grading: Grading, sheet: RuleSheet
-    ) -> PieceRecord:
-        """Replace what is known of a piece: measured again, pooled, or by another sheet."""
-        with self._changing(piece_id) as (_, row):
-            _set_grading(row, findings, grading, sheet)
-        return self.piece(piece_id)
 
     def add_photo(
         self,
@@ -282,7 +275,7 @@ class Records:
             position = 1 + max((old.position for old in row.photos), default=-1)
             self._attach(session, row, photo, encoded.of(photo), position)
             if findings is not None and grading is not None and sheet is not None:
-                _set_grading(row, findings, grading, sheet)
+                set_grading(row, findings, grading, sheet)
         return self.piece(piece_id)
 
     def rename(self, piece_id: str, name: str) -> None:
@@ -297,7 +290,7 @@ class Records:
 
     def set_tags(self, piece_id: str, tags: Iterable[str]) -> None:
         """Replace a piece's tags; they are kept in small letters."""
-        wanted = _tags(tags)
+        wanted = clean_tags(tags)
         with self._changing(piece_id) as (_, row):
             row.tags[:] = [tag for tag in row.tags if tag.tag in wanted]
             have = {tag.tag for tag in row.tags}
@@ -305,7 +298,7 @@ class Records:
 
     def add_tag(self, piece_id: str, tag: str) -> None:
         """Put one tag on a piece, e.g. ``CONFIRMED``."""
-        wanted = _tags([tag])
+        wanted = clean_tags([tag])
         with self._changing(piece_id) as (_, row):
             have = {old.tag for old in row.tags}
             row.tags.extend(TagRow(tag=new) for new in wanted if new not in have)
@@ -341,7 +334,7 @@ class Records:
         with self._changing(piece_id) as (session, row):
             row.own_calls.append(call)
             session.flush()
-            return _own_call(call)
+            return own_call(call)
 
     def record_outcome(
         self,
@@ -376,7 +369,7 @@ class Records:
             _row(session, BuyerRow, buyer_id, "buyer")
             row.outcomes.append(outcome)
             session.flush()
-            return _outcome(outcome)
+            return outcome_of(outcome)
 
     def remove_outcome(self, outcome_id: str) -> None:
         """Take an outcome back."""
@@ -391,12 +384,12 @@ class Records:
         """Return all buyers by name."""
         with self.reading() as session:
             rows = session.scalars(select(BuyerRow).order_by(BuyerRow.name_key))
-            return tuple(map(_buyer, rows))
+            return tuple(map(buyer_of, rows))
 
     def buyer(self, buyer_id: str) -> Buyer:
         """Return one buyer; raises NoSuchRecordError."""
         with self.reading() as session:
-            return _buyer(_row(session, BuyerRow, buyer_id, "buyer"))
+            return buyer_of(_row(session, BuyerRow, buyer_id, "buyer"))
 
     def add_buyer(self, name: str, *, notes: str = "") -> Buyer:
         """Return the buyer of this name, new or the one there is."""
@@ -409,7 +402,7 @@ class Records:
                 row = BuyerRow(name=name, name_key=key, notes=many_lines(notes))
                 session.add(row)
                 session.flush()
-            return _buyer(row)
+            return buyer_of(row)
 
     def change_buyer(
         self, buyer_id: str, *, name: str | None = None, notes: str | None = None
@@ -427,7 +420,7 @@ class Records:
                 row.name, row.name_key = one_line(name), key
             if notes is not None:
                 row.notes = many_lines(notes)
-            return _buyer(row)
+            return buyer_of(row)
 
     def remove_buyer(self, buyer_id: str) -> None:
         """Remove a buyer; one that outcomes point to is refused."""
@@ -482,7 +475,7 @@ class Records:
                     session.execute(delete(table))
         # Rows first: a kill in between leaves files that no row knows; the sweep finds them.
         with self.writing() as session:
-            self.photos.sweep(_known(session), older_than_s=0)
+            self.photos.sweep(known_hashes(session), older_than_s=0)
         if self._engine.dialect.name == "sqlite":
             self._shrink()
         if also_set_aside:
@@ -498,7 +491,7 @@ class Records:
     def sweep(self) -> int:
         """Remove photo files that a kill left behind; done at opening, too."""
         with self.writing() as session:
-            return self.photos.sweep(_known(session))
+            return self.photos.sweep(known_hashes(session))
 
     # -- inside -------------------------------------------------------------------
 
@@ -529,17 +522,7 @@ class Records:
         position: int,
     ) -> None:
         self.keep_photo(session, encoded)
-        row.photos.append(
-            PiecePhotoRow(
-                photo_sha256=encoded.sha256,
-                position=position,
-                name=one_line(photo.name),
-                role=str(photo.role),
-                place=None if photo.place is None else place_to_json(photo.place),
-                findings=None if photo.findings is None else findings_to_json(photo.findings),
-                reference=None if photo.reference is None else photo.reference[:WORD_LENGTH],
-            )
-        )
+        row.photos.append(piece_photo_row(photo, sha256=encoded.sha256, position=position))
 
     def keep_photo(self, session: Session, encoded: EncodedPhoto) -> None:
         """Store a photo inside a :meth:`writing` session: its file first, then its row."""
@@ -552,15 +535,7 @@ class Records:
                 where=str(self.photos.folder),
             ) from fault
         if session.get(PhotoRow, encoded.sha256) is None:
-            session.add(
-                PhotoRow(
-                    sha256=encoded.sha256,
-                    kind=encoded.kind,
-                    width_px=encoded.width_px,
-                    height_px=encoded.height_px,
-                    added_utc=now_utc(),
-                )
-            )
+            session.add(photo_row(encoded))
             session.flush()
 
     def _forget_photos(self, hashes: set[str]) -> None:
@@ -615,80 +590,6 @@ def _row(session: Session, kind: type[Row], key: str, words: str) -> Row:
     return row
 
 
-def whole_pieces() -> Select[PieceRow]:
-    """Return the query for pieces with all that hangs on them."""
-    return select(PieceRow).options(
-        selectinload(PieceRow.photos).options(joinedload(PiecePhotoRow.photo)),
-        selectinload(PieceRow.own_calls),
-        selectinload(PieceRow.outcomes).options(joinedload(OutcomeRow.buyer)),
-        selectinload(PieceRow.tags),
-    )
-
-
-def _matching(
-    query: Select[Any],
-    *,
-    tag: str | None = None,
-    buyer_id: str | None = None,
-    suggested: str | None = None,
-    containing: str | None = None,
-    since_utc: datetime | None = None,
-) -> Select[Any]:
-    if tag is not None:
-        query = query.where(PieceRow.tags.any(TagRow.tag == word(tag)))
-    if buyer_id is not None:
-        query = query.where(PieceRow.outcomes.any(OutcomeRow.buyer_id == buyer_id))
-    if suggested is not None:
-        query = query.where(PieceRow.suggested == suggested)
-    if containing and containing.strip():
-        wanted = containing.strip()
-        query = query.where(
-            or_(
-                PieceRow.name.icontains(wanted, autoescape=True),
-                PieceRow.notes.icontains(wanted, autoescape=True),
-            )
-        )
-    if since_utc is not None:
-        query = query.where(PieceRow.created_utc >= since_utc)
-    return query
-
-
-def _known(session: Session) -> set[str]:
-    return set(session.scalars(select(PhotoRow.sha256)))
-
-
-def _new_piece_row(piece: NewPiece) -> PieceRow:
-    moment = now_utc()
-    row = PieceRow(
-        id=new_id(),
-        created_utc=moment,
-        updated_utc=moment,
-        name=one_line(piece.name),
-        notes=many_lines(piece.notes),
-        tags=[TagRow(tag=tag) for tag in _tags(piece.tags)],
-    )
-    _set_grading(row, piece.findings, piece.grading, piece.sheet)
-    return row
-
-
-def _set_grading(row: PieceRow, findings: Findings, grading: Grading, sheet: RuleSheet) -> None:
-    stamp = stamp_of(sheet)
-    row.findings, row.grading = findings_to_json(findings), grading_to_json(grading)
-    row.sheet_id, row.sheet_title, row.sheet_hash = stamp.id, stamp.title, stamp.hash
-    repeat_what_is_found(row, findings, grading)
-
-
-def repeat_what_is_found(row: PieceRow, findings: Findings, grading: Grading) -> None:
-    """Set the columns that repeat the JSON."""
-    row.suggested, row.form = grading.suggested, str(findings.form.value)
-    finish = findings.finish
-    row.tarnish_level = None if finish is None else float(finish.tarnish_level.value)
-
-
-def _tags(tags: Iterable[str]) -> list[str]:
-    return sorted({tag for tag in map(word, tags) if tag})
-
-
 def _grade_id(grade: str) -> str:
     grade = one_line(grade, longest=WORD_LENGTH)
     if not grade:
@@ -703,68 +604,3 @@ def _currency(currency: str | None, paid: Decimal | None) -> str | None:
     if len(code) != 3 or not (code.isascii() and code.isalpha()):
         raise RecordsError("an amount needs its currency, three letters like USD", where="outcome")
     return code
-
-
-# -- rows to plain values ---------------------------------------------------------
-
-
-def piece_record(row: PieceRow) -> PieceRecord:
-    """Return a row with all that hangs on it as a plain value."""
-    return PieceRecord(
-        id=row.id,
-        created_utc=row.created_utc,
-        updated_utc=row.updated_utc,
-        name=row.name,
-        findings=findings_from_json(row.findings),
-        grading=grading_from_json(row.grading),
-        sheet=SheetStamp(id=row.sheet_id, title=row.sheet_title, hash=row.sheet_hash),
-        notes=row.notes,
-        tags=tuple(tag.tag for tag in row.tags),
-        photos=tuple(map(_piece_photo, row.photos)),
-        own_calls=tuple(map(_own_call, row.own_calls)),
-        outcomes=tuple(map(_outcome, row.outcomes)),
-    )
-
-
-def _piece_photo(row: PiecePhotoRow) -> PiecePhoto:
-    return PiecePhoto(
-        id=row.id,
-        sha256=row.photo_sha256,
-        width_px=row.photo.width_px,
-        height_px=row.photo.height_px,
-        name=row.name,
-        role=PhotoRole(row.role),
-        place=None if row.place is None else place_from_json(row.place),
-        findings=None if row.findings is None else findings_from_json(row.findings),
-        reference=row.reference,
-        added_utc=row.added_utc,
-    )
-
-
-def _own_call(row: OwnCallRow) -> OwnCall:
-    return OwnCall(
-        id=row.id,
-        grade=row.grade,
-        blind=row.blind,
-        who=row.who,
-        tarnish_level=row.tarnish_level,
-        called_utc=row.called_utc,
-    )
-
-
-def _outcome(row: OutcomeRow) -> Outcome:
-    return Outcome(
-        id=row.id,
-        buyer_id=row.buyer_id,
-        buyer_name=row.buyer.name,
-        grade=row.grade,
-        paid=row.paid,
-        currency=row.currency,
-        weight_kg=row.weight_kg,
-        note=row.note,
-        told_utc=row.told_utc,
-    )
-
-
-def _buyer(row: BuyerRow) -> Buyer:
-    return Buyer(id=row.id, name=row.name, notes=row.notes, created_utc=row.created_utc)

@@ -1,0 +1,225 @@
+"""How do the records' rows and their plain values turn into each other, and which are asked for?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, or_, select
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from app.records.codec import (
+    findings_from_json,
+    findings_to_json,
+    grading_from_json,
+    grading_to_json,
+    place_from_json,
+    place_to_json,
+)
+from app.records.models import (
+    WORD_LENGTH,
+    BuyerRow,
+    OutcomeRow,
+    OwnCallRow,
+    PhotoRow,
+    PiecePhotoRow,
+    PieceRow,
+    TagRow,
+    new_id,
+)
+from app.records.photos import EncodedPhoto
+from app.records.stamp import stamp_of
+from app.records.text import many_lines, one_line, word
+from app.records.times import now_utc
+from app.records.types import (
+    Buyer,
+    NewPhoto,
+    NewPiece,
+    Outcome,
+    OwnCall,
+    PhotoRole,
+    PiecePhoto,
+    PieceRecord,
+    SheetStamp,
+)
+from rules.engine import Grading
+from rules.findings import Findings
+from rules.table import RuleSheet
+
+# -- which rows -------------------------------------------------------------------
+
+
+def whole_pieces() -> Select[PieceRow]:
+    """Return the query for pieces with all that hangs on them."""
+    return select(PieceRow).options(
+        selectinload(PieceRow.photos).options(joinedload(PiecePhotoRow.photo)),
+        selectinload(PieceRow.own_calls),
+        selectinload(PieceRow.outcomes).options(joinedload(OutcomeRow.buyer)),
+        selectinload(PieceRow.tags),
+    )
+
+
+def matching(
+    query: Select[Any],
+    *,
+    tag: str | None = None,
+    buyer_id: str | None = None,
+    suggested: str | None = None,
+    containing: str | None = None,
+    since_utc: datetime | None = None,
+) -> Select[Any]:
+    """Narrow a query of pieces down; :meth:`Records.pieces` says what each word means."""
+    if tag is not None:
+        query = query.where(PieceRow.tags.any(TagRow.tag == word(tag)))
+    if buyer_id is not None:
+        query = query.where(PieceRow.outcomes.any(OutcomeRow.buyer_id == buyer_id))
+    if suggested is not None:
+        query = query.where(PieceRow.suggested == suggested)
+    if containing and containing.strip():
+        wanted = containing.strip()
+        query = query.where(
+            or_(
+                PieceRow.name.icontains(wanted, autoescape=True),
+                PieceRow.notes.icontains(wanted, autoescape=True),
+            )
+        )
+    if since_utc is not None:
+        query = query.where(PieceRow.created_utc >= since_utc)
+    return query
+
+
+def known_hashes(session: Session) -> set[str]:
+    """Return the hash of every photo that has a row."""
+    return set(session.scalars(select(PhotoRow.sha256)))
+
+
+# -- values to rows ---------------------------------------------------------------
+
+
+def new_piece_row(piece: NewPiece) -> PieceRow:
+    """Return the row of a piece just graded, its photos still to be attached."""
+    moment = now_utc()
+    row = PieceRow(
+        id=new_id(),
+        created_utc=moment,
+        updated_utc=moment,
+        name=one_line(piece.name),
+        notes=many_lines(piece.notes),
+        tags=[TagRow(tag=tag) for tag in clean_tags(piece.tags)],
+    )
+    set_grading(row, piece.findings, piece.grading, piece.sheet)
+    return row
+
+
+def set_grading(row: PieceRow, findings: Findings, grading: Grading, sheet: RuleSheet) -> None:
+    """Set what is known of a piece, and by which rules."""
+    stamp = stamp_of(sheet)
+    row.findings, row.grading = findings_to_json(findings), grading_to_json(grading)
+    row.sheet_id, row.sheet_title, row.sheet_hash = stamp.id, stamp.title, stamp.hash
+    repeat_what_is_found(row, findings, grading)
+
+
+def repeat_what_is_found(row: PieceRow, findings: Findings, grading: Grading) -> None:
+    """Set the columns that repeat the JSON."""
+    row.suggested, row.form = grading.suggested, str(findings.form.value)
+    finish = findings.finish
+    row.tarnish_level = None if finish is None else float(finish.tarnish_level.value)
+
+
+def piece_photo_row(photo: NewPhoto, *, sha256: str, position: int) -> PiecePhotoRow:
+    """Return the row that ties a stored photo to its piece."""
+    return PiecePhotoRow(
+        photo_sha256=sha256,
+        position=position,
+        name=one_line(photo.name),
+        role=str(photo.role),
+        place=None if photo.place is None else place_to_json(photo.place),
+        findings=None if photo.findings is None else findings_to_json(photo.findings),
+        reference=None if photo.reference is None else photo.reference[:WORD_LENGTH],
+    )
+
+
+def photo_row(encoded: EncodedPhoto) -> PhotoRow:
+    """Return the row of a stored photo."""
+    return PhotoRow(
+        sha256=encoded.sha256,
+        kind=encoded.kind,
+        width_px=encoded.width_px,
+        height_px=encoded.height_px,
+        added_utc=now_utc(),
+    )
+
+
+def clean_tags(tags: Iterable[str]) -> list[str]:
+    """Return tags as they are kept: small letters, each once, sorted."""
+    return sorted({tag for tag in map(word, tags) if tag})
+
+
+# -- rows to plain values ---------------------------------------------------------
+
+
+def piece_record(row: PieceRow) -> PieceRecord:
+    """Return a row with all that hangs on it as a plain value."""
+    return PieceRecord(
+        id=row.id,
+        created_utc=row.created_utc,
+        updated_utc=row.updated_utc,
+        name=row.name,
+        findings=findings_from_json(row.findings),
+        grading=grading_from_json(row.grading),
+        sheet=SheetStamp(id=row.sheet_id, title=row.sheet_title, hash=row.sheet_hash),
+        notes=row.notes,
+        tags=tuple(tag.tag for tag in row.tags),
+        photos=tuple(map(piece_photo, row.photos)),
+        own_calls=tuple(map(own_call, row.own_calls)),
+        outcomes=tuple(map(outcome_of, row.outcomes)),
+    )
+
+
+def piece_photo(row: PiecePhotoRow) -> PiecePhoto:
+    """Return a piece's photo as a plain value."""
+    return PiecePhoto(
+        id=row.id,
+        sha256=row.photo_sha256,
+        width_px=row.photo.width_px,
+        height_px=row.photo.height_px,
+        name=row.name,
+        role=PhotoRole(row.role),
+        place=None if row.place is None else place_from_json(row.place),
+        findings=None if row.findings is None else findings_from_json(row.findings),
+        reference=row.reference,
+        added_utc=row.added_utc,
+    )
+
+
+def own_call(row: OwnCallRow) -> OwnCall:
+    """Return what a person said as a plain value."""
+    return OwnCall(
+        id=row.id,
+        grade=row.grade,
+        blind=row.blind,
+        who=row.who,
+        tarnish_level=row.tarnish_level,
+        called_utc=row.called_utc,
+    )
+
+
+def outcome_of(row: OutcomeRow) -> Outcome:
+    """Return what a buyer made of a piece as a plain value."""
+    return Outcome(
+        id=row.id,
+        buyer_id=row.buyer_id,
+        buyer_name=row.buyer.name,
+        grade=row.grade,
+        paid=row.paid,
+        currency=row.currency,
+        weight_kg=row.weight_kg,
+        note=row.note,
+        told_utc=row.told_utc,
+    )
+
+
+def buyer_of(row: BuyerRow) -> Buyer:
+    """Return a buyer as a plain value."""
+    return Buyer(id=row.id, name=row.name, notes=row.notes, created_utc=row.created_utc)
