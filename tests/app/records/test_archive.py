@@ -290,13 +290,13 @@ def test_unpacking_stops_at_the_limit(
     bomb = tmp_path / "bomb.zip"
     with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("records.json", b" " * 3_000_000)
-    monkeypatch.setattr("app.records.archive.MAX_JSON_BYTES", 1_000_000)
+    monkeypatch.setattr("app.records.archive.unpack.MAX_JSON_BYTES", 1_000_000)
     with pytest.raises(BadArchiveError, match="MB"):
         import_zip(other, bomb)
-    monkeypatch.setattr("app.records.archive.MAX_TOTAL_BYTES", 1_000)
+    monkeypatch.setattr("app.records.archive.unpack.MAX_TOTAL_BYTES", 1_000)
     with pytest.raises(BadArchiveError, match="large"):
         import_zip(other, exported)
-    monkeypatch.setattr("app.records.archive.MAX_MEMBERS", 2)
+    monkeypatch.setattr("app.records.archive.unpack.MAX_MEMBERS", 2)
     with pytest.raises(BadArchiveError, match="files"):
         import_zip(other, exported)
 
