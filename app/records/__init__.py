@@ -8,7 +8,7 @@ from app.records.errors import (
     RecordsError,
 )
 from app.records.stamp import stamp_of
-from app.records.store import Records, open_records
+from app.records.store import Records
 from app.records.types import (
     CONFIRMED,
     Buyer,
@@ -44,7 +44,6 @@ __all__ = [
     "RecordsError",
     "SheetStamp",
     "new_pieces_of",
-    "open_records",
     "place_of",
     "stamp_of",
 ]

@@ -24,7 +24,6 @@ from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
-from app.records import tables  # noqa: F401 (so that every table is known)
 from app.records.database import (
     database_url,
     default_folder,

@@ -1,4 +1,4 @@
-"""The pages there are, in the order of the bar, and the way from one to another."""
+"""Which pages are there, in the order of the bar?"""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-_KEY = "cuproscope-places"
+from app.web.navigation import remember
 
 
 def pages() -> dict[str, Any]:
@@ -35,10 +35,5 @@ def pages() -> dict[str, Any]:
         )
         for number, (title, icon, show) in enumerate(known)
     }
-    st.session_state[_KEY] = found
+    remember(found)
     return found
-
-
-def go(title: str) -> None:
-    """Go to a page."""
-    st.switch_page(st.session_state[_KEY][title])

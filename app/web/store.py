@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app.records import Records, open_records
+from app.opening import open_records
+from app.records import Records
 
 
 @st.cache_resource(show_spinner=False)

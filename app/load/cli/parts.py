@@ -50,7 +50,7 @@ def _day(text: str) -> date:
 def opened(arguments: argparse.Namespace) -> Iterator[LoadStore]:
     """Open the store, tell what is to be told of it, and close it at the end."""
     from app.load.store import LoadStore
-    from app.records import open_records
+    from app.opening import open_records
 
     with open_records(arguments.data) as records:
         for message in records.messages:

@@ -10,11 +10,11 @@ from app.load.buyers import USUAL_CURRENCY
 from app.load.store import LoadStore
 from app.records import NoSuchRecordError, PieceRecord, RecordsError
 from app.web.grade import verdict
+from app.web.navigation import go
 from app.web.opinion.comparing import agreement, blind_call, borderline_first
 from app.web.opinion.more_photos import show_photos
 from app.web.opinion.pooling import level_of
 from app.web.opinion.strip import show_strip
-from app.web.places import go
 from app.web.plain import plain
 from app.web.records.view import as_piece, marked_photo, name_of, sheet_of, title_of, when
 from app.web.state import Visit, visit

@@ -15,7 +15,7 @@ from app.records.database import default_folder
 from app.records.spreadsheet import export_csv
 from app.web.grade import verdict
 from app.web.load.parts import small_photo
-from app.web.places import go
+from app.web.navigation import go
 from app.web.plain import plain
 from app.web.records.view import (
     SIGN_CONFIRMED,

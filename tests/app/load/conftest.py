@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from app.load.store import LoadStore
-from app.records import open_records
+from app.opening import open_records
 
 
 @pytest.fixture(scope="session")

@@ -19,7 +19,7 @@ import vision.examine
 from app.cli import main
 from app.load.demo import LOAD, WEIR
 from app.load.pictures import picture_of
-from app.records import open_records
+from app.opening import open_records
 from tests.vision.drawn_examination import examination
 from vision.types import Examination, Photo
 

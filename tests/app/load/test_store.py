@@ -23,7 +23,8 @@ from app.load.store import LoadStore
 from app.load.ticket import PaidLine
 from app.load.units import LoadError, MassUnit
 from app.load.weights import read_scale
-from app.records import NewPiece, open_records
+from app.opening import open_records
+from app.records import NewPiece
 from app.records.archive import export_zip, import_zip
 from rules.engine import grade
 from rules.findings import Form
@@ -215,7 +216,7 @@ import os, sys, traceback
 from pathlib import Path
 from sqlalchemy import event
 from app.load.store import LoadStore
-from app.records import open_records
+from app.opening import open_records
 from tests.app.load import test_store as here
 
 folder = Path(sys.argv[1])

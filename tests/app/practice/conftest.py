@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from app.opening import open_records
 from app.practice.cards import PracticeCard, fixture_cards, fixture_folder
 from app.practice.store import Practice
-from app.records import Records, open_records
+from app.records import Records
 from tests.app.records.pieces import HOUSE
 
 

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from app.opening import open_records
 from app.practice.cards import PracticeCard, Topic
 from app.practice.store import TEST_CARDS, Practice, fixed_test, progress_of
-from app.records import NoSuchRecordError, Records, RecordsError, open_records
+from app.records import NoSuchRecordError, Records, RecordsError
 from app.records.archive import export_zip, import_zip
 from tests.app.records.pieces import HOUSE
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from app.records import Records, open_records
+from app.opening import open_records
+from app.records import Records
 
 
 @pytest.fixture(scope="session")

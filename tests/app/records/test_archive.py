@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-from app.records import BadArchiveError, PhotoLostError, Records, open_records
+from app.opening import open_records
+from app.records import BadArchiveError, PhotoLostError, Records
 from app.records.archive import Imported, export_zip, import_zip
 from app.records.clean import is_bare_picture
 from tests.app.records.pieces import new_piece, photo

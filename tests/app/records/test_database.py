@@ -18,7 +18,8 @@ from sqlalchemy import create_engine
 from sqlalchemy.dialects import mysql, postgresql
 from sqlalchemy.schema import CreateTable
 
-from app.records import NewerStoreError, Records, RecordsError, open_records
+from app.opening import open_records
+from app.records import NewerStoreError, Records, RecordsError
 from app.records.database import DATABASE_NAME, MIGRATIONS, default_folder, newest_revision
 from app.records.models import Base
 from tests.app.records.pieces import new_piece
@@ -187,7 +188,7 @@ from sqlalchemy.engine import Engine
 def stop(connection, cursor, statement, *_):
     if statement.lstrip().startswith(sys.argv[2]):
         os.kill(os.getpid(), 9)
-from app.records import open_records
+from app.opening import open_records
 open_records(Path(sys.argv[1]))
 """
 
@@ -203,7 +204,7 @@ def test_killed_while_migrating_it_migrates_again(tmp_path: Path) -> None:
 
 def test_two_programs_opening_at_once_migrate_once(tmp_path: Path) -> None:
     code = (
-        "import sys; from pathlib import Path; from app.records import open_records;"
+        "import sys; from pathlib import Path; from app.opening import open_records;"
         "open_records(Path(sys.argv[1]))"
     )
     running = [

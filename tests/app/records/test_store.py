@@ -13,6 +13,7 @@ import pytest
 
 from app.grading import GradedPiece, Result
 from app.grading import Outcome as PhotoOutcome
+from app.opening import open_records
 from app.records import (
     CONFIRMED,
     NewPiece,
@@ -22,7 +23,6 @@ from app.records import (
     Records,
     RecordsError,
     new_pieces_of,
-    open_records,
     stamp_of,
 )
 from rules.sheet import load_sheet
@@ -306,7 +306,7 @@ def test_many_threads_and_two_stores_work_on_one_folder(folder: Path) -> None:
 KILLED = """
 import os, sys
 from pathlib import Path
-from app.records import open_records
+from app.opening import open_records
 from app.records.photos import PhotoFolder
 from tests.app.records.pieces import new_piece
 records = open_records(Path(sys.argv[1]))

@@ -1,0 +1,17 @@
+"""Where are all the records opened, with every table that anything here keeps in them?
+
+Export, import and "delete everything" go over all tables that are known; a module that
+nobody imported has none there. So the tables are put together here, above all who have
+some, and this is the one door to the records.
+"""
+
+from __future__ import annotations
+
+from app.load import tables as load
+from app.practice import tables as practice
+from app.records import models
+from app.records.store import open_records
+
+__all__ = ["MODULES_WITH_TABLES", "open_records"]
+
+MODULES_WITH_TABLES = (models, practice, load)
