@@ -11,11 +11,16 @@ from pathlib import Path
 LONGEST_STEM = 80
 
 
-def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+def write_whole(path: Path, write: Callable[[Path], None], *, mode: int | None = None) -> None:
     """Write a file so that no reader ever sees half of it.
 
     ``write`` fills a temporary file in the same folder, which then takes the name in
     one step; whatever goes wrong before leaves what was there.
+
+    Args:
+        path: The file.
+        write: Fills the file whose path it is given.
+        mode: Who may read and write it; None takes what the system gives to new files.
 
     Raises:
         OSError: The folder can't be written to.
@@ -26,7 +31,7 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     part = Path(name)
     try:
         write(part)
-        part.chmod(0o666 & ~_umask())
+        part.chmod(0o666 & ~_umask() if mode is None else mode)
         part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)

@@ -53,6 +53,15 @@ class Visit:
         self.taps.pop(photo.sha256, None)
         self.shown = max(0, min(self.shown, len(self.photos) - 1))
 
+    def lay_all_aside(self) -> None:
+        """Let go of every photo and of what was made of them."""
+        self.photos.clear()
+        self.taps.clear()
+        self.saved.clear()
+        self.seen.clear()
+        self.shown = 0
+        self.rounds += 1
+
     @property
     def photo(self) -> Kept | None:
         """The photo that is looked at."""

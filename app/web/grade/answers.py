@@ -91,9 +91,19 @@ class Shelf(Generic[T]):
                 self._held.popitem(last=False)
         return made
 
+    def clear(self) -> None:
+        """Forget all of them."""
+        with self._lock:
+            self._held.clear()
+
 
 _SHELF: Shelf[Answer] = Shelf()
 _PAINTER = ThreadPoolExecutor(max_workers=1, thread_name_prefix="pictures")
+
+
+def forget_answers() -> None:
+    """Forget every answer that was made, with its pictures."""
+    _SHELF.clear()
 
 
 def answer(kept: Kept, request: Request, *, folder: Path, taps: Taps | None = None) -> Answer:

@@ -22,6 +22,7 @@ from app.web.opinion.buyers import sheet_for
 from app.web.plain import plain
 from app.web.server.inbox import keep, tidy
 from app.web.server.settings import MAX_UPLOAD_MB
+from app.web.server.uploads import let_go
 from app.web.state import Visit, inbox_folder, visit
 from app.web.store import records
 from app.web.thumbs import thumb
@@ -84,7 +85,8 @@ def _take_uploads(here: Visit, key: str) -> None:
     uploads = st.session_state.get(key)
     if uploads:
         _take_in(here, ((upload.getvalue(), upload.name) for upload in uploads))
-        here.rounds += 1  # a fresh uploader lets go of the files' memory
+        let_go(uploads)
+        here.rounds += 1  # a fresh uploader no longer asks for them
 
 
 def _take_in(here: Visit, files: Iterable[tuple[bytes, str]]) -> None:
@@ -131,6 +133,7 @@ def _welcome(here: Visit) -> None:
             )
             if shot is not None:
                 _take_in(here, [(shot.getvalue(), "camera picture (finish only)")])
+                let_go([shot])
                 here.rounds += 1
                 st.rerun()
 

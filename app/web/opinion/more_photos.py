@@ -10,8 +10,9 @@ from app.web.grade.answers import Answer, answer, is_readable
 from app.web.grade.stated import request_of
 from app.web.opinion.pooling import change_of, pooled_with, steps_of
 from app.web.plain import plain
-from app.web.server.inbox import keep, path_of
+from app.web.server.inbox import Kept, keep, path_of
 from app.web.server.settings import MAX_UPLOAD_MB
+from app.web.server.uploads import let_go
 from app.web.state import Visit, inbox_folder
 from app.web.store import records
 from rules.engine import grade
@@ -37,22 +38,45 @@ def show_photos(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
             "Turn the piece and take it anew, from another side of the light: then its errors are "
             "its own, and all photos together know more than one."
         )
-        upload = st.file_uploader(
+        uploader = f"{_at_hand(record)}-{here.rounds}"
+        st.file_uploader(
             "Take or choose one photo",
             type=TYPES,
-            key=f"more-{record.id}-{here.rounds}",
+            key=uploader,
+            on_change=_take_upload,
+            args=(here, record, uploader),
             max_upload_size=MAX_UPLOAD_MB,
         )
-        if upload is None:
+        for fault in here.faults:
+            st.error(fault)
+        here.faults = []
+        kept = here.seen.get(_at_hand(record))
+        if not isinstance(kept, Kept):
             return
-        try:
-            kept = keep(upload.getvalue(), name=upload.name, folder=inbox_folder())
-            with st.spinner("Measuring …"):
-                told = answer(kept, request_of(here.stated), folder=inbox_folder())
-        except CuproscopeError as fault:
-            st.error(plain(verdict.sentence(fault.message)))
-            return
+        with st.spinner("Measuring …"):
+            told = answer(kept, request_of(here.stated), folder=inbox_folder())
         _add(told, record, sheet, here, is_cleaned=role == CLEANED)
+
+
+def _at_hand(record: PieceRecord) -> str:
+    """Return the key of the photo that may be added to a record."""
+    return f"more-{record.id}"
+
+
+def _take_upload(here: Visit, record: PieceRecord, uploader: str) -> None:
+    upload = st.session_state.get(uploader)
+    if upload is None:
+        return
+    try:
+        kept = keep(upload.getvalue(), name=upload.name, folder=inbox_folder())
+    except CuproscopeError as fault:
+        here.faults.append(plain(verdict.sentence(fault.message)))
+    except OSError:
+        here.faults.append("The photo could not be kept: is the disk full?")
+    else:
+        here.seen[_at_hand(record)] = kept
+    let_go([upload])
+    here.rounds += 1
 
 
 def _add(
@@ -85,7 +109,7 @@ def _add(
         except CuproscopeError as fault:
             st.error(plain(verdict.sentence(fault.message)))
         else:
-            here.rounds += 1
+            here.seen.pop(_at_hand(record), None)
             st.rerun()
 
 

@@ -14,6 +14,7 @@ from app.records.archive import export_zip, import_zip
 from app.records.database import default_folder
 from app.records.spreadsheet import export_csv
 from app.web.grade import verdict
+from app.web.grade.answers import forget_answers
 from app.web.load.parts import small_photo
 from app.web.navigation import go
 from app.web.plain import plain
@@ -26,8 +27,10 @@ from app.web.records.view import (
     title_of,
     when,
 )
+from app.web.server.inbox import empty
 from app.web.server.settings import MAX_UPLOAD_MB
-from app.web.state import Visit, visit
+from app.web.server.uploads import let_go
+from app.web.state import Visit, inbox_folder, visit
 from app.web.store import records
 from app.words import confidence_words, grade_words
 from rules.cautions import cautions
@@ -222,6 +225,8 @@ def _take_in() -> None:
             except RecordsError as fault:
                 st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
             else:
+                if upload is not None:
+                    let_go([upload])
                 here.rounds += 1
                 st.success(
                     f"{told.added} pieces new, {told.updated} renewed, {told.unchanged} were "
@@ -235,14 +240,19 @@ def _file_name(path: Path | None) -> str:
 
 def _delete_all() -> None:
     with st.expander("Delete everything", icon=":material/delete:"):
-        st.markdown("All pieces, photos, calls, outcomes and buyers. Export first what you need.")
+        st.markdown(
+            "All pieces, photos, calls, outcomes, buyers and loads, and the photos that wait to be "
+            "graded. Export first what you need."
+        )
         typed = st.text_input("Type DELETE to go on", key=f"sure-{visit().rounds}", max_chars=12)
         if st.button("Delete everything now", disabled=typed.strip() != "DELETE", key="delete-all"):
             records().delete_everything()
             shutil.rmtree(default_folder() / "export", ignore_errors=True)
+            empty(inbox_folder())
+            forget_answers()
+            st.cache_data.clear()  # small pictures of photos
             st.session_state.pop("prepared", None)
-            visit().saved.clear()
-            visit().rounds += 1
+            visit().lay_all_aside()
             st.rerun()
 
 

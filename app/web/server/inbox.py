@@ -1,10 +1,13 @@
 """Photos that were handed in, as files named by their hash; a page keeps only the name.
 
-Uploads would otherwise stay in memory for as long as the page is open.
+Uploads would otherwise stay in memory for as long as the page is open. What comes in is
+stripped of the camera's notes first; it goes with the server, with the records, or after
+a day, whichever comes first.
 """
 
 from __future__ import annotations
 
+import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -13,12 +16,15 @@ from hashlib import sha256
 from pathlib import Path
 
 from app.files import write_whole
+from app.web.server.without_notes import without_notes
 from rules.errors import PhotoError
 from vision.photo.loading import MAX_BYTES
 
 KEPT_S = 24 * 3600.0
 KEPT_BYTES = 500 * 2**20
 """What was not saved to the records is dropped after a day, or beyond so many bytes."""
+
+TIDIED_EVERY_S = 600.0
 
 LONGEST_NAME = 80
 
@@ -28,7 +34,7 @@ class Kept:
     """One photo that lies in the inbox.
 
     Attributes:
-        sha256: Hex digest of the file as it came: its name there.
+        sha256: Hex digest of the file as it lies there: its name.
         name: What the person calls it; only ever shown.
     """
 
@@ -37,7 +43,7 @@ class Kept:
 
 
 def keep(data: bytes, *, name: str, folder: Path) -> Kept:
-    """Put a photo into the inbox, whatever it holds; reading it comes later.
+    """Put a photo into the inbox without the camera's notes; reading it comes later.
 
     Raises:
         PhotoError: ``too_large``.
@@ -50,10 +56,11 @@ def keep(data: bytes, *, name: str, folder: Path) -> Kept:
             fix="Save it as a JPEG, or take it with fewer megapixels.",
             where=name,
         )
+    data = without_notes(data)
     digest = sha256(data).hexdigest()
     path = folder / digest
     if not path.is_file():
-        write_whole(path, partial(_fill, data=data))
+        write_whole(path, partial(_fill, data=data), mode=0o600)
     else:
         path.touch()
     return Kept(sha256=digest, name=name[:LONGEST_NAME] or "photo")
@@ -94,3 +101,22 @@ def tidy(folder: Path, *, now: float | None = None) -> None:
         if moment - at > KEPT_S or total > KEPT_BYTES:
             with suppress(OSError):
                 path.unlink()
+
+
+def empty(folder: Path) -> None:
+    """Drop everything: at the server's start and end, and with the records."""
+    for path in folder.iterdir() if folder.is_dir() else ():
+        with suppress(OSError):
+            path.unlink()
+
+
+def tidy_on_time(folder: Path, *, every_s: float = TIDIED_EVERY_S) -> threading.Event:
+    """Tidy the inbox again and again beside the server, until the event returned is set."""
+    is_over = threading.Event()
+
+    def run() -> None:
+        while not is_over.wait(every_s):
+            tidy(folder)
+
+    threading.Thread(target=run, name="inbox", daemon=True).start()
+    return is_over

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import sys
+import time
 from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from app.web.server import inbox
-from app.web.server.inbox import KEPT_S, keep, path_of, tidy
+from app.web.server.inbox import KEPT_S, empty, keep, path_of, tidy, tidy_on_time
 from rules.errors import PhotoError
+from tests.app.web.server.test_without_notes import SECRET
+from tests.app.web.server.test_without_notes import photo as camera_photo
 
 
 def test_a_photo_lies_under_its_hash_whatever_it_is_called(tmp_path: Path) -> None:
@@ -61,3 +65,34 @@ def test_beyond_the_size_kept_the_oldest_go(
     tidy(tmp_path, now=1000)
     assert {path.name for path in tmp_path.iterdir()} == {one.sha256 for one in kept[-2:]}
     tidy(tmp_path / "none")  # a folder that is not there yet is no fault
+
+
+def test_no_place_lies_in_the_inbox(tmp_path: Path) -> None:
+    whole = camera_photo("JPEG")
+    kept = keep(whole, name="a.jpg", folder=tmp_path)
+    lies = path_of(kept, folder=tmp_path)
+    assert SECRET in whole and SECRET not in lies.read_bytes()
+    if sys.platform != "win32":
+        assert lies.stat().st_mode & 0o077 == 0
+
+
+def test_it_is_emptied_of_everything(tmp_path: Path) -> None:
+    for number in range(3):
+        keep(b"photo %d" % number, name="a", folder=tmp_path)
+    (tmp_path / ".cuproscope-half").write_bytes(b"what a kill left behind")
+    empty(tmp_path)
+    assert not list(tmp_path.iterdir())
+    empty(tmp_path / "none")
+
+
+def test_it_is_tidied_on_time_though_nobody_hands_anything_in(tmp_path: Path) -> None:
+    kept = keep(b"photo", name="a", folder=tmp_path)
+    path = path_of(kept, folder=tmp_path)
+    os.utime(path, (1000, 1000))
+    is_over = tidy_on_time(tmp_path, every_s=0.01)
+    for _ in range(1000):
+        if not path.exists():
+            break
+        time.sleep(0.01)
+    is_over.set()
+    assert not path.exists()
