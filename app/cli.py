@@ -174,7 +174,10 @@ def _parser() -> argparse.ArgumentParser:
     pages.add_argument(
         "--lan",
         action="store_true",
-        help="let phones on the home network in, each with a one-time code",
+        help="let phones on the home network in, each with a one-time code, over TLS",
+    )
+    pages.add_argument(
+        "--plain", action="store_true", help="with --lan: without TLS, readable on its way"
     )
     pages.add_argument("--port", type=_port, metavar="PORT", help="listen on this port")
     _add_debug(pages)
@@ -369,7 +372,7 @@ def _port(text: str) -> int:
 def _app(arguments: argparse.Namespace) -> int:
     from app.web.server.serve import serve
 
-    serve(lan=arguments.lan, port=arguments.port)
+    serve(lan=arguments.lan, plain=arguments.plain, port=arguments.port)
     return EXIT_OK
 
 

@@ -11,7 +11,7 @@ import hmac
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from hashlib import sha256
 
@@ -21,12 +21,16 @@ ALPHABET = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 CODE_LENGTH = 8
 """31 to the 8th is 8.5e11 codes: with ``MAX_TRIES`` a minute, a guess takes ages."""
 
+CODE_LIFE_S = 600.0
+"""A code that nobody used is no good after ten minutes; whoever then comes to the door has a
+fresh one told in the terminal."""
+
 MAX_TRIES = 5
 WINDOW_S = 60.0
-"""So many wrong codes in so many seconds close the door for everybody for as long."""
+"""So many wrong codes from one address in so many seconds close the door for it as long."""
 
-TRIES_OF_ONE_CODE = 20
-"""After so many wrong codes a new one is made, and the old one opens nothing."""
+MAX_ADDRESSES = 4096
+"""So many addresses are remembered; beyond, who tried longest ago is forgotten."""
 
 MAX_VISITORS = 16
 TOKEN_LIFE_S = 12 * 3600.0
@@ -45,35 +49,43 @@ class Door:
     tell: Callable[[str], None] = lambda _: None
     clock: Callable[[], float] = time.monotonic
     _code: str = ""
-    _wrong: list[float] = field(default_factory=list)
-    _wrong_of_code: int = 0
+    _good_until: float = 0.0
+    _wrong: dict[str, list[float]] = field(default_factory=dict)
     _inside: dict[str, float] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def renew(self) -> str:
         """Make a new code, tell it, and return it."""
         self._code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
-        self._wrong_of_code = 0
+        self._good_until = self.clock() + CODE_LIFE_S
         self.tell(self._code)
         return self._code
 
-    @property
-    def is_closed(self) -> bool:
-        """Whether too many wrong codes came of late."""
-        now = self.clock()
-        self._wrong = [at for at in self._wrong if now - at < WINDOW_S]
-        return len(self._wrong) >= MAX_TRIES
+    def renew_if_old(self) -> None:
+        """Make and tell a new code where the one told last is no good any more."""
+        with self._lock:
+            if self._code and self.clock() > self._good_until:
+                self.renew()
 
-    def enter(self, code: str) -> str | None:
+    def is_closed(self, address: str) -> bool:
+        """Whether too many wrong codes came from an address of late; others don't suffer."""
+        now = self.clock()
+        late = [at for at in self._wrong.get(address, ()) if now - at < WINDOW_S]
+        if late:
+            self._wrong[address] = late
+        else:
+            self._wrong.pop(address, None)
+        return len(late) >= MAX_TRIES
+
+    def enter(self, code: str, *, address: str) -> str | None:
         """Return a token for the right code, once; None where it opens nothing."""
         with self._lock:
-            if self.is_closed or not self._code:
+            if self.is_closed(address) or not self._code or self.clock() > self._good_until:
                 return None
             if not hmac.compare_digest(_plain(code).encode(), self._code.encode()):
-                self._wrong.append(self.clock())
-                self._wrong_of_code += 1
-                if self._wrong_of_code >= TRIES_OF_ONE_CODE:
-                    self.renew()
+                self._wrong.setdefault(address, []).append(self.clock())
+                while len(self._wrong) > MAX_ADDRESSES:
+                    self._wrong.pop(next(iter(self._wrong)))
                 return None
             token = secrets.token_urlsafe(32)
             self._inside[_digest(token)] = self.clock() + TOKEN_LIFE_S
@@ -82,15 +94,17 @@ class Door:
             self.renew()
             return token
 
-    def knows(self, token: str | None) -> bool:
-        """Whether a token was given out here and is still good."""
-        if not token:
-            return False
-        until = self._inside.get(_digest(token))
+    def knows(self, tokens: Iterable[str]) -> bool:
+        """Whether one of these tokens was given out here and is still good."""
+        return any(self._is_good(token) for token in tokens)
+
+    def _is_good(self, token: str) -> bool:
+        digest = _digest(token)
+        until = self._inside.get(digest)
         if until is None:
             return False
         if self.clock() > until:
-            self._inside.pop(_digest(token), None)
+            self._inside.pop(digest, None)
             return False
         return True
 
@@ -107,4 +121,4 @@ def _plain(code: str) -> str:
 
 def _digest(token: str) -> str:
     # Looked up by digest: neither the time of a comparison nor a dump of memory tells a token.
-    return sha256(token.encode()).hexdigest()
+    return sha256(token.encode("utf-8", "surrogatepass")).hexdigest()

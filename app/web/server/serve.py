@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from app.web.server.door import Door, spaced
+from app.records.database import default_folder
+from app.web.server.certificate import Certificate, certificate_for
+from app.web.server.door import CODE_LIFE_S, Door, spaced
+from app.web.server.inbox import empty, tidy_on_time
 from app.web.server.settings import LOOPBACK, apply, settings
+from app.web.state import inbox_folder
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
@@ -20,11 +27,12 @@ MORE_PORTS = 20
 """So many further ports are tried where the usual one is taken."""
 
 
-def serve(*, lan: bool = False, port: int | None = None) -> None:
+def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) -> None:
     """Serve the pages until they are stopped.
 
     Args:
-        lan: Listen on the home network too, behind a one-time code.
+        lan: Listen on the home network too, behind a one-time code and over TLS.
+        plain: Without TLS on the home network.
         port: Port to listen on; None takes the usual one, or the next that is free.
 
     Raises:
@@ -33,35 +41,89 @@ def serve(*, lan: bool = False, port: int | None = None) -> None:
     address = network_address() if lan else "127.0.0.1"
     listener = listen("0.0.0.0" if lan else "127.0.0.1", port)
     number = listener.getsockname()[1]
-    apply(settings(hosts=(*LOOPBACK, address) if lan else LOOPBACK))
-    door = Door(tell=lambda code: _print_code(address, number, code)) if lan else None
+    certificate = None
+    if lan and not plain:
+        certificate = certificate_for(address, folder=default_folder() / "tls")
+    hosts = (*LOOPBACK, address) if lan else LOOPBACK
+    apply(settings(hosts=hosts, certificate=None if certificate is None else certificate.path))
+    door = None
+    if lan:
+        door = Door(tell=lambda code: _print_code(address, number, code, certificate))
 
     import uvicorn
 
     from app.web.server.warm import warm_up
 
-    app = application(door)
+    app = application(door, hosts=hosts, port=number, is_secure=certificate is not None)
     config = uvicorn.Config(
-        app, log_level="error", access_log=False, server_header=False, use_colors=False
+        app,
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        use_colors=False,
+        proxy_headers=False,  # nobody stands before us: who says otherwise wants another address
+        ssl_certfile=None if certificate is None else certificate.path,
     )
-    if door is None:
-        _say(f"The pages are at http://localhost:{number}   (this machine only; Ctrl+C stops them)")
-    else:
-        door.renew()
-    warm_up()
-    uvicorn.Server(config).run(sockets=[listener])
+    with _inbox_for_now(inbox_folder()):
+        if door is None:
+            _say(
+                f"The pages are at http://localhost:{number}   (this machine only; Ctrl+C stops "
+                "them)"
+            )
+        else:
+            door.renew()
+        warm_up()
+        uvicorn.Server(config).run(sockets=[listener])
 
 
-def application(door: Door | None) -> App:
-    """Return the server's application, behind the door where there is one."""
+@contextmanager
+def _inbox_for_now(folder: Path) -> Iterator[None]:
+    """Keep the inbox for as long as the server runs, however it is ended but by force.
+
+    What was left by one that was killed goes first.
+    """
+
+    def end(number: int, _: object) -> None:
+        raise SystemExit(128 + number)
+
+    # Unhandled these would end the process on the spot; SIGHUP: the terminal was closed.
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end)
+    empty(folder)
+    is_over = tidy_on_time(folder)
+    try:
+        yield
+    finally:
+        is_over.set()
+        empty(folder)
+
+
+def application(
+    door: Door | None, *, hosts: Sequence[str], port: int, is_secure: bool = False
+) -> App:
+    """Return the server's application, behind the door where there is one.
+
+    Args:
+        door: Who may come in; None lets in whoever reaches this machine's own address.
+        hosts: Names and addresses under which the pages may be asked for.
+        port: Where it listens.
+        is_secure: Whether over TLS.
+    """
     import streamlit
     from starlette.middleware import Middleware
 
-    from app.web.server.gate import Gate
+    from app.web.server.gate import Gate, cookie_name
+    from app.web.server.origin import OwnOrigin
+    from app.web.server.uploads import UploadCap
 
     script = Path(str(files("app.web.script").joinpath("cuproscope_pages.py")))
-    behind = [] if door is None else [Middleware(Gate, door=door)]
-    return streamlit.App(script, middleware=behind)
+    layers = [Middleware(OwnOrigin, hosts=hosts)]
+    if door is not None:
+        cookie = cookie_name(port, is_secure=is_secure)
+        layers.append(Middleware(Gate, door=door, cookie=cookie))
+    layers.append(Middleware(UploadCap))
+    return streamlit.App(script, middleware=layers)
 
 
 def listen(host: str, port: int | None) -> socket.socket:
@@ -120,15 +182,27 @@ def qr_text(link: str, *, is_plain: bool) -> str:
     return text.getvalue().rstrip("\n")
 
 
-def _print_code(address: str, port: int, code: str) -> None:
-    link = f"http://{address}:{port}/?code={code}"
+def _print_code(address: str, port: int, code: str, certificate: Certificate | None) -> None:
+    start = f"{'http' if certificate is None else 'https'}://{address}:{port}"
+    link = f"{start}/?code={code}"
     encoding = (sys.stdout.encoding or "ascii").lower().replace("-", "")
     _say(
-        f"\nOpen on the phone (same network): http://{address}:{port}\n"
-        f"Code, good for one browser: {spaced(code)}\n\n"
+        f"\nOpen on the phone (same network): {start}\n"
+        f"Code, good for one browser and {CODE_LIFE_S / 60:.0f} minutes: {spaced(code)}\n\n"
         f"{qr_text(link, is_plain=not encoding.startswith('utf'))}\n\n"
-        "Whoever has the code sees the pages and the records. Nothing is encrypted on its way:\n"
-        "use it in a network you trust. Ctrl+C stops the pages."
+        "Whoever has the code sees the pages and the records.\n"
+        f"{_how_safe(certificate)} Ctrl+C stops the pages."
+    )
+
+
+def _how_safe(certificate: Certificate | None) -> str:
+    if certificate is None:
+        return "Nothing is encrypted on its way: use it in a network you trust."
+    half = len(certificate.fingerprint) // 2
+    return (
+        "The browser warns once, as nobody else vouches for this computer. Go on only if the\n"
+        "certificate that it shows has this SHA-256 fingerprint:\n"
+        f"  {certificate.fingerprint[:half]}\n  {certificate.fingerprint[half + 1 :]}\n"
     )
 
 

@@ -7,6 +7,7 @@ for other programs.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from vision.photo.loading import MAX_BYTES
 
@@ -40,10 +41,13 @@ _SHARED = {
 }
 
 
-def settings(*, hosts: Sequence[str] = LOOPBACK) -> dict[str, object]:
+def settings(
+    *, hosts: Sequence[str] = LOOPBACK, certificate: Path | None = None
+) -> dict[str, object]:
     """Return the server's options by dotted name.
 
     Args:
+        certificate: The server's certificate, None without TLS: cookies then say so.
         hosts: Names under which the pages may be asked for; others are refused, so that
             a foreign web page can't reach in under a name of its own (DNS rebinding).
     """
@@ -65,6 +69,7 @@ def settings(*, hosts: Sequence[str] = LOOPBACK) -> dict[str, object]:
         "server.maxUploadSize": MAX_UPLOAD_MB,
         "server.allowedHosts": list(hosts),
         "logger.level": "error",
+        **({} if certificate is None else {"server.sslCertFile": str(certificate)}),
         **theme,
     }
 

@@ -40,11 +40,13 @@ def chromium() -> str | None:
 
 
 @contextmanager
-def served(data: Path, *arguments: str, until: str = r"http://\S+") -> Iterator[Served]:
+def served(
+    data: Path, *arguments: str, program: tuple[str, ...] = ("-m", "app")
+) -> Iterator[Served]:
     """Run ``cuproscope app`` on a free port, on records of its own."""
     environment = {**os.environ, "CUPROSCOPE_DATA": str(data), "PYTHONIOENCODING": "utf-8"}
     process = subprocess.Popen(
-        [sys.executable, "-m", "app", "app", "--port", "0", *arguments],
+        [sys.executable, *program, "app", "--port", "0", *arguments],
         cwd=ROOT,
         env=environment,
         stdout=subprocess.PIPE,
@@ -57,9 +59,9 @@ def served(data: Path, *arguments: str, until: str = r"http://\S+") -> Iterator[
     try:
         for line in process.stdout:
             lines.append(line)
-            if re.search(until, line):
+            if "Ctrl+C stops" in line:  # it is the last thing that is said
                 break
-        found = re.search(r"http://[\w.]+:\d+", "".join(lines))
+        found = re.search(r"https?://[\w.]+:\d+", "".join(lines))
         assert found, f"the server said: {''.join(lines)!r}"
         yield Served(url=found.group(), data=data, process=process, lines=tuple(lines))
     finally:

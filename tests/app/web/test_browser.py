@@ -7,7 +7,9 @@ import re
 import struct
 import zlib
 from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -227,25 +229,121 @@ def test_a_round_of_practice_is_answered_and_counted(visit: Visit) -> None:
     page.get_by_text("Truth (rows) and what was named").wait_for()
 
 
-def test_a_phone_comes_in_by_the_code_and_nobody_else(browser: Any, tmp_path: Path) -> None:
-    with served(tmp_path, "--lan", until="in a network you trust") as site:
-        found = re.search(r"one browser: (\S+)", "".join(site.lines))
+@pytest.mark.parametrize("how", [(), ("--plain",)], ids=["tls", "plain"])
+def test_a_phone_comes_in_by_the_code_and_nobody_else(
+    browser: Any, tmp_path: Path, how: tuple[str, ...]
+) -> None:
+    with served(tmp_path, "--lan", *how) as site:
+        found = re.search(r"minutes: (\S+)", "".join(site.lines))
         assert found
-        phone, stranger = browser.new_context(), browser.new_context()
-        page = phone.new_page()
+        # What going on after the browser's warning does.
+        profiles = [browser.new_context(ignore_https_errors=True) for _ in range(2)]
+        page, other = (profile.new_page() for profile in profiles)
         page.set_default_timeout(60_000)
         page.goto(site.url)
+        assert page.evaluate("isSecureContext") == (not how), "a camera wants a secure page"
         page.get_by_label("Code from the computer's terminal").fill("WRONG-CODE")
         page.get_by_role("button", name="Come in").click()
         page.get_by_text("That is not the code").wait_for()
         page.get_by_label("Code from the computer's terminal").fill(found.group(1))
         page.get_by_role("button", name="Come in").click()
         page.get_by_text("Look at one of these").wait_for()  # over its stream, so that is in too
-        other = stranger.new_page()
+        hand_in(page, TUBE)
+        page.get_by_role("heading", name="No. 2", exact=True).wait_for()
         other.goto(f"{site.url}/records")
         assert other.title() == "Code, please"
-        phone.close()
-        stranger.close()
+        for profile in profiles:
+            profile.close()
+
+
+def test_a_browser_warns_of_a_certificate_that_nobody_vouches_for(
+    browser: Any, tmp_path: Path
+) -> None:
+    from playwright.sync_api import Error
+
+    with served(tmp_path, "--lan") as site:
+        page = browser.new_page()
+        with pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"):
+            page.goto(site.url)
+        page.close()
+
+
+HOLDING = """
+import sys, threading, time
+from pathlib import Path
+def note():
+    most = 0
+    while True:
+        time.sleep(0.02)
+        if "streamlit.runtime" in sys.modules and "app.web.server.uploads" in sys.modules:
+            from app.web.server.uploads import held_bytes
+            now = held_bytes()
+            most = max(most, now)
+            Path(sys.argv[1]).write_text(f"{most} {now}")
+threading.Thread(target=note, daemon=True).start()
+from app.cli import main
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+def test_an_upload_leaves_the_servers_memory_when_it_is_in_hand(
+    context: Any, tmp_path: Path
+) -> None:
+    log, program = tmp_path / "held", tmp_path / "holding.py"
+    program.write_text(HOLDING)
+    with served(tmp_path / "data", program=(str(program), str(log))) as site:
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(site.url)
+        hand_in(page, TUBE, DULL)
+        page.get_by_text("Photos in hand").wait_for()
+        settled(page).get_by_text("Because").wait_for()
+        most, now = 0, 1
+        for _ in range(50):
+            most, now = map(int, (log.read_text() or "0 1").split())
+            if not now:
+                break
+            page.wait_for_timeout(100)
+        page.close()
+    assert most >= TUBE.stat().st_size + DULL.stat().st_size
+    assert now == 0
+
+
+class Foreign(BaseHTTPRequestHandler):
+    """A page of somebody else's."""
+
+    def do_GET(self) -> None:
+        self.send_response(200)
+        self.send_header("content-type", "text/html")
+        self.end_headers()
+        self.wfile.write(b"<p>a foreign page")
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+def test_a_page_of_somebody_else_reaches_nothing(browser: Any, site: Served) -> None:
+    """A page from another port of this machine, in the same browser."""
+    with ThreadingHTTPServer(("127.0.0.1", 0), Foreign) as foreign:
+        Thread(target=foreign.serve_forever, daemon=True).start()
+        page = browser.new_page()
+        page.goto(f"http://localhost:{foreign.server_port}/")
+        host = site.url.removeprefix("http://")
+        closed = page.evaluate(
+            """host => new Promise(told => {
+                const stream = new WebSocket(`ws://${host}/_stcore/stream`);
+                stream.onopen = () => told('open');
+                stream.onerror = () => told('refused');
+            })""",
+            host,
+        )
+        assert closed == "refused"
+        page.set_content(f'<iframe src="{site.url}" width=800 height=600></iframe>')
+        page.wait_for_timeout(1000)
+        framed = page.frames[-1]
+        assert "Cuproscope" not in framed.content()
+        page.close()
+        foreign.shutdown()
 
 
 # ------------------------------------------------------------------- hostile input

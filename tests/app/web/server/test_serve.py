@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import http.client
+import re
+import signal
 import socket
+import ssl
 import subprocess
 import sys
 import urllib.error
 import urllib.request
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -73,17 +78,113 @@ def test_the_command_line_starts_without_the_page_server() -> None:
     assert "no port" in told.stderr
 
 
-def test_on_the_network_only_the_code_opens(tmp_path: Path) -> None:
+def is_on_a_network() -> bool:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(("192.0.2.1", 9))
         except OSError:
-            pytest.skip("this machine is on no network")
-    with served(tmp_path, "--lan", until="in a network you trust") as site:
+            return False
+    return True
+
+
+@pytest.mark.skipif(not is_on_a_network(), reason="this machine is on no network")
+def test_on_the_network_only_the_code_opens(tmp_path: Path) -> None:
+    with served(tmp_path, "--lan") as site:
         said = "".join(site.lines)
-        assert "Code, good for one browser" in said
+        assert "Code, good for one browser and 10 minutes" in said
+        assert site.url.startswith("https://")
+        # The client trusts the certificate whose fingerprint was said, and no other.
+        pem = tmp_path / "tls" / "lan.pem"
+        trusting = ssl.create_default_context(cafile=str(pem))
+        text = pem.read_text()
+        shown = ssl.PEM_cert_to_DER_cert(text[text.index("-----BEGIN CERT") :])
+        assert sha256(shown).hexdigest().upper() in re.sub(r"[:\s]", "", said)
         for path in ("/", "/_stcore/health", "/_stcore/host-config"):
             with pytest.raises(urllib.error.HTTPError) as refused:
-                urllib.request.urlopen(site.url + path)
+                urllib.request.urlopen(site.url + path, context=trusting)
             assert refused.value.code == 401
+            assert refused.value.headers["content-security-policy"].startswith("default-src")
             refused.value.close()
+        with pytest.raises((urllib.error.URLError, ConnectionError, http.client.HTTPException)):
+            urllib.request.urlopen(site.url.replace("https", "http"))
+
+
+@pytest.mark.skipif(not is_on_a_network(), reason="this machine is on no network")
+def test_without_tls_only_where_it_is_asked_for_and_said(tmp_path: Path) -> None:
+    with served(tmp_path, "--lan", "--plain") as site:
+        assert site.url.startswith("http://")
+        assert "Nothing is encrypted on its way" in "".join(site.lines)
+    assert not (tmp_path / "tls").exists()
+
+
+WATCHED = """
+import sys
+from pathlib import Path
+log = Path(sys.argv[1])
+def note(event, told):
+    if event in ("socket.getaddrinfo", "socket.gethostbyname", "socket.gethostbyaddr"):
+        told = told[:2]
+    elif event in ("socket.connect", "socket.sendto"):
+        told = told[1:]
+    else:
+        return
+    with open(log, "a") as file:
+        file.write(f"{event} {told}\\n")
+sys.addaudithook(note)
+from app.cli import main
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+def test_no_foreign_page_makes_the_server_ask_outside(tmp_path: Path) -> None:
+    """Every look-up of a name and every connection of the server's process is noted."""
+    log, program = tmp_path / "asked", tmp_path / "watched.py"
+    program.write_text(WATCHED)
+    with served(tmp_path / "data", program=(str(program), str(log))) as site:
+        host = site.url.removeprefix("http://")
+        port = int(host.rpartition(":")[2])
+        for origin in ("http://evil.example", f"http://localhost:{port + 1}", "null"):
+            status = handshake(port, host=host, origin=origin)
+            assert b" 403 " in status, status
+        assert b" 101 " in handshake(port, host=host, origin=f"http://{host}")
+        assert b" 403 " in handshake(port, host="evil.example", origin="http://evil.example")
+        with urllib.request.urlopen(site.url) as answer:
+            assert answer.headers["content-security-policy"] == "frame-ancestors 'none'"
+            assert answer.headers["x-content-type-options"] == "nosniff"
+            assert answer.headers["referrer-policy"] == "no-referrer"
+    asked = log.read_text() if log.exists() else ""
+    assert not [line for line in asked.splitlines() if "127.0.0.1" not in line]
+
+
+def handshake(port: int, *, host: str, origin: str) -> bytes:
+    """Ask for a stream (RFC 6455, 4.1), and return the first line of the answer."""
+    lines = [
+        "GET /_stcore/stream HTTP/1.1",
+        f"Host: {host}",
+        f"Origin: {origin}",
+        "Connection: Upgrade",
+        "Upgrade: websocket",
+        "Sec-WebSocket-Version: 13",
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
+    ]
+    with socket.create_connection(("127.0.0.1", port), timeout=30) as stream:
+        stream.sendall("\r\n".join([*lines, "", ""]).encode())
+        return stream.recv(4096).partition(b"\r\n")[0]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals")
+@pytest.mark.parametrize(
+    ("end", "is_up"), [("SIGTERM", True), ("SIGINT", True), ("SIGHUP", True), ("SIGTERM", False)]
+)
+def test_what_was_handed_in_goes_with_the_server(tmp_path: Path, end: str, is_up: bool) -> None:
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    (inbox / ("0" * 64)).write_bytes(b"what a killed server left")
+    with served(tmp_path) as site:
+        assert not list(inbox.iterdir())
+        (inbox / ("1" * 64)).write_bytes(b"handed in")
+        if is_up:
+            urllib.request.urlopen(site.url).close()
+        site.process.send_signal(getattr(signal, end))
+        site.process.wait(timeout=30)
+    assert not list(inbox.iterdir())
