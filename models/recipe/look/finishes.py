@@ -157,6 +157,33 @@ def copper(
     )
 
 
+HAZE = np.array([0.17, 0.105, 0.066])
+"""Linear reflectance of the dull brown that lies over a thin film; by eye, no table."""
+HAZE_LEVEL = 0.5
+"""Tarnish level that a full haze adds to that of the film below it."""
+
+
+def hazed(skin: Skin, *, rng: Rng, amount: float) -> Skin:
+    """Return copper under an uneven dull brown haze: what handling and damp leave on a film."""
+    shape = skin.shape
+    field = clouds(shape, rng=rng, cell_px=(shape[0] / 5, shape[1] / 2), octaves=5,
+                   wrap_columns=True)  # fmt: skip
+    weight = np.clip(amount * (1 + 0.45 * field), 0, 0.9).astype(np.float32)
+    tone = HAZE * rng.uniform(0.6, 1.3)
+    copper_of = np.isin(skin.label, (BRIGHT, TARNISHED))
+    weight = np.where(copper_of, weight, 0).astype(np.float32)
+    level = np.clip(skin.level + HAZE_LEVEL * weight, 0, 1).astype(np.float32)
+    dim = copper_of & (level > optics.BRIGHT_BELOW_LEVEL + 1e-6)
+    return replace(
+        skin,
+        base=(skin.base * (1 - weight[..., None]) + tone * weight[..., None]).astype(np.float32),
+        metallic=(skin.metallic * (1 - 0.85 * weight)).astype(np.float32),
+        rough=np.clip(skin.rough + 0.3 * weight, 0.1, 0.85).astype(np.float32),
+        level=level,
+        label=np.where(dim, TARNISHED, skin.label).astype(np.uint8),
+    )
+
+
 def heat_coloured(
     shape: tuple[int, int], *, rng: Rng, mm: tuple[float, float], rough: float
 ) -> Skin:
@@ -208,9 +235,13 @@ def verdigris(under: Skin, *, rng: Rng, mm: tuple[float, float], share: float) -
     tone = unit(clouds(shape, rng=rng, cell_px=(8 * px[0], max(8 * px[1], 3)), octaves=4,
                        wrap_columns=True))[..., None]  # fmt: skip
     colour = optics.VERDIGRIS[pick[0]] * tone + optics.VERDIGRIS[pick[1]] * (1 - tone)
+    if rng.random() < 0.5:  # weathered: chalky or dirty, most of the green gone
+        grey = rng.uniform(0.2, 0.75)
+        dirt = np.array([1.0, 0.96, 0.88]) * colour.mean() * rng.uniform(0.55, 1.15)
+        colour = colour * (1 - grey) + dirt * grey
     colour = colour * (1 + 0.12 * grain[..., None]) * rng.uniform(0.75, 1.1)
     over = replace(
-        plain(shape, colour=(0.2, 0.4, 0.3), label=GREEN, rough=0.8),
+        plain(shape, colour=(0.2, 0.4, 0.3), label=GREEN, rough=rng.uniform(0.7, 0.95)),
         base=np.clip(colour, 0.01, 0.85).astype(np.float32),
         height=(0.03 + 0.012 * grain).astype(np.float32),
         level=np.full(shape, 0.8, np.float32),
@@ -385,6 +416,26 @@ def printed_dashes(
         at += step * int(rng.integers(1, 9))
 
 
+def see_through(shape: tuple[int, int], *, rng: Rng, mm: tuple[float, float]) -> Skin:
+    """Return a clear jacket: the twist of bright strands seen through glossy plastic."""
+    under = copper(shape, rng=rng, mm=mm, level=rng.uniform(0, 0.3), patchy=0.03, rough=0.4)
+    v = np.arange(shape[0])[:, None] / shape[0] * mm[0]
+    u = np.arange(shape[1])[None] / shape[1]
+    twist = np.sin(2 * np.pi * (u * int(rng.integers(5, 12)) + v / rng.uniform(4, 15)))
+    milky = rng.uniform(0.05, 0.45)
+    shade = (0.75 + 0.25 * twist)[..., None]
+    base = under.base * shade * np.array([0.95, 0.93, 0.88]) * (1 - milky) + 0.5 * milky
+    return replace(
+        under,
+        base=np.clip(base, 0.004, 1).astype(np.float32),
+        metallic=np.full(shape, rng.uniform(0.4, 0.8), np.float32),
+        coat=np.ones(shape, np.float32),
+        film=gloss(shape, rng=rng),
+        label=np.full(shape, INSULATION, np.uint8),
+        level=np.zeros(shape, np.float32),
+    )
+
+
 def jacket(
     shape: tuple[int, int],
     *,
@@ -397,6 +448,8 @@ def jacket(
 
     ``label`` says what it is where it is no jacket: tape or a tie about a bundle.
     """
+    if colour is None and label == INSULATION and rng.random() < 0.05:
+        return see_through(shape, rng=rng, mm=mm)
     colour = dye(rng) if colour is None else colour
     px = (shape[0] / mm[0], shape[1] / mm[1])
     skin = plain(shape, colour=colour, label=label, rough=matt_or_glossy(rng))
@@ -505,7 +558,7 @@ def solder(
 ) -> Skin:
     """Return solder, shining to leaden grey, wavy, with brown flux on it at times."""
     skin = metal(shape, rng=rng, mm=mm, name="solder", label=SOLDER, rough=rng.uniform(0.12, 0.45),
-                 dull=float(rng.uniform(0, 0.7)) if dull is None else dull)  # fmt: skip
+                 dull=float(rng.uniform(0, 0.95)) if dull is None else dull)  # fmt: skip
     px = (shape[0] / mm[0], shape[1] / mm[1])
     wave = clouds(shape, rng=rng, cell_px=(2.5 * px[0], max(2.5 * px[1], 2)), octaves=3,
                   wrap_columns=True)  # fmt: skip
@@ -524,6 +577,18 @@ def fluxed(skin: Skin, *, rng: Rng, weight: Field) -> Skin:
         coat=np.maximum(skin.coat, weight).astype(np.float32),
         film=np.where(skin.coat > 0, skin.film, np.float32(rng.uniform(0.02, 0.15))),
     )
+
+
+def wiped(skin: Skin, *, rng: Rng, mm: tuple[float, float], at: float, reach_mm: float) -> Skin:
+    """Return the skin with solder smeared over part of its round at ``at`` of its length."""
+    rows, columns = skin.shape
+    v = (np.linspace(0, 1, rows, dtype=np.float32)[:, None] - at) * mm[0] / reach_mm
+    side = np.arange(columns)[None] / columns - rng.random()
+    side = np.abs((side + 0.5) % 1.0 - 0.5) / rng.uniform(0.08, 0.5)
+    ragged = clouds(skin.shape, rng=rng, cell_px=(rows * 0.4 * reach_mm / mm[0], columns / 3),
+                    octaves=4, wrap_columns=True)  # fmt: skip
+    weight = np.clip((1 - np.hypot(v, side) + 0.25 * ragged) * 6, 0, 1).astype(np.float32)
+    return blend(skin, solder(skin.shape, rng=rng, mm=mm), weight)
 
 
 def dipped(skin: Skin, *, rng: Rng, mm: tuple[float, float], at: float) -> Skin:

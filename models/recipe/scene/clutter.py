@@ -16,6 +16,7 @@ from models.recipe.look import finishes as fin
 from models.recipe.look.finishes import OTHER, REFERENCE, STRANGER, TABLE, Skin
 from models.recipe.look.noise import Rng, clouds
 from models.recipe.scene import references as ref
+from models.recipe.scene import tables
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import (
     Array,
@@ -27,7 +28,7 @@ from models.recipe.scene.meshes import (
     sweep,
     turn_z,
 )
-from models.recipe.scene.pieces import _hex, bent_path
+from models.recipe.scene.pieces import _hex, bent_path, tube_mesh
 from models.recipe.scene.tables import _print
 
 Parts = list[tuple[Mesh, Skin]]
@@ -291,9 +292,112 @@ def pin_row(rng: Rng, ground: Ground) -> Parts:
     return _put([(bar, dark), (join(pins), metal)], ground, length=long, radius=6.5, top=pitch)
 
 
+def plastic_pipe(rng: Rng, ground: Ground) -> Parts:
+    """A length of plastic pipe, hollow: what lies beside copper tube in any house."""
+    od, long = rng.uniform(10, 26), rng.uniform(40, 150)
+    pipe = tube_mesh(_line(-long / 2, long / 2, od / 2), od, rng.uniform(1.2, 2.6))
+    return _put([(pipe, _plastic(rng))], ground, length=long, radius=od / 2, top=od)
+
+
+def plastic_bend(rng: Rng, ground: Ground) -> Parts:
+    """A bend of plastic pipe."""
+    od = rng.uniform(8, 20)
+    a = np.linspace(0, np.pi / 2, 24)
+    r = od * rng.uniform(0.7, 1.4)
+    path = np.column_stack([r * np.sin(a), r * (1 - np.cos(a)), np.full(24, od / 2)])
+    path -= np.array([r / 2, r / 2, 0])
+    return _put([(tube_mesh(path, od, 1.8), _plastic(rng))], ground, length=r, radius=r + od / 2,
+                top=od)  # fmt: skip
+
+
+def stick(rng: Rng, ground: Ground) -> Parts:
+    """A stick or an offcut of wood."""
+    wide, thick, long = rng.uniform(5, 28), rng.uniform(3, 14), rng.uniform(35, 130)
+    skin = tables.wood(160, long / 160, rng)
+    skin = replace(skin, label=np.full(skin.shape, STRANGER, np.uint8))
+    mesh = sweep(_line(-long / 2, long / 2, thick / 2), flat_profile(wide, thick, corner_mm=0.4))
+    return _put([(mesh, skin)], ground, length=long, radius=wide / 2, top=thick)
+
+
+def rag(rng: Rng, ground: Ground) -> Parts:
+    """A patch of cloth: jeans, a glove's finger, a rag."""
+    skin = tables.cloth(200, 0.25, rng)
+    skin = replace(skin, label=np.full(skin.shape, STRANGER, np.uint8))
+    a = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    r = rng.uniform(12, 30) * np.clip(
+        1 + 0.25 * clouds((48, 1), rng=rng, cell_px=(12, 1), octaves=3)[:, 0], 0.4, 1.6
+    )
+    outline = r[:, None] * np.stack([np.cos(a), rng.uniform(0.5, 1.0) * np.sin(a)], axis=1)
+    thick = rng.uniform(0.6, 2.0)
+    return _put([(prism(outline, bottom_mm=0, top_mm=thick), skin)], ground, length=1,
+                radius=float(r.max()), top=thick)  # fmt: skip
+
+
+def charger(rng: Rng, ground: Ground) -> Parts:
+    """The power supply of a phone: a block with two pins and a cord."""
+    wide, long, high = rng.uniform(22, 40), rng.uniform(30, 60), rng.uniform(14, 26)
+    outline = ref.rounded_outline(long, wide, rng.uniform(2, 7))
+    block = _plastic(rng, rough=float(rng.uniform(0.25, 0.6)))
+    pins = [
+        sweep(_line(-long / 2 - 14, -long / 2, high / 2) + np.array([0, y, 0]),
+              flat_profile(1.6, 5.0, corner_mm=0.3))
+        for y in (-6.0, 6.0)
+    ]  # fmt: skip
+    x = np.linspace(0, rng.uniform(30, 90), 60)
+    bow = rng.uniform(-25, 25) * (x / x[-1]) ** 2
+    drop = 2.0 + (high / 2 - 2.0) * np.exp(-x / 8)
+    cord = np.column_stack([long / 2 + x, bow, drop])
+    return _put([(prism(outline, bottom_mm=0, top_mm=high), block), (join(pins), _steel(rng)),
+                 (sweep(cord, round_profile(rng.uniform(2.5, 4), sides=16)), block)],
+                ground, length=long + 20 + x[-1], radius=wide / 2, top=high)  # fmt: skip
+
+
+def battery(rng: Rng, ground: Ground) -> Parts:
+    """A round cell in a printed sleeve, copper-coloured bands among its colours."""
+    d, long = rng.choice([10.5, 14.5, 26.0]), rng.uniform(44, 51)
+    skin = fin.plain((120, 48), colour=fin.dye(rng), label=STRANGER, rough=0.25)
+    band = slice(int(rng.uniform(60, 100)), 114)
+    skin.base[band] = np.array([0.55, 0.27, 0.13]) if rng.random() < 0.5 else fin.dye(rng)
+    skin.label[114:] = OTHER
+    skin.base[114:], skin.metallic[114:] = 0.6, 1.0
+    mesh = sweep(_line(-long / 2, long / 2, d / 2), round_profile(float(d), sides=36))
+    return _put([(mesh, skin)], ground, length=long, radius=d / 2, top=float(d))
+
+
+def spanner(rng: Rng, ground: Ground) -> Parts:
+    """A spanner: a flat steel bar with two broad ends."""
+    thick, wide, long = rng.uniform(4, 7), rng.uniform(8, 14), rng.uniform(80, 140)
+    t = np.linspace(-1, 1, 60)
+    broad = 1 + 1.1 * np.clip((np.abs(t) - 0.72) / 0.2, 0, 1)
+    mesh = sweep(_line(-long / 2, long / 2, thick / 2, 60), flat_profile(wide, thick, corner_mm=1),
+                 scale=np.column_stack([broad, np.ones(60)]))  # fmt: skip
+    return _put([(mesh, _steel(rng))], ground, length=long, radius=wide, top=thick)
+
+
+def crumb(rng: Rng, ground: Ground) -> Parts:
+    """A lump of plaster, mortar or brick."""
+    n = 36
+    a = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    r = rng.uniform(4, 14) * np.clip(
+        1 + 0.25 * clouds((n, 1), rng=rng, cell_px=(7, 1), octaves=3)[:, 0], 0.4, 1.6
+    )
+    high = rng.uniform(2, 9)
+    colour = np.array([[0.7, 0.69, 0.66], [0.4, 0.38, 0.35], [0.42, 0.16, 0.09]])[
+        int(rng.integers(3))
+    ]
+    skin = fin.plain((64, 64), colour=colour, label=STRANGER, rough=0.85)
+    grain = clouds((64, 64), rng=rng, cell_px=(16, 16), octaves=5)
+    skin = replace(skin, base=np.clip(skin.base * (1 + 0.15 * grain[..., None]), 0.01, 0.9),
+                   height=(0.3 * grain).astype(np.float32))  # fmt: skip
+    outline = r[:, None] * np.stack([np.cos(a), np.sin(a)], axis=1)
+    return _put([(prism(outline, bottom_mm=0, top_mm=high), skin)], ground, length=1,
+                radius=float(r.max()), top=high)  # fmt: skip
+
+
 KINDS: tuple[Callable[[Rng, Ground], Parts], ...] = (
     screwdriver, pen, screw, nut, note, band, hose, hose, lid, gold_plug, loose_coin, loose_coin,
-    chip, pliers, pen, screw, green_block, board, pin_row,
+    chip, pliers, pen, screw, green_block, board, pin_row, plastic_pipe, plastic_pipe,
+    plastic_bend, stick, rag, charger, charger, battery, spanner, crumb, pliers,
 )  # fmt: skip
 
 

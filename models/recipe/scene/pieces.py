@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -78,6 +79,10 @@ FINISH_WEIGHTS = {"bright": 4.0, "light": 2.5, "dull": 3.0, "dark": 2.0, "black"
                   "tinned": 1.3}  # fmt: skip
 
 
+# How often a dull brown haze lies over the film.
+HAZY = {"light": 0.45, "dull": 0.5, "dark": 0.3, "green": 0.2}
+
+
 def pick_finish(rng: Rng, *, without: tuple[str, ...] = ()) -> str:
     """Return a finish name by the weights of what scrap looks like."""
     names = [n for n in FINISH_NAMES if n not in without]
@@ -126,6 +131,8 @@ def skin_of(  # noqa: PLR0912 - one branch a finish
         skin = fin.tinned(shape, rng=rng, mm=mm)
     else:
         raise KeyError(finish)
+    if finish in HAZY and rng.random() < HAZY[finish]:
+        skin = fin.hazed(skin, rng=rng, amount=float(rng.uniform(0.06, 0.5)))
     if rng.random() < 0.3:
         skin = fin.dusty(skin, rng=rng, amount=float(rng.uniform(0.05, 0.35)))
     return skin
@@ -303,7 +310,8 @@ def tube_sizes() -> tuple[tuple[float, float], ...]:
     return tuple(sorted({r for r in rows if r[0] <= 36}))
 
 
-def _tube_mesh(path: Array, od: float, wall: float, *, scale: Array | None = None) -> Mesh:
+def tube_mesh(path: Array, od: float, wall: float, *, scale: Array | None = None) -> Mesh:
+    """Return a hollow tube along a path, both ends open."""
     sides = max(40, sides_of(od))
     outer_p, inner_p = round_profile(od, sides=sides), round_profile(od - 2 * wall, sides=sides)
     outer = sweep(path, outer_p, caps=False, scale=scale)
@@ -348,7 +356,7 @@ def tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None
     if rng.random() < 0.14:  # pulled out of a joint
         at = 1 - np.clip(rng.uniform(4, 18) / length, 0.02, 0.4)
         skin = fin.dipped(skin, rng=rng, mm=(length, np.pi * od), at=float(at))
-    return Piece(form="tube", parts=[(_tube_mesh(path, od, wall, scale=scale), skin)],
+    return Piece(form="tube", parts=[(tube_mesh(path, od, wall, scale=scale), skin)],
                  diameter_mm=od, facts={"wall_mm": wall, "crushed": crushed},
                  round_runs=() if crushed else ((path, od),))  # fmt: skip
 
@@ -365,6 +373,47 @@ def _bead(path: Array, diameter: float, *, rng: Rng, swell: float) -> Mesh:
     lumps[:, -1] = lumps[:, 0]
     push = (lumps * 0.25 * swell * diameter / 2 * (1 - s[:, None] ** 2)).reshape(-1, 1)
     return replace(mesh, points=mesh.points + push * mesh.normals)
+
+
+Run = Callable[[float, float], Array]
+"""From where to where along a tube, mm from the socket's edge outward, to a centre line."""
+
+JOINTS = {"none": 0.12, "thin": 0.38, "ring": 0.25, "sleeve": 0.13, "drip": 0.12}
+"""How solder shows at a socket: thin grey rings most of all (common practice, no source)."""
+
+
+def pick_joint(rng: Rng) -> str:
+    """Return how the solder of a fitting shows."""
+    return str(rng.choice(list(JOINTS), p=list(JOINTS.values())))
+
+
+def solder_ring(rng: Rng, run: Run, *, od: float, style: str) -> list[Mesh]:
+    """Return the solder at one edge of a socket, on a tube of that outer diameter."""
+    if style == "none" or rng.random() < 0.05:
+        return []
+    if style == "thin":
+        wide, thick = rng.uniform(0.25, 1.4), rng.uniform(0.04, 0.35)
+        return [_bead(run(-0.4, wide), od + thick, rng=rng, swell=rng.uniform(0.0, 0.04))]
+    ring = _bead(run(-0.5, rng.uniform(1.0, 4.5)), od + rng.uniform(0.15, 0.7), rng=rng,
+                 swell=rng.uniform(0.02, 0.10))  # fmt: skip
+    if style == "sleeve":  # solder wiped all round along the tube
+        return [ring, _bead(run(0.0, rng.uniform(3, 14)), od + 0.08, rng=rng, swell=0.008)]
+    if style == "drip":
+        line = run(-0.5, rng.uniform(1.5, 9.0))
+        along = tangents(line)[0]
+        side = np.array([-along[1], along[0], 0.0])
+        a = rng.uniform(-0.3, np.pi + 0.3)
+        d = rng.uniform(0.8, max(1.0, 0.22 * od))
+        off = (od / 2 + 0.1 * d) * (np.cos(a) * side + np.sin(a) * np.array([0, 0, 1.0]))
+        taper = np.sin(np.linspace(0.25, np.pi * rng.uniform(0.8, 0.98), len(line))) ** 0.7
+        blob = sweep(line + off, round_profile(d, sides=20), scale=np.column_stack([taper] * 2))
+        return [ring, blob]
+    return [ring]
+
+
+def _joint_skin(rng: Rng, style: str, od: float) -> Skin:
+    dull = float(rng.uniform(0.45, 0.95)) if style == "thin" and rng.random() < 0.7 else None
+    return fin.solder((64, 160), rng=rng, mm=(6, np.pi * od), dull=dull)
 
 
 def elbow_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
@@ -406,27 +455,26 @@ def elbow_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
         bend[-1] + np.linspace(0, cup, 16)[1:, None] * d1,
     ]))  # fmt: skip
     length = sum(arms)
-    tubes = join([_tube_mesh(a0, od, wall), _tube_mesh(a1, od, wall)])
+    tubes = join([tube_mesh(a0, od, wall), tube_mesh(a1, od, wall)])
     skin = skin_of(finish, rng=rng, length_mm=length / 2, round_mm=np.pi * od)
     other = (
         finish if rng.random() < 0.6 else pick_finish(rng, without=("enamel", "tinned", "paint"))
     )
     elbow_skin = skin_of(other, rng=rng, length_mm=2 * cup + radius, round_mm=np.pi * fit,
                          drawn=False)  # fmt: skip
-    elbow = _tube_mesh(body, fit, wall)
+    elbow = tube_mesh(body, fit, wall)
     parts = [(tubes, skin), (elbow, elbow_skin)]
+    style = pick_joint(rng)
     beads = []
     for at, d in ((np.array([-cup, 0.0]), d0), (bend[-1] + cup * d1, d1)):
         outward = -d if at[0] < 0 and d is d0 else d
-        wide = rng.uniform(1.2, 4.5)
-        run = at + np.linspace(-0.5, wide, 12)[:, None] * outward
-        beads.append(
-            _bead(put(run), od + rng.uniform(0.2, 0.7), rng=rng, swell=rng.uniform(0.02, 0.10))
-        )
-        if rng.random() < 0.5:  # a run of solder wiped along the tube
-            wiped = at + np.linspace(0, rng.uniform(4, 14), 14)[:, None] * outward
-            beads.append(_bead(put(wiped), od + 0.08, rng=rng, swell=0.008))
-    parts.append((join(beads), fin.solder((64, 160), rng=rng, mm=(6, np.pi * od))))
+
+        def run(a: float, b: float, *, start: Array = at, way: Array = outward) -> Array:
+            return put(start + np.linspace(a, b, 14)[:, None] * way)
+
+        beads += solder_ring(rng, run, od=od, style=style)
+    if beads:
+        parts.append((join(beads), _joint_skin(rng, style, od)))
     return Piece(form="tube", parts=parts, diameter_mm=od,
                  facts={"wall_mm": wall, "elbow": True},
                  round_runs=((a0, od), (a1, od)))  # fmt: skip
@@ -529,12 +577,12 @@ def fitting_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piec
     matrix, offset = turn_z(angle), np.array([*shift, 0.0])
     middle = np.array([total / 2 - brass_len, 0, 0])
     axis = (line + middle) @ matrix.T + offset
-    tube_mesh = _tube_mesh(axis, od, wall)
+    barrel = tube_mesh(axis, od, wall)
     brass_mesh = brass.moved(np.eye(3), np.array([0, 0, across / 2]) + middle).moved(matrix, offset)
     world = np.column_stack([xy, np.zeros(60)]) @ matrix.T + offset
     ground.stamp(world[:, :2], radius=across * 0.58, top=across, close=True)
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * od)
-    parts = [(tube_mesh, skin), (brass_mesh, _brass_skin(rng, (brass_len, np.pi * across)))]
+    parts = [(barrel, skin), (brass_mesh, _brass_skin(rng, (brass_len, np.pi * across)))]
     if rng.random() < 0.3:
         run = np.linspace(-rng.uniform(1.0, 3.0), 0.5, 12)
         bead_line = np.column_stack([run, np.zeros(12), across / 2 + run * np.tan(dip)]) + middle
@@ -799,19 +847,24 @@ def coupling_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
     sleeve_finish = finish if rng.random() < 0.6 else pick_finish(
         rng, without=("enamel", "tinned", "paint"))  # fmt: skip
     sleeve = skin_of(sleeve_finish, rng=rng, length_mm=2 * cup, round_mm=np.pi * fit, drawn=False)
+    style = pick_joint(rng)
+    if style != "none" and rng.random() < 0.25:
+        at = (centre + cup * rng.choice([-1.0, 1.0]) + length / 2) / length
+        bare = fin.wiped(bare, rng=rng, mm=(length, np.pi * od), at=float(at),
+                         reach_mm=float(rng.uniform(2, 12)))  # fmt: skip
     whole = run(-length / 2, length / 2, 40)
-    parts = [(_tube_mesh(whole, od, wall), bare),
-             (_tube_mesh(run(centre - cup, centre + cup, 24), fit, wall), sleeve)]  # fmt: skip
+    parts = [(tube_mesh(whole, od, wall), bare),
+             (tube_mesh(run(centre - cup, centre + cup, 24), fit, wall), sleeve)]  # fmt: skip
     beads = []
     for sign in (-1.0, 1.0):
-        edge = centre + sign * cup
-        for reach, thick, swell in ((rng.uniform(0.5, 4.0), rng.uniform(0.1, 0.7),
-                                     rng.uniform(0.01, 0.1)),
-                                    (rng.uniform(2, 14), 0.08, 0.008)):  # fmt: skip
-            if reach < 4.5 or rng.random() < 0.5:
-                line = run(edge - sign * 0.5, edge + sign * reach, 12)
-                beads.append(_bead(line, od + thick, rng=rng, swell=swell))
-    parts.append((join(beads), fin.solder((64, 160), rng=rng, mm=(6, np.pi * od))))
+
+        def line(a: float, b: float, *, way: float = sign) -> Array:
+            edge = centre + way * cup
+            return run(edge + way * a, edge + way * b, 14)
+
+        beads += solder_ring(rng, line, od=od, style=style)
+    if beads:
+        parts.append((join(beads), _joint_skin(rng, style, od)))
     return Piece(form="tube", parts=parts, diameter_mm=od,
                  facts={"wall_mm": wall, "coupling": True},
                  round_runs=((whole, od),))  # fmt: skip
@@ -913,7 +966,7 @@ def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece
     path = lay_down(xy, ground, radius=d / 2, may_cross=0.0 if hollow else 8.0, stiff_mm=10 + 6 * d)
     if path is None:
         return None
-    mesh = _tube_mesh(path, d, 1.0) if hollow else sweep(path, round_profile(d, sides=sides_of(d)))
+    mesh = tube_mesh(path, d, 1.0) if hollow else sweep(path, round_profile(d, sides=sides_of(d)))
     rows = int(np.clip(length / 0.15, 96, 1200))
     skin = fin.metal((rows, 64), rng=rng, mm=(length, np.pi * d), name=name, label=OTHER,
                      rough=rng.uniform(0.15, 0.5), dull=float(rng.beta(1.2, 2)),

@@ -256,6 +256,8 @@ COIN_KEYS = {
 }  # fmt: skip
 # Brasses that stand for the golden coin alloys.
 GOLDEN = ("brass85", "brass70", "brass90")
+WORN = 0.25
+"""Share of coins worn plain: no raised rim, hardly a mark."""
 COPPER_COINS = ("us-1c", "eu-1c", "eu-2c", "eu-5c", "gb-1p", "gb-2p")
 
 
@@ -269,11 +271,15 @@ def coin_row(key: str) -> dict[str, str]:
     raise KeyError(key)
 
 
-def _relief(n: int, rng: Rng) -> NDArray[np.float32]:
-    """Rim, a ring of letter-like marks and a figure of blobs, 0..1. No real coin's art."""
+def _relief(n: int, rng: Rng, *, worn: bool = False) -> NDArray[np.float32]:
+    """Rim, a ring of letter-like marks and a figure of blobs, 0..1. No real coin's art.
+
+    A worn coin has no rim left and little of the rest.
+    """
     c = (n - 1) / 2
     art = np.zeros((n, n), np.uint8)
-    cv2.circle(art, (int(c), int(c)), int(0.97 * c), 255, max(1, int(0.06 * c)))
+    if not worn:
+        cv2.circle(art, (int(c), int(c)), int(0.97 * c), 255, max(1, int(0.06 * c)))
     for angle in np.arange(0, 2 * np.pi * rng.uniform(0.5, 1.0), rng.uniform(0.14, 0.22)):
         p = c + 0.80 * c * np.array([np.cos(angle), np.sin(angle)])
         size = 0.055 * c
@@ -292,6 +298,8 @@ def _relief(n: int, rng: Rng) -> NDArray[np.float32]:
                     cv2.FONT_HERSHEY_DUPLEX, n / 250, 200, max(1, n // 120))  # fmt: skip
     both = np.maximum(cv2.GaussianBlur(art, (0, 0), n / 300).astype(np.float32) / 255, figure)
     wear = rng.uniform(n / 400, n / 90)
+    if worn:
+        both, wear = both * rng.uniform(0.02, 0.3), rng.uniform(n / 120, n / 25)
     return cv2.GaussianBlur(both.astype(np.float32), (0, 0), wear)
 
 
@@ -319,7 +327,8 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
 
     y, x = np.mgrid[0:n, 0:n] - (n - 1) / 2
     radius = np.hypot(x, y) / (n / 2)
-    relief = _relief(n, rng)
+    worn = rng.random() < WORN
+    relief = _relief(n, rng, worn=worn)
     if colour.startswith("copper"):
         skin = _copper_coin((n, n), rng=rng, mm=mm, label=label)
     elif "ring" in colour:
@@ -333,7 +342,7 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
     else:
         skin = silver()
     # Dirt stays in the low parts.
-    low = np.clip(1 - relief * 3, 0, 1)[..., None] * dull * 0.5
+    low = np.clip(1 - relief * 3, 0, 1)[..., None] * dull * (0.15 if worn else 0.5)
     skin = replace(
         skin,
         base=(skin.base * (1 - low)).astype(np.float32),
@@ -341,7 +350,7 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
     )
     angle = np.linspace(0, 2 * np.pi, 180, endpoint=False)
     circle = diameter / 2 * np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    bevel = 0.12
+    bevel = float(rng.uniform(0.2, 0.45)) if worn else 0.12
     top = prism(circle * (1 - 2 * bevel / diameter), bottom_mm=thick - bevel, top_mm=thick)
     # The edge bulges to the full diameter below the bevel; uv stays on the rim.
     rings = np.array([[0, 1 - 2 * bevel / diameter], [bevel, 1], [thick - bevel, 1],

@@ -52,6 +52,54 @@ def under_coat(skin: Skin) -> NDArray[np.float32]:
     return np.clip(skin.rough * wider, 0, 1).astype(np.float32)
 
 
+def texture(mi: Any, array: NDArray[np.float32]) -> dict[str, Any]:  # noqa: ANN401
+    """Return a map as the renderer's texture, its numbers as they are."""
+    data = array if array.ndim == 3 else array[..., None]
+    return {
+        "type": "bitmap",
+        "data": mi.TensorXf(np.ascontiguousarray(data, np.float32)),
+        "raw": True,
+        "wrap_mode": "clamp",
+    }
+
+
+def material(mi: Any, skin: Skin) -> dict[str, Any]:  # noqa: ANN401
+    """Return one material for all: the skin, and a clear coat's own mirror above it.
+
+    The principled model's clear coat falls off with the angle where glass rises: 1.8 %
+    at 45 degrees for the 5 % of Fresnel's law. So the coat is a rough dielectric of
+    its own, at Fresnel's full strength in the share ``COAT_TAKES`` of the samples;
+    what is left to the skin below is what two passes through the coat leave.
+    """
+    even = np.full((4, 4, 3), 1 / COAT_TAKES, np.float32)
+    return {
+        "type": "bumpmap",
+        "height": texture(mi, skin.height),
+        "scale": 1.0,
+        "surface": {
+            "type": "blendbsdf",
+            "weight": texture(mi, COAT_TAKES * skin.coat),
+            "skin": {
+                "type": "principled",
+                "base_color": texture(mi, skin.base),
+                "roughness": texture(mi, under_coat(skin)),
+                "metallic": texture(mi, skin.metallic),
+                "anisotropic": texture(mi, skin.stretch),
+                "specular": 0.5,
+            },
+            # A conductor that does not absorb is a dielectric seen from outside.
+            "coat": {
+                "type": "roughconductor",
+                "distribution": "ggx",
+                "eta": COAT_INDEX,
+                "k": 0.0,
+                "alpha": texture(mi, skin.film),
+                "specular_reflectance": texture(mi, even),
+            },
+        },
+    }
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Truth:
     """What each pixel of the window truly shows."""
@@ -67,61 +115,12 @@ class Stage:
     def __init__(self, scene: Scene, *, variant: str | None = None) -> None:
         self.mi = load_mitsuba(variant)
         self.scene = scene
-        self.bsdf = self._material()
+        self.bsdf = self.mi.load_dict(material(self.mi, scene.atlas))
         self.integrator = self.mi.load_dict({"type": "path", "max_depth": MAX_DEPTH, "rr_depth": 4})
         self.white = 1.0
         self.tables: tuple[Any, ...] | None = None
         self.mesh = self._mesh("things", scene.mesh.points, scene.mesh.normals, scene.mesh.uv,
                                scene.mesh.faces, bsdf=self.bsdf)  # fmt: skip
-
-    def _texture(self, array: NDArray[np.float32]) -> Any:  # noqa: ANN401
-        data = array if array.ndim == 3 else array[..., None]
-        return {
-            "type": "bitmap",
-            "data": self.mi.TensorXf(np.ascontiguousarray(data, np.float32)),
-            "raw": True,
-            "wrap_mode": "clamp",
-        }
-
-    def _material(self) -> Any:  # noqa: ANN401
-        """One material for all: the skin, and a clear coat's own mirror above it.
-
-        The principled model's clear coat falls off with the angle where glass rises: 1.8 %
-        at 45 degrees for the 5 % of Fresnel's law. So the coat is a rough dielectric of
-        its own, at Fresnel's full strength in the share ``COAT_TAKES`` of the samples;
-        what is left to the skin below is what two passes through the coat leave.
-        """
-        a = self.scene.atlas
-        return self.mi.load_dict(
-            {
-                "type": "bumpmap",
-                "height": self._texture(a.height),
-                "scale": 1.0,
-                "surface": {
-                    "type": "blendbsdf",
-                    "weight": self._texture(COAT_TAKES * a.coat),
-                    "skin": {
-                        "type": "principled",
-                        "base_color": self._texture(a.base),
-                        "roughness": self._texture(under_coat(a)),
-                        "metallic": self._texture(a.metallic),
-                        "anisotropic": self._texture(a.stretch),
-                        "specular": 0.5,
-                    },
-                    # A conductor that does not absorb is a dielectric seen from outside.
-                    "coat": {
-                        "type": "roughconductor",
-                        "distribution": "ggx",
-                        "eta": COAT_INDEX,
-                        "k": 0.0,
-                        "alpha": self._texture(a.film),
-                        "specular_reflectance": self._texture(
-                            np.full((4, 4, 3), 1 / COAT_TAKES, np.float32)
-                        ),
-                    },
-                },
-            }
-        )
 
     def _mesh(
         self,

@@ -516,7 +516,7 @@ def table(n: int, *, mm_px: float, rng: Rng, kind: str | None = None) -> tuple[s
     weights = np.array([WEIGHTS[k] for k in names])
     name = kind or str(rng.choice(names, p=weights / weights.sum()))
     skin = KINDS[name](n, mm_px, rng)
-    if rng.random() < 0.4:
+    if rng.random() < (0.12 if name == "white_paper" else 0.4):
         stain = spots((n, n), rng=rng, count=int(rng.integers(1, 14)),
                       radius_px=(1.5 / mm_px, 25 / mm_px))[..., None]  # fmt: skip
         edge = clouds((n, n), rng=rng, cell_px=(10 / mm_px, 10 / mm_px), octaves=4)
