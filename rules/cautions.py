@@ -7,7 +7,7 @@ licensed trades. A caution is told where it applies to the piece; the last one a
 from __future__ import annotations
 
 from rules.engine import Grading
-from rules.findings import Findings, Finish, Form, Magnet
+from rules.findings import Findings, Finish, Form, Magnet, What
 
 # Told from a small chance on: a caution too many costs a line, one too few a finger.
 LIKELY_P = 0.1
@@ -57,15 +57,26 @@ def cautions(findings: Findings, grading: Grading) -> tuple[str, ...]:
     """Return the cautions that apply to a piece, the most pressing first."""
     facts, finish = findings.facts, findings.finish
     cleared = {name for lift in grading.lifts for name in lift.clears}
-    coated = finish is not None and finish.shares.get(Finish.COATED, 0.0) >= COATED_SHARE
+    coated = _may_have(findings, What.COATING) or (
+        findings.coating is None
+        and finish is not None
+        and finish.shares.get(Finish.COATED, 0.0) >= COATED_SHARE
+    )
+    # What the person says of it wins.
+    jacket = findings.facts.insulation
+    insulated = _may_have(findings, What.INSULATION) if jacket is None else jacket
     tube_p = findings.form.p.get(Form.TUBE, 0.0)
     applies = {
-        LEAD: findings.solder.p >= LIKELY_P,
-        FIRE: coated or bool(facts.insulation or facts.enamel or facts.motor_wire or facts.paint),
-        CUTS: bool(cleared & {"brass", "solder", "insulation"}) or bool(facts.insulation),
+        LEAD: _may_have(findings, What.SOLDER),
+        FIRE: coated or insulated or bool(facts.enamel or facts.motor_wire or facts.paint),
+        CUTS: bool(cleared & {"brass", "solder", "insulation"}) or insulated,
         DUST: bool(cleared & {"green_share", "tarnish_level"}),
         REFRIGERANT: bool(facts.motor_wire) or tube_p >= LIKELY_P,
         APPLIANCE: bool(facts.motor_wire) or facts.magnet is Magnet.STICKS,
         SELLING: True,
     }
     return tuple(text for text, told in applies.items() if told)
+
+
+def _may_have(findings: Findings, what: What) -> bool:
+    return (findings.p_of(what) or 0.0) >= LIKELY_P

@@ -16,8 +16,19 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.findings import Findings, FinishFinding, Flag, Form, Measurement, Origin
-from rules.shares import draw_shares
+from rules.findings import (
+    ON_THE_PIECE,
+    Findings,
+    Finish,
+    FinishFinding,
+    Flag,
+    Form,
+    Measurement,
+    Origin,
+    What,
+)
+from rules.shares import draw_part, draw_shares
+from rules.stated import with_stated
 from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, SHARE_OF_FINISH, VOCABULARY, Kind
 
 Array = NDArray[np.float64]
@@ -34,14 +45,28 @@ MAX_STRAND_OF_BUNDLE = 0.5
 # Ignorance of the finish: Dirichlet with weights that add up to 1, so that one
 # finish dominates most draws and none is preferred over another.
 UNKNOWN_FINISH_WEIGHT = 0.2
-# How far the seen share of brass or solder is off: 0.044 (root mean square) on 19 rendered
+# How far a seen share is off where nobody told: 0.044 (root mean square) on 19 rendered
 # pieces of known brass share, seeds 4800 to 4959 and 5448 to 5493.
 U_SHARE_OF_AREA = 0.05
+# With less of the piece seen as copper, its finish says nothing of the rest.
+LEAST_COPPER = 0.02
 _SMALLEST_MM = 1e-6
 _K95 = 1.96  # half width of a normal 95 % interval in standard deviations
 
+# What covers the area that a share of the vocabulary is of.
+AREA_OF = {
+    "coated_share": What.COATING,
+    "tinned_share": What.TIN,
+    "green_share": What.GREEN,
+    "insulation_share": What.INSULATION,
+    "brass_share": What.BRASS,
+    "solder_share": What.SOLDER,
+}
+LIKELIER_P = 0.5
+
 _FORMS = tuple(Form)
 _FINISHES = tuple(SHARE_OF_FINISH)
+_BARE = (Finish.BRIGHT, Finish.TARNISHED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,17 +100,16 @@ class _Numbers:
     unknown_shares: Array
     tarnish: Array
     unknown_tarnish: Array
-    brass: Array
-    solder: Array
-    other_metal: Array
-    brass_area: Array
-    solder_area: Array
+    there: Mapping[What, Array]
+    areas: Mapping[What, np.random.SeedSequence] | None  # None: the best estimates
+    shine: np.random.SeedSequence | None
 
 
 @lru_cache(maxsize=8)
 def _standard_numbers(draws: int, seed: int) -> _Numbers:
-    seeds = np.random.SeedSequence(seed).spawn(13)
-    streams = [np.random.default_rng(s) for s in seeds]
+    seeds = np.random.SeedSequence(seed).spawn(8 + len(What) + len(ON_THE_PIECE) + 1)
+    streams = [np.random.default_rng(s) for s in seeds[:8]]
+    there, areas = seeds[8 : 8 + len(What)], seeds[8 + len(What) : -1]
     numbers = _Numbers(
         form=streams[0].random(draws),
         diameter=streams[1].standard_normal(draws),
@@ -97,15 +121,13 @@ def _standard_numbers(draws: int, seed: int) -> _Numbers:
         .T.copy(),
         tarnish=streams[6].standard_normal(draws),
         unknown_tarnish=streams[7].random(draws),
-        brass=streams[8].random(draws),
-        solder=streams[9].random(draws),
-        other_metal=streams[10].random(draws),
-        brass_area=streams[11].standard_normal(draws),
-        solder_area=streams[12].standard_normal(draws),
+        there={w: np.random.default_rng(s).random(draws) for w, s in zip(What, there, strict=True)},
+        areas=dict(zip(ON_THE_PIECE, areas, strict=True)),
+        shine=seeds[-1],
     )
-    for name in _Numbers.__slots__:
-        if name != "shares":
-            getattr(numbers, name).setflags(write=False)  # shared by every later call
+    for array in (*(getattr(numbers, n) for n in _Numbers.__slots__), *numbers.there.values()):
+        if isinstance(array, np.ndarray):
+            array.setflags(write=False)  # shared by every later call
     return numbers
 
 
@@ -122,11 +144,9 @@ def _central_numbers() -> _Numbers:
         unknown_shares=np.full((finishes, 1), 1 / finishes),
         tarnish=zero,
         unknown_tarnish=half,
-        brass=half,
-        solder=half,
-        other_metal=half,
-        brass_area=zero,
-        solder_area=zero,
+        there=dict.fromkeys(What, half),
+        areas=None,
+        shine=None,
     )
 
 
@@ -141,18 +161,23 @@ def draw_pieces(
       diameters are the same draw. A strand was measured on the most likely form;
       were the piece stranded instead of solid, its strand is unknown but at most
       half the bundle.
-    * Shares: Beta distributed parts of what the others left, so that they add up to 1
-      and each keeps its mean and its standard uncertainty (rules/shares.py).
+    * What is on it (coating, insulation, tin, green corrosion, brass, solder), another
+      metal, no metal: there or not, by its probability on a piece of the form drawn, at
+      the bench's base rates. Where it is there, its share of the area is Beta distributed
+      with the mean and the standard uncertainty that were seen; a stated share is exact.
+      Shares that come to more than the whole piece are cut in proportion.
+    * The copper's own finish: coating, tin and green corrosion as drawn, the rest bright or
+      tarnished in the proportion seen. Where nobody told presence from share (typed
+      findings, old records) the shares are Beta distributed parts of what the others left,
+      so that they add up to 1 and each keeps its mean and its standard uncertainty
+      (rules/shares.py).
     * Tarnish level: as a size, kept within 0 to 1.
-    * Brass, solder, another metal: there or not, by their probability. Where brass or
-      solder is there, its share of the area is normal about what was seen, kept
-      within 0 to 1; a stated share is exact.
     * Facts: certain; a fact that nobody stated counts as the ordinary case (no
-      steel, copper through, no oil, no insulation): it is asked for, not guessed.
+      steel, copper through, no oil): it is asked for, not guessed.
 
     The same findings, ``draws`` and ``seed`` always give the same pieces.
     """
-    numbers = _standard_numbers(draws, seed)
+    findings, numbers = with_stated(findings), _standard_numbers(draws, seed)
     p = np.array([findings.form.p.get(form, 0.0) for form in _FORMS])
     edges = np.cumsum(p / p.sum())
     form = np.minimum(np.searchsorted(edges, numbers.form, side="right"), len(_FORMS) - 1)
@@ -162,7 +187,7 @@ def draw_pieces(
 def best_piece(findings: Findings) -> Draws:
     """Return the one piece of the best estimates; what is missing sits mid-prior."""
     form = np.array([_FORMS.index(findings.form.value)])
-    return Draws(columns=_columns(findings, form, _central_numbers()), count=1)
+    return Draws(columns=_columns(with_stated(findings), form, _central_numbers()), count=1)
 
 
 def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
@@ -175,6 +200,11 @@ def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
     if name == "diameter":
         measured = findings.diameter
         return None if measured is None else (measured.value, measured.u)
+    if name in AREA_OF:
+        flag, p = findings.seen.get(AREA_OF[name]), findings.p_of(AREA_OF[name])
+        if flag is not None and p is not None:
+            # What most likely is not there has no share that could come near a limit.
+            return (flag.share, u_share_of_area(flag)) if p >= LIKELIER_P else (0.0, 0.0)
     if findings.finish is None:
         return None
     if name == "tarnish_level":
@@ -187,17 +217,49 @@ def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
 
 def _columns(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> Mapping[str, Column]:
     columns: dict[str, Column] = {"form": form}
-    columns["diameter"], columns["strand_diameter"] = _sizes(findings, form, numbers)
-    columns.update(_finish(findings.finish, numbers))
-    for name, flag, random, area in (
-        ("brass", findings.brass, numbers.brass, numbers.brass_area),
-        ("solder", findings.solder, numbers.solder, numbers.solder_area),
-    ):
-        there = columns[name] = random < flag.p
-        columns[f"{name}_share"] = np.where(there, _share_of_area(flag, area), 0.0)
-    columns["other_metal"] = numbers.other_metal < findings.other_metal.p
+    there = {what: _there(findings.seen.get(what), form, numbers.there[what]) for what in What}
+    areas = _areas(findings, there, numbers)
+    columns["diameter"], columns["strand_diameter"] = _sizes(
+        findings, form, numbers, insulated=there[What.INSULATION]
+    )
+    columns.update(_finish(findings, areas, numbers))
+    for what in (What.BRASS, What.SOLDER, What.INSULATION):
+        columns[str(what)] = there[what]
+        columns[f"{what}_share"] = areas[what]
+    for what in (What.OTHER_METAL, What.NOT_METAL):
+        columns[str(what)] = there[what]
     columns.update(_facts(findings))
     return MappingProxyType(columns)
+
+
+def _there(flag: Flag | None, form: NDArray[np.intp], random: Array) -> NDArray[np.bool_]:
+    if flag is None:
+        return np.zeros(1, dtype=bool)
+    if not flag.learned:
+        return random < flag.p
+    of_form = np.array([flag.p_given(one) for one in _FORMS])
+    drawn: NDArray[np.bool_] = random < of_form[form]
+    return drawn
+
+
+def _areas(
+    findings: Findings, there: Mapping[What, NDArray[np.bool_]], numbers: _Numbers
+) -> dict[What, Array]:
+    """Return the share of the visible area that each thing covers, at most 1 together."""
+    areas: dict[What, Array] = {}
+    for what in ON_THE_PIECE:
+        flag = findings.seen.get(what)
+        if flag is None or not there[what].any():
+            areas[what] = np.zeros(1)
+            continue
+        if numbers.areas is None:
+            share: Array | float = flag.share
+        else:
+            rng = np.random.default_rng(numbers.areas[what])
+            share = draw_part(flag.share, u_share_of_area(flag), rng=rng, draws=numbers.form.size)
+        areas[what] = np.where(there[what], share, 0.0)
+    crowded = np.maximum(sum(areas.values(), np.zeros(1)), 1.0)
+    return {what: np.asarray(area / crowded) for what, area in areas.items()}
 
 
 def _spread(measured: Measurement, z: Array) -> Array:
@@ -213,7 +275,13 @@ def _log_uniform(low: float, high: float | Array, random: Array) -> Array:
     return drawn
 
 
-def _sizes(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> tuple[Array, Array]:
+def _sizes(
+    findings: Findings,
+    form: NDArray[np.intp],
+    numbers: _Numbers,
+    *,
+    insulated: NDArray[np.bool_],
+) -> tuple[Array, Array]:
     likely, low = findings.form.value, UNKNOWN_STRAND_MM[0]
     outer, strand = findings.diameter, findings.strand_diameter
     as_wire, as_stranded = form == _FORMS.index(Form.WIRE), form == _FORMS.index(Form.STRANDED)
@@ -237,24 +305,69 @@ def _sizes(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> tup
         strand_mm = np.maximum(_spread(strand, numbers.strand), _SMALLEST_MM)
     strand_mm = np.where(as_wire, solid_mm, strand_mm)
     outer_mm = np.where(as_wire, solid_mm, outer_mm)
-    if findings.facts.insulation and (strand is None or strand.origin is not Origin.STATED):
+    if insulated.any() and (strand is None or strand.origin is not Origin.STATED):
         # The photo saw the jacket: the copper inside is thinner, nobody knows by how much.
         inside = np.where(as_stranded, MAX_STRAND_OF_BUNDLE, 1.0) * outer_mm
-        strand_mm = _log_uniform(low, inside, numbers.unknown_strand)
+        inside_mm = _log_uniform(low, inside, numbers.unknown_strand)
+        strand_mm = np.where(insulated, inside_mm, strand_mm)
     return np.minimum(outer_mm, MAX_DIAMETER_MM), np.minimum(strand_mm, MAX_DIAMETER_MM)
 
 
-def _finish(finish: FinishFinding | None, numbers: _Numbers) -> dict[str, Column]:
-    if finish is None:
-        shares, level = numbers.unknown_shares, numbers.unknown_tarnish
-    else:
-        shares = _shares(finish, numbers)
+def _finish(
+    findings: Findings, areas: Mapping[What, Array], numbers: _Numbers
+) -> dict[str, Column]:
+    finish = findings.finish
+    level = numbers.unknown_tarnish
+    if finish is not None:
         level = np.clip(_spread(finish.tarnish_level, numbers.tarnish), 0.0, 1.0)
+    if findings.coating is not None:
+        shares = _shares_of_copper(finish, areas, numbers)
+    else:
+        shares = numbers.unknown_shares if finish is None else _shares(finish, numbers)
     columns: dict[str, Column] = {
         name: shares[index] for index, name in enumerate(SHARE_OF_FINISH.values())
     }
     columns["tarnish_level"] = level
     return columns
+
+
+def _shares_of_copper(
+    finish: FinishFinding | None, areas: Mapping[What, Array], numbers: _Numbers
+) -> Array:
+    """Return the shares of the copper that is in sight, ``(finishes, n)``.
+
+    Of a piece that is all jacket nothing of the copper is seen; under a jacket it stays
+    bright (common practice, no source).
+    """
+    covered = areas[What.INSULATION] + areas[What.BRASS] + areas[What.SOLDER]
+    copper = 1.0 - covered
+    on_it = {
+        Finish.COATED: areas[What.COATING],
+        Finish.TINNED: areas[What.TIN],
+        Finish.GREEN: areas[What.GREEN],
+    }
+    seen = copper >= LEAST_COPPER
+    parts = {f: np.where(seen, a / np.maximum(copper, LEAST_COPPER), 0.0) for f, a in on_it.items()}
+    bare = 1.0 - sum(parts.values(), np.zeros(1))
+    shine = np.where(seen, _shine(finish, numbers), 1.0)
+    parts[Finish.BRIGHT] = bare * shine
+    parts[Finish.TARNISHED] = bare * (1.0 - shine)
+    return np.stack(np.broadcast_arrays(*(np.clip(parts[f], 0.0, 1.0) for f in _FINISHES)))
+
+
+def _shine(finish: FinishFinding | None, numbers: _Numbers) -> Array:
+    """Return the share of the bare metal that shines."""
+    if finish is None:
+        bright, dull = (numbers.unknown_shares[_FINISHES.index(f)] for f in _BARE)
+        return np.asarray(bright / np.maximum(bright + dull, _SMALLEST_MM))
+    bright, dull = (finish.shares.get(f, 0.0) for f in _BARE)
+    bare = bright + dull
+    mean = bright / bare if bare > 0 else 0.5
+    if numbers.shine is None:
+        return np.full(1, mean)
+    u = finish.u.get(Finish.BRIGHT, 0.0) / max(bare, LEAST_COPPER)
+    rng = np.random.default_rng(numbers.shine)
+    return draw_part(mean, u, rng=rng, draws=numbers.form.size)
 
 
 def _shares(finish: FinishFinding, numbers: _Numbers) -> Array:
@@ -268,11 +381,9 @@ def _shares(finish: FinishFinding, numbers: _Numbers) -> Array:
 
 def u_share_of_area(flag: Flag) -> float:
     """Return the standard uncertainty of a flag's share; none of a stated one."""
+    if flag.u_share is not None:
+        return flag.u_share
     return U_SHARE_OF_AREA if flag.origin is Origin.MEASURED else 0.0
-
-
-def _share_of_area(flag: Flag, z: Array) -> Array:
-    return np.asarray(np.clip(flag.share + u_share_of_area(flag) * z, 0.0, 1.0))
 
 
 def _facts(findings: Findings) -> dict[str, Column]:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rules.base_rates import is_raw, on_bench
 from rules.confidence import (
+    FAMILIAR,
     PLAIN,
+    STRANGE_LAPSE,
     SUGGEST_P,
     Calibration,
     is_decided,
@@ -17,6 +21,7 @@ from rules.confidence import (
 )
 from rules.doubt import (
     assumed_facts,
+    cheapest_check,
     deciding_finding,
     doubt_parts,
     open_question,
@@ -33,6 +38,11 @@ from rules.table import Lift, RuleSheet
 
 # A row that decides fewer draws than this is no reason worth a line.
 MIN_REASON_P = 0.1
+_LEAST = 1e-9
+STRANGE_CHECK = (
+    "look at it yourself: is it metal, and does a scraped spot show red copper? It is unlike "
+    "anything the tool learned from"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +51,8 @@ class Grading:
 
     Attributes:
         suggested: Id of the most likely grade; None where none reaches one half.
-        confidence: Probability of the most likely grade, after calibration.
+        confidence: Probability of the most likely grade, after calibration; no more than
+            its deciding reason carries alone, so that no two weak reasons make a sure grade.
         p: Probability of each grade of the sheet, adding up to 1.
         borderline: True where no grade is likely enough to be told without a check;
             ``suggested`` is then only the way it leans.
@@ -51,8 +62,10 @@ class Grading:
         deciding: The finding that the draws disagree on most, None without doubt.
         assumed: Facts that nobody stated, taken for the ordinary case, and that could
             turn the grade: a photo can't establish them, so they must be asked for.
-        plausible: Grades that may be true, the most likely first; of pieces like those of
-            the calibration 95 in 100 have their true grade among them.
+        plausible: Grades that may be true, the most likely first; of pieces of each grade
+            like those of the calibration 95 in 100 have it among them.
+        guess: True where the piece is unlike what the eye was trained on: the grade is then
+            a guess at most, whatever the numbers say.
     """
 
     suggested: str | None
@@ -65,6 +78,7 @@ class Grading:
     deciding: str | None
     assumed: tuple[str, ...] = ()
     plausible: tuple[str, ...] = ()
+    guess: bool = False
 
 
 def grade(
@@ -77,12 +91,15 @@ def grade(
 ) -> Grading:
     """Grade one piece by a rule sheet.
 
+    Findings told for a training's mix are told for the bench first (rules/base_rates.py).
     Every draw of the findings goes through the sheet; the share of draws in a grade
     is its probability (JCGM 101). A grade is decided where it has at least 0.8 (read off
     a photo, what the calibration says) and no other 0.15 (JCGM 106, guarded acceptance);
-    otherwise the piece is borderline, and ``settle`` names the check on the finding that
-    explains most of the doubt. A finding that nobody measured leaves it borderline if it
-    could turn the grade. What stated facts rule out counts no more (rules/stated.py).
+    otherwise the piece is borderline, and ``settle`` names the cheapest check that settles
+    it, or the one on the finding that explains most of the doubt. A finding that nobody
+    measured leaves it borderline if it could turn the grade, and so does a surface that is
+    unlike what the eye was trained on. What stated facts rule out counts no more
+    (rules/stated.py).
 
     Args:
         draws: How many pieces are drawn; 10,000 make a probability good to 0.005.
@@ -92,39 +109,65 @@ def grade(
     """
     if draws < 1:
         raise ContractError(f"at least one draw is needed, not {draws}", where="draws")
-    findings = with_stated(findings)
+    findings = with_stated(on_bench(findings) if is_raw(findings) else findings)
     pieces = draw_pieces(findings, draws=draws, seed=seed)
     evaluation = Evaluation(sheet, pieces)
     if calibration is None:
         finish = findings.finish
         read_off = finish is not None and finish.origin is Origin.MEASURED
         calibration = photo_calibration() if read_off else PLAIN
-    p = calibration.applied(evaluation.grade_p())
+    guess = findings.familiarity < FAMILIAR
+    if guess:
+        calibration = replace(calibration, lapse=max(calibration.lapse, STRANGE_LAPSE))
+    raw = evaluation.grade_p()
+    p = calibration.applied(raw)
     best = int(np.argmax(p))
-    unknown = open_question(evaluation, findings=findings, best=best)
-    borderline = unknown is not None or not is_decided(p, calibration)
-    deciding = unknown or deciding_finding(doubt_parts(evaluation))
     central = best_piece(findings)
+    reasons = _reasons(
+        evaluation, best, findings=findings, central=central, scale=p / np.maximum(raw, _LEAST)
+    )
+    confidence = min(float(p[best]), reasons[0].p)
+    unknown = open_question(evaluation, findings=findings, best=best)
+    sure = is_decided(p, calibration) and confidence >= calibration.decide_p
+    borderline = guess or unknown is not None or not sure
+    parts = doubt_parts(evaluation)
     return Grading(
         suggested=sheet.grade_ids[best] if p[best] >= SUGGEST_P else None,
-        confidence=float(p[best]),
+        confidence=confidence,
         p=dict(zip(sheet.grade_ids, map(float, p), strict=True)),
         borderline=borderline,
-        settle=settling_check(deciding, sheet=sheet, findings=findings)
-        if borderline and deciding is not None
+        settle=_check(unknown or cheapest_check(evaluation, parts), sheet, findings, guess=guess)
+        if borderline
         else None,
-        reasons=_reasons(evaluation, best, findings=findings, central=central),
+        reasons=reasons,
         lifts=lifts_for(best, sheet=sheet, best=central, pieces=pieces),
-        deciding=deciding,
+        deciding=unknown or deciding_finding(parts),
         assumed=assumed_facts(findings, sheet=sheet, best=central),
-        plausible=tuple(sheet.grade_ids[i] for i in plausible(p, calibration)),
+        plausible=tuple(
+            sheet.grade_ids[i] for i in plausible(p, calibration, grades=sheet.grade_ids)
+        ),
+        guess=guess,
     )
 
 
+def _check(name: str | None, sheet: RuleSheet, findings: Findings, *, guess: bool) -> str | None:
+    if guess:
+        return STRANGE_CHECK
+    return None if name is None else settling_check(name, sheet=sheet, findings=findings)
+
+
 def _reasons(
-    evaluation: Evaluation, best: int, *, findings: Findings, central: Draws
+    evaluation: Evaluation,
+    best: int,
+    *,
+    findings: Findings,
+    central: Draws,
+    scale: NDArray[np.float64],
 ) -> tuple[Reason, ...]:
-    """Return the rows that fired often, those of the best grade first."""
+    """Return the rows that fired often, those of the best grade first.
+
+    ``scale`` turns shares of draws of each grade into calibrated probabilities.
+    """
     sheet, row_p = evaluation.sheet, evaluation.row_p()
     best_id = sheet.grade_ids[best]
     order = sorted(
@@ -134,5 +177,16 @@ def _reasons(
     # The first always stands: a piece is never graded without a reason.
     fired = [i for rank, i in enumerate(order) if rank == 0 or row_p[i] >= MIN_REASON_P]
     return tuple(
-        reason_of(i, sheet=sheet, findings=findings, best=central, p=float(row_p[i])) for i in fired
+        reason_of(
+            i,
+            sheet=sheet,
+            findings=findings,
+            best=central,
+            p=min(1.0, evaluation.carried_p(i) * float(scale[_grade_of(sheet, i)])),
+        )
+        for i in fired
     )
+
+
+def _grade_of(sheet: RuleSheet, row: int) -> int:
+    return sheet.grade_ids.index(sheet.rows[row].grade)

@@ -44,12 +44,13 @@ class Evaluation:
     Attributes:
         row: ``(count,)`` index of the deciding row of each piece.
         grade: ``(count,)`` index of its grade, in the order of the sheet's grades.
+        holding: For each row where its own conditions hold, whichever row came first.
     """
 
     def __init__(self, sheet: RuleSheet, pieces: Draws) -> None:
         self.sheet = sheet
         self.held: dict[Condition, Held] = {}
-        rows = []
+        rows: list[Held] = []
         for row in sheet.rows:
             held = np.ones(1, dtype=bool)
             for condition in row.conditions:
@@ -57,6 +58,7 @@ class Evaluation:
                     self.held[condition] = holds(condition, pieces)
                 held = held & self.held[condition]
             rows.append(held)
+        self.holding = tuple(rows)
         self.row: NDArray[np.intp] = np.full(pieces.count, -1, dtype=np.intp)
         for index in range(len(rows) - 1, -1, -1):
             if rows[index].size > 1:
@@ -78,3 +80,12 @@ class Evaluation:
         counts = np.bincount(self.row, minlength=len(self.sheet.rows))
         p: NDArray[np.float64] = counts / counts.sum()
         return p
+
+    def carried_p(self, index: int) -> float:
+        """Return the share of pieces that have a row's grade and for which the row holds.
+
+        So much of the grade stands on this row alone: more than it decided where an earlier
+        row of the same grade held as well.
+        """
+        own = self.sheet.grade_ids.index(self.sheet.rows[index].grade)
+        return float(np.mean((self.grade == own) & self.holding[index]))

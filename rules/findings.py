@@ -58,6 +58,34 @@ class Magnet(StrEnum):
     FREE = "free"
 
 
+class Source(StrEnum):
+    """Where a piece comes from, as the person says: it tells what is likely on it."""
+
+    HOUSE_WIRING = "house_wiring"
+    PLUMBING = "plumbing"
+    CORD_CABLE = "cord_cable"
+    MOTOR_TRANSFORMER = "motor_transformer"
+    APPLIANCE = "appliance"
+    OUTDOORS = "outdoors"
+
+
+class What(StrEnum):
+    """What may be there: six things on a piece, and two that make it no copper at all."""
+
+    COATING = "coating"
+    INSULATION = "insulation"
+    TIN = "tin"
+    GREEN = "green"
+    BRASS = "brass"
+    SOLDER = "solder"
+    OTHER_METAL = "other_metal"
+    NOT_METAL = "not_metal"
+
+
+ON_THE_PIECE = tuple(what for what in What if what not in (What.OTHER_METAL, What.NOT_METAL))
+"""What has a share of the visible area; the other two are said of the whole piece."""
+
+
 class CutEnd(StrEnum):
     """Colour of a fresh cut or file mark: copper through, or something else inside."""
 
@@ -124,18 +152,33 @@ def _check_probability(value: float, what: str) -> None:
         raise ContractError(f"must be between 0 and 1, not {value}", where=what)
 
 
+def _check_rates(rates: Mapping[Form, float], what: str) -> None:
+    for form, rate in rates.items():
+        if not 0 < rate < 1:
+            raise ContractError(f"must be between 0 and 1, not {rate}", where=f"{what} of {form}")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FormFinding:
-    """Probability of each form; a stated form is one with all the probability."""
+    """Probability of each form; a stated form is one with all the probability.
+
+    Attributes:
+        p: Probability of each form, adding up to 1.
+        stated: Whether the person said it.
+        learned: Base rate of each form that ``p`` takes for granted, where that is known:
+            those of the training at first, those of the bench once they were put in.
+    """
 
     p: Mapping[Form, float]
     stated: bool = False
+    learned: Mapping[Form, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for form, p in self.p.items():
             _check_probability(p, f"form {form}")
         if abs(sum(self.p.values()) - 1) > SHARE_SUM_TOLERANCE:
             raise ContractError(f"form probabilities add up to {sum(self.p.values())}, not 1")
+        _check_rates(self.learned, "learned rate")
 
     @classmethod
     def of(cls, form: Form, *, stated: bool = True) -> FormFinding:
@@ -175,21 +218,53 @@ class FinishFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flag:
-    """Something on the piece that may cost it a grade: a brass fitting, solder.
+    """Whether something is there, and how much of it: a coat, a brass fitting, solder.
+
+    Two numbers, never one smeared share: a coat that is there with 30 % and then covers
+    all of the piece is not a third of a coat.
 
     Attributes:
-        p: Probability that it is there.
+        p: Probability that it is there, as whoever looked at the photo said.
         share: Share of the piece's visible area that it covers, if there.
         origin: Measured on the photo, or stated.
+        u_share: Standard uncertainty of that share, if there; None where nobody told.
+        learned: How often pieces of each form had it in the training that ``p`` comes
+            from; empty where ``p`` needs no correction.
+        bench: How often pieces of each form have it where this one lies; empty where
+            nobody put it in yet.
     """
 
     p: float
     share: float = 0.0
     origin: Origin = Origin.MEASURED
+    u_share: float | None = None
+    learned: Mapping[Form, float] = field(default_factory=dict)
+    bench: Mapping[Form, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         _check_probability(self.p, "flag probability")
         _check_probability(self.share, "flag share")
+        if self.u_share is not None:
+            _check_probability(self.u_share, "uncertainty of flag share")
+        _check_rates(self.learned, "learned rate")
+        _check_rates(self.bench, "bench rate")
+
+    def p_given(self, form: Form) -> float:
+        """Return how likely it is there on a piece of this form, by the bench's base rate.
+
+        Saerens, Latinne and Decaestecker 2002, equation 2.4, for two classes: the odds
+        times the ratio of the odds of the two base rates.
+
+        >>> flag = Flag(p=0.5, learned={Form.TUBE: 0.4}, bench={Form.TUBE: 0.1})
+        >>> round(flag.p_given(Form.TUBE), 4)  # 1/1 * (1/9) / (4/6) = 1/6, and 1/6 : 1 is 1/7
+        0.1429
+        """
+        learned, bench = self.learned.get(form), self.bench.get(form)
+        if learned is None or bench is None:
+            return self.p
+        there = self.p * bench / learned
+        absent = (1 - self.p) * (1 - bench) / (1 - learned)
+        return there / (there + absent)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +279,7 @@ class Facts:
     enamel: bool | None = None
     insulation: bool | None = None
     weight_kg: float | None = None
+    source: Source | None = None
 
     def __post_init__(self) -> None:
         if self.weight_kg is not None and not (isfinite(self.weight_kg) and self.weight_kg > 0):
@@ -217,7 +293,10 @@ class Findings:
     ``diameter`` is the outer one (of a stranded piece: the bundle);
     ``strand_diameter`` is that of a single strand, and equals the diameter for
     solid wire. Either is None where it could not be measured. ``other_metal``: the
-    whole piece is steel, aluminium, zinc or the like, and no copper at all.
+    whole piece is steel, aluminium, zinc or the like, and no copper at all; ``not_metal``:
+    it is plastic, wood or the like. ``coating``, ``insulation``, ``tin`` and ``green`` are
+    None where nobody told them apart from their share in ``finish`` (typed findings, old
+    records). ``familiarity``, 0 to 1: how like it is to what the eye was trained on.
     """
 
     form: FormFinding
@@ -228,11 +307,35 @@ class Findings:
     strand_diameter: Measurement | None = None
     facts: Facts = field(default_factory=Facts)
     other_metal: Flag = field(default_factory=lambda: Flag(p=0.0))
+    coating: Flag | None = None
+    insulation: Flag | None = None
+    tin: Flag | None = None
+    green: Flag | None = None
+    not_metal: Flag = field(default_factory=lambda: Flag(p=0.0))
+    familiarity: float = 1.0
 
     def __post_init__(self) -> None:
+        _check_probability(self.familiarity, "familiarity")
         for name in ("diameter", "strand_diameter"):
             measured = getattr(self, name)
             if measured is not None and measured.unit is not Unit.MILLIMETRE:
                 raise ContractError(f"must be in mm, not {measured.unit}", where=name)
             if measured is not None and measured.value <= 0:
                 raise ContractError(f"must be above 0 mm, not {measured.value}", where=name)
+
+    @property
+    def seen(self) -> Mapping[What, Flag]:
+        """What was looked for on the piece and of the whole piece, as far as it was told."""
+        flags = {what: getattr(self, what) for what in What}
+        return {what: flag for what, flag in flags.items() if flag is not None}
+
+    def p_of(self, what: What) -> float | None:
+        """Return how likely something is there, over the forms that the piece may have.
+
+        None where nobody told.
+        """
+        flag = self.seen.get(what)
+        if flag is None:
+            return None
+        total = sum(self.form.p.values())
+        return sum(p * flag.p_given(form) for form, p in self.form.p.items()) / total

@@ -51,7 +51,12 @@ def lifts_for(
 
 
 def _is_all_of(name: str, best: Draws) -> bool:
-    """Return whether a piece hardly is anything but what a lift would take off it."""
+    """Return whether a piece hardly is anything but what a lift would take off it.
+
+    Under a jacket there is copper all the same.
+    """
+    if name == "insulation":
+        return False
     share = best.columns.get(f"{name}_share")
     return share is not None and float(share[0]) >= NOTHING_LEFT_SHARE
 

@@ -33,6 +33,7 @@ from rules.findings import (
     Measurement,
     Origin,
     Unit,
+    What,
 )
 
 Array = NDArray[np.float64]
@@ -53,9 +54,10 @@ FLAG_CORRELATION = 0.5
 """Correlation between what two photos of one piece say on brass, solder or its form,
 for the same reason; common practice, no source."""
 
-PRIOR_P = {"brass": 0.1, "solder": 0.1, "other_metal": 0.1}
-"""How often pieces have it: each photo's probability holds this once already, so it is
-taken out before their evidence is added. Common practice, no source."""
+PRIOR_P = 0.1
+"""How often pieces have something where the photo's eye does not say what it learned: each
+photo's probability holds this once already, so it is taken out before their evidence is
+added. Common practice, no source."""
 
 DISAGREE_P = 0.01
 """Photos that agree look as different as this, or more, once in a hundred times."""
@@ -181,14 +183,12 @@ def pool_findings(
     findings = Findings(
         form=_pool_form([f.form for f in several], correlation),
         finish=finish,
-        brass=pool_flags([f.brass for f in several], PRIOR_P["brass"], correlation=correlation),
-        solder=pool_flags([f.solder for f in several], PRIOR_P["solder"], correlation=correlation),
+        **_pool_seen(several, correlation),
         diameter=number("diameter", [f.diameter for f in several]),
         strand_diameter=number("strand_diameter", [f.strand_diameter for f in several]),
-        other_metal=pool_flags(
-            [f.other_metal for f in several], PRIOR_P["other_metal"], correlation=correlation
-        ),
         facts=_merged_facts([f.facts for f in several]),
+        # One photo in which it is like what the eye knows is enough.
+        familiarity=max(f.familiarity for f in several),
     )
     return Pooled(findings=findings, photos=len(several), agreement=agreement)
 
@@ -359,7 +359,16 @@ def pool_flags(flags: Sequence[Flag], prior_p: float, *, correlation: float) -> 
     pooled = _log_odds(prior_p) + evidence / (1 + (len(flags) - 1) * correlation)
     seen = sum(f.p for f in flags)
     share = sum(f.p * f.share for f in flags) / seen if seen > 0 else 0.0
-    return Flag(p=1 / (1 + exp(-pooled)), share=min(share, 1.0))
+    told = [f for f in flags if f.u_share is not None]
+    # What one photo is off in a share, the next mostly is off too: the doubt does not shrink.
+    u = sum(f.u_share or 0.0 for f in told) / len(told) if told else None
+    return Flag(
+        p=1 / (1 + exp(-pooled)),
+        share=min(share, 1.0),
+        u_share=u,
+        learned=flags[0].learned,
+        bench=flags[0].bench,
+    )
 
 
 # -- inside -----------------------------------------------------------------------
@@ -439,6 +448,21 @@ def _pool_finish(
     ), worst
 
 
+def _pool_seen(several: Sequence[Findings], correlation: float) -> dict[str, Flag]:
+    """Return each thing that at least one photo told of, from all that did.
+
+    The rate it was learned with is that of the form the photos agree on.
+    """
+    form = _pool_form([f.form for f in several], correlation).value
+    pooled = {}
+    for what in What:
+        flags = [f.seen[what] for f in several if what in f.seen]
+        if flags:
+            prior = flags[0].learned.get(form, PRIOR_P)
+            pooled[str(what)] = pool_flags(flags, prior, correlation=correlation)
+    return pooled
+
+
 def _pool_form(forms: Sequence[FormFinding], correlation: float) -> FormFinding:
     stated = [form for form in forms if form.stated]
     if len({form.value for form in stated}) > 1:
@@ -452,7 +476,7 @@ def _pool_form(forms: Sequence[FormFinding], correlation: float) -> FormFinding:
     ) / (1 + (len(forms) - 1) * correlation)
     p = np.exp(evidence - np.max(evidence))
     p = p / p.sum()
-    return FormFinding(p=dict(zip(Form, map(float, p), strict=True)))
+    return FormFinding(p=dict(zip(Form, map(float, p), strict=True)), learned=forms[0].learned)
 
 
 def _merged_facts(several: Sequence[Facts]) -> Facts:

@@ -20,10 +20,14 @@ MAX_STEPS = 20_000
 
 _FINISH_SHARES = tuple(SHARE_OF_FINISH.values())
 
+# Flags that have a share of the area: none of it where they are not there.
+_WITH_SHARE = ("brass", "solder", "insulation")
+
 _COUPLED = {
     *_FINISH_SHARES,
     *("form", "diameter", "strand_diameter"),
-    *("brass", "brass_share", "solder", "solder_share"),
+    *_WITH_SHARE,
+    *(f"{flag}_share" for flag in _WITH_SHARE),
 }
 
 Piece = dict[str, float | bool | str]
@@ -201,7 +205,7 @@ def _names(box: _Box, name: str) -> _Names:
 def _physical(box: _Box) -> _Box:
     """Narrow a box by what pieces are: no brass has no share, solid wire is one strand."""
     box = dict(box)
-    for flag in ("brass", "solder"):
+    for flag in _WITH_SHARE:
         share = _interval(box, f"{flag}_share")
         none = _Interval(0.0, 0.0)
         if not share.empty and share.meet(none).empty:
@@ -241,7 +245,7 @@ def _point(box: _Box) -> Piece:
         else:
             names = sorted(str(value) for value in values)
             piece[name] = next((n for n in names if n != "wire"), names[0])
-    for flag in ("brass", "solder"):
+    for flag in _WITH_SHARE:
         if piece[flag] is False:
             piece[f"{flag}_share"] = 0.0
     shares = [_interval(box, name) for name in _FINISH_SHARES]

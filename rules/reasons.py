@@ -7,15 +7,16 @@ from math import inf, isfinite, isnan, nan
 
 import numpy as np
 
-from rules.draws import Column, Draws, estimate_of, u_share_of_area
+from rules.draws import AREA_OF, LIKELIER_P, Column, Draws, estimate_of
 from rules.evaluate import holds
-from rules.findings import Findings, Form, Unit
+from rules.findings import Findings, Form, Unit, What
 from rules.table import Comparison, Condition, Row, RuleSheet
 from rules.vocabulary import VOCABULARY
 
 # Limits of rows that did not fire are told where they are nearer than this.
 NEAR = 3.0
 SURE_P = 0.995
+K95 = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,7 @@ class Reason:
         margin: How far the nearest limit is away, in standard uncertainties of the
             finding that it limits: positive on this row's side, negative beyond;
             None where no number is involved or its uncertainty is nil.
-        p: Share of the draws that the row decided.
+        p: Probability that the row holds and the piece has its grade: what it carries alone.
     """
 
     row: str
@@ -40,7 +41,7 @@ class Reason:
 def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, p: float) -> Reason:
     """Return the reason that row ``index`` gives for its grade.
 
-    ``best`` is the piece of the best estimates, ``p`` the share of draws it decided.
+    ``best`` is the piece of the best estimates, ``p`` what the row carries alone.
     """
     row = sheet.rows[index]
     own = [c for c in row.conditions if c.is_number]
@@ -126,36 +127,44 @@ def _number(condition: Condition) -> float:
 
 
 def _words(condition: Condition, findings: Findings) -> str:
-    """Say a number, its standard uncertainty and the limit."""
+    """Say what was seen, then the limit: no standard uncertainties, a seller reads this."""
     term = VOCABULARY[condition.finding]
     estimate, limit = estimate_of(findings, condition.finding), _number(condition)
     if estimate is None:
-        flag = {"brass_share": findings.brass, "solder_share": findings.solder}.get(term.name)
-        if flag is not None:
-            doubt = f" ± {100 * u_share_of_area(flag):.0f}" if u_share_of_area(flag) else ""
-            return f"{term.words} {100 * flag.share:.0f} %{doubt}, limit {100 * limit:.0f} %"
         return f"{term.words} not measured" if limit else ""
     value, u = estimate
     if term.unit is Unit.MILLIMETRE:
-        if limit == 0:
-            return f"{term.words} {value:.2f} mm ± {u:.2f}, no limit set"
-        return f"{term.words} {value:.2f} mm ± {u:.2f}, limit {limit:.4g}"
+        seen = f"{term.words} {value:.2f} mm{_between(value, u, 2)}"
+        return f"{seen}, no limit set" if limit == 0 else f"{seen}, limit {limit:.4g} mm"
     if term.name == "tarnish_level":
-        return f"{term.words} {value:.2f} ± {u:.2f}, limit {limit:.2f}"
-    return f"{term.words} {100 * value:.0f} % ± {100 * u:.0f}, limit {100 * limit:.0f} %"
+        return f"{term.words} {value:.2f}{_between(value, u, 2)} of 1, limit {limit:.2f}"
+    what = AREA_OF.get(term.name)
+    flag = None if what is None else findings.seen.get(what)
+    if what is None or flag is None:
+        return f"{term.words} about {100 * value:.0f} %, limit {100 * limit:.0f} %"
+    area = f"on about {100 * flag.share:.0f} % of it, limit {100 * limit:.0f} %"
+    if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
+        return area
+    p = findings.p_of(what) or 0.0
+    told = f"{term.words} seen" if p >= LIKELIER_P else f"{term.words} not ruled out"
+    return f"{told} ({100 * min(p, 0.99):.0f} %), {area}" if p < SURE_P else f"{told}, {area}"
+
+
+def _between(value: float, u: float, digits: int) -> str:
+    """Return the interval that holds 95 % of the time, if it is wide enough to be told."""
+    low, high = max(0.0, value - K95 * u), value + K95 * u
+    told = f"{low:.{digits}f} to {high:.{digits}f}"
+    return "" if f"{low:.{digits}f}" == f"{high:.{digits}f}" else f" ({told})"
 
 
 def _seen(condition: Condition, findings: Findings) -> str:
     """Say how sure a flag or a form is, where it is not certain."""
     term = VOCABULARY[condition.finding]
-    flags = {
-        "brass": findings.brass,
-        "solder": findings.solder,
-        "other_metal": findings.other_metal,
-    }
-    if condition.finding in flags:
-        flag = flags[condition.finding]
-        p = flag.p if condition.threshold is True else 1 - flag.p
+    if condition.finding in tuple(What):
+        p = findings.p_of(What(condition.finding))
+        if p is None:
+            return ""
+        p = p if condition.threshold is True else 1 - p
         return f"{term.words} seen with {100 * p:.0f} %" if p < SURE_P else ""
     if condition.finding == "form" and isinstance(condition.threshold, tuple):
         p = findings.form.p.get(findings.form.value, 0.0)

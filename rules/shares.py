@@ -60,6 +60,17 @@ def draw_shares(
     return shares
 
 
+def draw_part(mean: float, u: float, *, rng: np.random.Generator, draws: int) -> Array:
+    """Return Beta distributed parts of a whole with this mean and standard uncertainty.
+
+    A doubt too large for such a mean counts as all or nothing.
+    """
+    if not 0 < mean < 1 or u <= 0:
+        return np.full(draws, mean)
+    total = _beta_sum(mean, u**2)
+    return rng.beta(mean * total, (1 - mean) * total, draws)
+
+
 def _beta_sum(mean: float, variance: float) -> float:
     """Return ``a + b`` of the Beta distribution of a mean and a variance."""
     widest = mean * (1 - mean)

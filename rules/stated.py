@@ -2,7 +2,8 @@
 
 A clear coat looks like bare metal and dark metal like enamel, so a photo's word on a
 coating is often worth little; a blade on one spot settles it. Once nothing comes off,
-no share of the finish is coated, and the rest is as likely as it was without that.
+no share of the finish is coated, and the rest is as likely as it was without that. What
+is said of the insulation wins over what was seen of it.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import sqrt
 
-from rules.findings import Facts, Findings, Finish, FinishFinding
+from rules.findings import Facts, Findings, Finish, FinishFinding, Flag, Origin
 
 LEAST_BARE = 0.02
 """With less of the piece seen as anything but coated, the photo says nothing of the rest."""
@@ -26,12 +27,24 @@ def is_bare(facts: Facts) -> bool:
 
 
 def with_stated(findings: Findings) -> Findings:
-    """Return the findings with what the stated facts rule out taken out of them."""
+    """Return the findings with what the stated facts rule in or out put into them."""
+    jacket = findings.facts.insulation
+    if jacket is not None and findings.insulation != _as_said(there=jacket):
+        findings = replace(findings, insulation=_as_said(there=jacket))
+    if not is_bare(findings.facts):
+        return findings
+    if findings.coating is not None:
+        return replace(findings, coating=_as_said(there=False))
     finish = findings.finish
-    if finish is None or not is_bare(findings.facts):
+    if finish is None:
         return findings
     bare = 1 - finish.shares.get(Finish.COATED, 0.0)
     return replace(findings, finish=_uncoated(finish, bare) if bare >= LEAST_BARE else None)
+
+
+def _as_said(*, there: bool) -> Flag:
+    """Return what the person says: there all over, or not at all."""
+    return Flag(p=float(there), share=float(there), origin=Origin.STATED)
 
 
 def _uncoated(finish: FinishFinding, bare: float) -> FinishFinding:

@@ -10,12 +10,13 @@
     shares = { tarnished = 1.0 }
     tarnish_level = 0.4
     solder = true
+    green = 0.3           # a probability; green_share says how much, if it is there
 
     [piece.facts]
     magnet = "free"
 
 Everything typed counts as stated, never as measured. What is left out is not known,
-except brass and solder, which count as not there.
+except what may be on the piece or make it no copper, which counts as not there.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from typing import Any, TypeVar
 
 from rules.errors import CuproscopeError, RuleFileError
 from rules.findings import (
+    ON_THE_PIECE,
     Facts,
     Findings,
     Finish,
@@ -37,7 +39,9 @@ from rules.findings import (
     FormFinding,
     Measurement,
     Origin,
+    Source,
     Unit,
+    What,
 )
 from rules.toml_lines import Path as Where
 from rules.toml_lines import TomlText, read_toml
@@ -61,7 +65,24 @@ LEVEL_OF_FINISH = {
     Finish.TINNED: 0.25,
 }
 
+# How much of the piece it covers where only its presence was typed: common practice, no
+# source. A jacket, enamel or tin are all over; of green corrosion nothing is known (0 to 1
+# is as likely everywhere: mean 1/2, u = 1/sqrt(12)).
+SHARE_IF_THERE = {
+    What.COATING: (1.0, 0.0),
+    What.INSULATION: (1.0, 0.0),
+    What.TIN: (1.0, 0.0),
+    What.GREEN: (0.5, 12**-0.5),
+}
+# The share of the finish that says the same as one of these.
+_FINISH_OF = {
+    What.COATING: Finish.COATED,
+    What.TIN: Finish.TINNED,
+    What.GREEN: Finish.GREEN,
+}
+
 _YES_NO = {"yes": True, "no": False}
+_STATABLE = (*FACT_NAMES, "insulation")
 _SIZES = ("diameter_mm", "strand_diameter_mm")
 _PIECE_KEYS = {
     "name",
@@ -73,11 +94,8 @@ _PIECE_KEYS = {
     "u_shares",
     "tarnish_level",
     "u_tarnish_level",
-    "brass",
-    "brass_share",
-    "solder",
-    "solder_share",
-    "other_metal",
+    *What,
+    *(f"{what}_share" for what in ON_THE_PIECE),
     "facts",
 }
 
@@ -112,8 +130,8 @@ def parse_fact(text: str) -> tuple[str, str | bool | float]:
                 f"weight_kg must be a number above 0, at most {MAX_WEIGHT_KG:g}", where=where
             )
         return name, weight
-    if name not in FACT_NAMES:
-        known = ", ".join((*FACT_NAMES, "weight_kg"))
+    if name not in (*_STATABLE, "source"):
+        known = ", ".join((*_STATABLE, "source", "weight_kg"))
         raise RuleFileError(f"no such fact; known: {known}", where=where)
     allowed = _allowed(name)
     if value not in allowed:
@@ -155,6 +173,8 @@ def load_findings(path: str | Path) -> tuple[TypedPiece, ...]:
 
 
 def _allowed(name: str) -> Mapping[str, str | bool]:
+    if name == "source":
+        return {str(source): source for source in Source}
     term = VOCABULARY[name]
     return _YES_NO if term.kind is Kind.FLAG else {value: value for value in term.values}
 
@@ -189,9 +209,7 @@ class _Reader:
         parts: dict[str, Any] = {
             "form": self.form(table, at),
             "finish": self.finish(table, at),
-            "brass": self.flag(table, "brass", at),
-            "solder": self.flag(table, "solder", at),
-            "other_metal": self.flag(table, "other_metal", at),
+            **{str(what): self.flag(table, what, at) for what in What},
             "diameter": self.size(table, "diameter_mm", at),
             "strand_diameter": self.size(table, "strand_diameter_mm", at),
             "facts": self.facts(table.get("facts", {}), (*at, "facts")),
@@ -200,6 +218,13 @@ class _Reader:
         if "form" in table and table["form"] == Form.WIRE:
             parts["diameter"] = parts["diameter"] or parts["strand_diameter"]
             parts["strand_diameter"] = parts["strand_diameter"] or parts["diameter"]
+        if not any(str(what) in table for what in _FINISH_OF):
+            # Said by their shares of the finish, or not at all.
+            parts |= {str(what): None for what in _FINISH_OF}
+        elif parts["finish"] is not None:
+            parts |= self.from_shares(parts["finish"], table, at)
+        if "insulation" not in table:
+            parts["insulation"] = None
         if self.faults:
             return None
         findings = self.built(at, lambda: Findings(**parts))
@@ -273,14 +298,31 @@ class _Reader:
             Finish(name): self.number(shares, name, (*at, "shares"), high=1.0) for name in shares
         }
 
-    def flag(self, table: Mapping[str, Any], key: str, at: Where) -> Flag | None:
+    def flag(self, table: Mapping[str, Any], what: What, at: Where) -> Flag | None:
+        key = str(what)
         value = table.get(key, False)
         if isinstance(value, bool):
             p = float(value)
         else:
             p = self.number(table, key, at, high=1.0, what="true, false or a probability")
-        share = self.number(table, f"{key}_share", at, high=1.0, default=0.0)
-        return Flag(p=p, share=share, origin=Origin.STATED)
+        usual, u = SHARE_IF_THERE.get(what, (0.0, 0.0))
+        share = self.number(table, f"{key}_share", at, high=1.0, default=usual if p else 0.0)
+        u = 0.0 if f"{key}_share" in table else u
+        return Flag(p=p, share=share, u_share=u, origin=Origin.STATED)
+
+    def from_shares(
+        self, finish: FinishFinding, table: Mapping[str, Any], at: Where
+    ) -> dict[str, Flag]:
+        """Return what was typed as a share of the finish: it is there, and covers so much."""
+        found = {}
+        for what, name in _FINISH_OF.items():
+            share = finish.shares.get(name, 0.0)
+            if str(what) in table and share > 0:
+                self.fault((*at, str(what)), f"say either {what} or a share of {name}")
+            elif share > 0:
+                u = finish.u.get(name, 0.0)
+                found[str(what)] = Flag(p=1.0, share=share, u_share=u, origin=Origin.STATED)
+        return found
 
     def facts(self, value: object, at: Where) -> Facts | None:
         if not isinstance(value, dict):

@@ -219,4 +219,4 @@ def test_estimates_are_told_with_their_doubt_or_not_at_all() -> None:
     assert estimate_of(wire, "bright_share") == (0.97, 0.02)
     assert estimate_of(wire, "tarnish_level") == (0.05, 0.04)
     assert estimate_of(piece(shares=None), "tarnish_level") is None
-    assert estimate_of(wire, "brass_share") is None
+    assert estimate_of(wire, "brass_share") == (0.0, 0.0), "what is not there is near no limit"

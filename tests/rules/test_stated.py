@@ -16,6 +16,7 @@ from rules.findings import (
     Form,
     FormFinding,
     Measurement,
+    Origin,
     Unit,
 )
 from rules.sheet import load_sheet
@@ -66,12 +67,32 @@ def test_the_other_shares_keep_their_odds_and_add_up() -> None:
         Facts(paint=False),
         Facts(enamel=False, paint=True),
         replace(SCRAPED, oil=True),
-        replace(SCRAPED, insulation=True),
     ],
 )
 def test_less_than_that_changes_nothing(facts: Facts) -> None:
     piece = tube(0.3, facts=facts)
     assert with_stated(piece) is piece
+
+
+def test_a_jacket_leaves_the_finish_as_seen() -> None:
+    piece = tube(0.3, facts=replace(SCRAPED, insulation=True))
+    assert with_stated(piece).finish is piece.finish
+
+
+@pytest.mark.parametrize("said", [True, False])
+def test_what_is_said_of_the_insulation_wins_over_what_was_seen(said: bool) -> None:
+    seen = replace(tube(0.0, facts=Facts(insulation=said)), insulation=Flag(p=0.5, share=0.3))
+    told = with_stated(seen)
+    assert told.insulation == Flag(p=float(said), share=float(said), origin=Origin.STATED)
+    assert with_stated(told) is told
+
+
+def test_a_scraped_spot_takes_the_coating_away_whatever_its_presence() -> None:
+    seen = replace(tube(0.0, facts=SCRAPED), coating=Flag(p=0.9, share=1.0, u_share=0.1))
+    told = with_stated(seen)
+    assert told.coating is not None
+    assert told.coating.p == 0
+    assert told.finish is seen.finish
 
 
 def test_where_all_looked_coated_the_rest_is_unknown() -> None:
