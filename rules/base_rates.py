@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import as_file, files
-from typing import Any
+from typing import Any, TypeVar
 
 from rules.errors import ContractError, RuleFileError
 from rules.findings import Findings, Form, FormFinding, Source, What
@@ -30,6 +30,7 @@ the mix of forms. Common practice, no source: two dozen of one's own outweigh th
 LEAST_RATE = 0.001
 """No rate is told surer than this: nobody confirmed a thousand pieces."""
 
+Name = TypeVar("Name", Source, Form)
 Rates = Mapping[Form, Mapping[What, float]]
 
 
@@ -90,7 +91,9 @@ def shipped_rates() -> BaseRates:
             for one in values["rate"]
         }
         there: dict[Source | None, Rates] = {
-            source: {form: {what: _line(lines, what, source, form) for what in What} for form in Form}
+            source: {
+                form: {what: _line(lines, what, source, form) for what in What} for form in Form
+            }
             for source in Source
         }
     except (KeyError, TypeError, ValueError) as fault:
@@ -107,7 +110,7 @@ def shipped_rates() -> BaseRates:
     return BaseRates(forms=forms, there=there)
 
 
-def _or_none(kind: Any, line: Mapping[str, str], key: str) -> Any:
+def _or_none(kind: type[Name], line: Mapping[str, str], key: str) -> Name | None:
     return kind(line[key]) if key in line else None
 
 

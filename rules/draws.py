@@ -48,6 +48,9 @@ UNKNOWN_FINISH_WEIGHT = 0.2
 # How far a seen share is off where nobody told: 0.044 (root mean square) on 19 rendered
 # pieces of known brass share, seeds 4800 to 4959 and 5448 to 5493.
 U_SHARE_OF_AREA = 0.05
+# Where so much of the piece is jacket, the width that was measured is the jacket's. Common
+# practice, no source: a width is the middle of many along the piece.
+JACKETED_SHARE = 0.5
 # With less of the piece seen as copper, its finish says nothing of the rest.
 LEAST_COPPER = 0.02
 _SMALLEST_MM = 1e-6
@@ -192,13 +195,10 @@ def best_piece(findings: Findings) -> Draws:
 
 def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
     """Return value and standard uncertainty of a number, None where it has none."""
-    if name == "strand_diameter":
-        measured = findings.strand_diameter
+    if name in ("diameter", "strand_diameter"):
+        measured = getattr(findings, name)
         if measured is None and findings.form.value is Form.WIRE:
             measured = findings.diameter
-        return None if measured is None else (measured.value, measured.u)
-    if name == "diameter":
-        measured = findings.diameter
         return None if measured is None else (measured.value, measured.u)
     if name in AREA_OF:
         flag, p = findings.seen.get(AREA_OF[name]), findings.p_of(AREA_OF[name])
@@ -220,7 +220,7 @@ def _columns(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> M
     there = {what: _there(findings.seen.get(what), form, numbers.there[what]) for what in What}
     areas = _areas(findings, there, numbers)
     columns["diameter"], columns["strand_diameter"] = _sizes(
-        findings, form, numbers, insulated=there[What.INSULATION]
+        findings, form, numbers, jacketed=areas[What.INSULATION] >= JACKETED_SHARE
     )
     columns.update(_finish(findings, areas, numbers))
     for what in (What.BRASS, What.SOLDER, What.INSULATION):
@@ -280,7 +280,7 @@ def _sizes(
     form: NDArray[np.intp],
     numbers: _Numbers,
     *,
-    insulated: NDArray[np.bool_],
+    jacketed: NDArray[np.bool_],
 ) -> tuple[Array, Array]:
     likely, low = findings.form.value, UNKNOWN_STRAND_MM[0]
     outer, strand = findings.diameter, findings.strand_diameter
@@ -305,11 +305,11 @@ def _sizes(
         strand_mm = np.maximum(_spread(strand, numbers.strand), _SMALLEST_MM)
     strand_mm = np.where(as_wire, solid_mm, strand_mm)
     outer_mm = np.where(as_wire, solid_mm, outer_mm)
-    if insulated.any() and (strand is None or strand.origin is not Origin.STATED):
+    if jacketed.any() and (strand is None or strand.origin is not Origin.STATED):
         # The photo saw the jacket: the copper inside is thinner, nobody knows by how much.
         inside = np.where(as_stranded, MAX_STRAND_OF_BUNDLE, 1.0) * outer_mm
         inside_mm = _log_uniform(low, inside, numbers.unknown_strand)
-        strand_mm = np.where(insulated, inside_mm, strand_mm)
+        strand_mm = np.where(jacketed, inside_mm, strand_mm)
     return np.minimum(outer_mm, MAX_DIAMETER_MM), np.minimum(strand_mm, MAX_DIAMETER_MM)
 
 

@@ -65,7 +65,7 @@ def draw_part(mean: float, u: float, *, rng: np.random.Generator, draws: int) ->
 
     A doubt too large for such a mean counts as all or nothing.
     """
-    if not 0 < mean < 1 or u <= 0:
+    if not _NONE < mean < 1 - _NONE or u <= 0:
         return np.full(draws, mean)
     total = _beta_sum(mean, u**2)
     return rng.beta(mean * total, (1 - mean) * total, draws)

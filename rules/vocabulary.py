@@ -34,8 +34,8 @@ class Term:
         values: The names that a category can take.
         settle: The one check that takes the doubt away; ``{limit}`` is filled in, and
             ``{what}`` is to be measured.
-        minutes: What that check takes. Common practice, no source: a look is quicker than a
-            scratch, a scratch than a caliper or a saw.
+        minutes: What that check takes. Common practice, no source: a feel is quicker than a
+            scratch, a scratch than wiping it and judging its shine, that than a caliper.
         unstated: For facts that only the person can know: what counts where nobody said.
     """
 
@@ -68,9 +68,7 @@ def _ratio(name: str, words: str, settle: str, *, minutes: float = 0.3) -> Term:
     )
 
 
-def _flag(
-    name: str, words: str, settle: str, *, minutes: float = 0.3, fact: bool = False
-) -> Term:
+def _flag(name: str, words: str, settle: str, *, minutes: float = 0.3, fact: bool = False) -> Term:
     return Term(
         name=name,
         kind=Kind.FLAG,
@@ -143,13 +141,13 @@ _TERMS = (
         "bright_share",
         "shiny",
         "wipe it and turn it in daylight: does most of the metal shine?",
-        minutes=0.2,
+        minutes=0.4,
     ),
     _ratio(
         "tarnished_share",
         "tarnished",
         "wipe it and turn it in daylight: is most of the metal dull?",
-        minutes=0.2,
+        minutes=0.4,
     ),
     _mm(
         "diameter",

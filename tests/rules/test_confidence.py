@@ -70,3 +70,25 @@ def test_a_grade_is_decided_where_it_is_likely_and_no_other_is_near(
     p: list[float], decided: bool
 ) -> None:
     assert is_decided(np.array(p)) is decided
+
+
+def test_each_grade_has_a_limit_of_its_own() -> None:
+    # Class-conditional conformal sets: Sadinle, Lei and Wasserman 2019, "Least ambiguous
+    # set-valued classifiers with bounded error levels", section 2.
+    by_grade = Calibration(plausible_p=0.3, plausible_p_of={"a": 0.5, "b": 0.05})
+    p = np.array([0.45, 0.35, 0.2])
+    assert plausible(p, by_grade, grades=("a", "b", "c")).tolist() == [1]
+    assert plausible(p, by_grade, grades=("b", "a", "c")).tolist() == [0]
+    assert plausible(p, by_grade).tolist() == [0, 1], "without names one limit serves all"
+
+
+def test_what_ships_tells_photos_and_mix() -> None:
+    shipped = photo_calibration()
+    assert shipped.photos > 0
+    assert shipped.mix
+
+
+@pytest.mark.parametrize("value", [-0.1, 1.0])
+def test_a_limit_of_a_grade_beyond_one_is_refused(value: float) -> None:
+    with pytest.raises(ContractError, match="plausible_p of a"):
+        Calibration(plausible_p_of={"a": value})

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from rules.doubt import deciding_finding, doubt_parts, missing_findings
+from rules.doubt import cheapest_check, deciding_finding, doubt_parts, missing_findings
 from rules.draws import draw_pieces
 from rules.evaluate import Evaluation
-from rules.findings import Findings, Form
+from rules.findings import Findings, Flag, Form
 from rules.sheet import load_sheet
 from tests.rules.pieces import mm, piece, tube
 
@@ -49,3 +51,34 @@ def test_what_is_missing_is_what_nobody_measured() -> None:
     (look,) = missing_findings(tube(shares=None))
     assert "tarnish_level" in look
     assert "green_share" in look
+
+
+def cheapest(findings: Findings) -> str | None:
+    evaluation = Evaluation(HOUSE, draw_pieces(findings, draws=40_000))
+    return cheapest_check(evaluation, doubt_parts(evaluation))
+
+
+def test_the_check_is_the_cheapest_of_those_that_settle_it() -> None:
+    # Coated all over or bare and bright: whether it is coated settles it, and so would the
+    # share that shines, which is 0 or 0.97. A scratch is quicker.
+    told = {what: Flag(p=0.0) for what in ("tin", "green", "insulation")}
+    coat = Flag(p=0.5, share=1.0, u_share=0.0)
+    wire = replace(piece(diameter=mm(3.0)), coating=coat, **told)
+    parts = parts_of(wire)
+    assert parts["coated_share"] == pytest.approx(1)
+    assert parts["bright_share"] == pytest.approx(1)
+    assert cheapest(wire) == "coated_share"
+    # A jacket is felt at once.
+    jacket = Flag(p=0.5, share=1.0, u_share=0.0)
+    assert cheapest(replace(piece(diameter=mm(3.0)), insulation=jacket)) == "insulation"
+
+
+def test_where_no_check_settles_it_alone_the_largest_doubt_comes_first() -> None:
+    # Brass or solder, each at even odds: after either check the piece is still right only
+    # 3 times in 4 (1/2 * 1 + 1/2 * 1/2).
+    assert cheapest(tube(brass=0.5, solder=0.45)) in ("brass", "solder")
+    assert cheapest(tube(brass=0.5, solder=0.2)) == "brass"
+
+
+def test_no_doubt_needs_no_check() -> None:
+    assert cheapest(piece(motor_wire=True)) is None

@@ -101,7 +101,9 @@ def test_any_findings_get_an_answer_that_holds_together(findings: Findings, name
         assert grading.confidence >= 0.8
         assert findings.familiarity >= 0.5
         for what, flag in findings.seen.items():
-            if any(c.finding == what and c.threshold for c in rows[grading.reasons[0].row].conditions):
+            if any(
+                c.finding == what and c.threshold for c in rows[grading.reasons[0].row].conditions
+            ):
                 assert flag.p >= 0.5, "a flag under one half never carries a sure grade"
     assert grading.guess is (findings.familiarity < 0.5)
     assert (grading.settle is not None) <= grading.borderline

@@ -33,7 +33,7 @@ from rules.pooled import (
     pool_measurements,
     weighted_mean,
 )
-from tests.rules.pieces import piece
+from tests.rules.pieces import piece, tube
 
 U = {"u": 0.1, "u_level": 0.1}
 
@@ -357,3 +357,28 @@ def test_an_error_that_all_share_is_no_disagreement() -> None:
     shared = np.full((3, 3), 0.5**2)
     found = agreement_of(np.array([1.0, 1.02, 0.98]), np.diag([0.02**2] * 3) + shared)
     assert found.chi2 == pytest.approx(2.0, rel=0.01)
+
+
+def test_presence_is_pooled_with_the_rate_it_was_learned_with() -> None:
+    # Two photos at 0.8 where half had it, r = 0: log odds 2 log 4 = log 16, so 16/17; where
+    # 0.8 was the base rate already, two photos that say 0.8 say nothing new.
+    for learned, expected in ((0.5, 16 / 17), (0.8, 0.8)):
+        flag = Flag(p=0.8, share=0.4, u_share=0.1, learned={Form.TUBE: learned})
+        one = replace(tube(), coating=flag)
+        pooled = pool_findings([one, one], correlation=0.0).findings.coating
+        assert pooled is not None
+        assert pooled.p == pytest.approx(expected)
+        assert (pooled.share, pooled.u_share) == pytest.approx((0.4, 0.1))
+        assert pooled.learned == {Form.TUBE: learned}
+
+
+def test_what_only_one_photo_told_of_comes_from_that_one() -> None:
+    jacket = Flag(p=0.9, share=1.0)
+    pooled = pool_findings([tube(), replace(tube(), insulation=jacket)]).findings
+    assert pooled.insulation is jacket
+    assert pooled.coating is None
+
+
+def test_one_familiar_photo_is_enough() -> None:
+    strange = replace(tube(), familiarity=0.2)
+    assert pool_findings([strange, tube()]).findings.familiarity == 1.0

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from rules.engine import grade
 from rules.errors import RuleFileError
-from rules.findings import CutEnd, Facts, Finish, Form, Magnet, Origin
+from rules.findings import CutEnd, Facts, Finish, Flag, Form, Magnet, Origin, Source
 from rules.sheet import load_sheet
 from rules.typed import TYPED_SIZE_U_MM, facts_from, load_findings, parse_fact
 from tests.rules.test_sheet import as_toml, trees
@@ -66,6 +66,52 @@ def test_pieces_are_read_as_typed(tmp_path: Path) -> None:
     assert wire.findings.diameter == wire.findings.strand_diameter, "solid wire is one strand"
 
 
+def test_presence_is_typed_as_yes_no_or_a_probability(tmp_path: Path) -> None:
+    path = tmp_path / "findings.toml"
+    path.write_text(
+        """\
+schema = "cuproscope.findings/1"
+
+[[piece]]
+form = "wire"
+diameter_mm = 3.0
+shares = { bright = 0.8, tinned = 0.2 }
+coating = 0.3
+coating_share = 0.6
+insulation = true
+not_metal = 0.01
+[piece.facts]
+source = "house_wiring"
+
+[[piece]]
+form = "tube"
+green = true
+""",
+        encoding="utf-8",
+    )
+    wire, pipe = (piece.findings for piece in load_findings(path))
+    assert wire.coating == Flag(p=0.3, share=0.6, u_share=0.0, origin=Origin.STATED)
+    assert wire.insulation == Flag(p=1.0, share=1.0, u_share=0.0, origin=Origin.STATED)
+    assert wire.tin == Flag(p=1.0, share=0.2, u_share=0.05, origin=Origin.STATED)
+    assert wire.green is not None
+    assert wire.green.p == 0
+    assert wire.not_metal.p == 0.01
+    assert wire.facts.source is Source.HOUSE_WIRING
+    assert grade(wire, load_sheet("house")).suggested == "set_aside"
+    # It is green; how much of it nobody said, so it may be anything.
+    assert pipe.green == Flag(p=1.0, share=0.5, u_share=12**-0.5, origin=Origin.STATED)
+    assert grade(pipe, load_sheet("house")).p["no2"] > 0.9
+
+
+def test_shares_alone_say_nothing_of_presence(tmp_path: Path) -> None:
+    path = tmp_path / "findings.toml"
+    path.write_text(GOOD, encoding="utf-8")
+    found = load_findings(path)[0].findings
+    assert found.coating is None
+    assert found.green is None
+    assert found.insulation is None
+
+
 def test_what_is_typed_counts_as_stated(tmp_path: Path) -> None:
     path = tmp_path / "findings.toml"
     path.write_text(GOOD, encoding="utf-8")
@@ -104,6 +150,8 @@ def test_a_form_left_out_is_any_form(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
+        ("solder = true", "green = 0.5", "line 10: say either green or a share of green"),
+        ("solder = true", "coating = 2", "line 10: coating must be true, false or a probability"),
         ('form = "tube"', 'form = "rod"', "line 5: form must be one of: wire, stranded, tube"),
         ('form = "tube"', "form = { tube = 0.4 }", "line 5: form probabilities add up to 0.4"),
         ("diameter_mm = 15.0", "diameter_mm = -1", "line 6: diameter_mm must be a number"),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 from app.request import CHECK_BAR_MM, Request
-from rules.findings import CutEnd, Facts, Form, Magnet
+from rules.findings import CutEnd, Facts, Form, Magnet, Source
 from rules.sheet import RuleSheet, load_sheet
 
 NOT_SAID = "Not said"
@@ -21,6 +22,17 @@ FORMS = {
     "Sheet or bar": str(Form.SHEET),
     "Something else": str(Form.OTHER),
 }
+
+SOURCES = {
+    NOT_SAID: None,
+    "House wiring": Source.HOUSE_WIRING,
+    "Water or heating": Source.PLUMBING,
+    "Cord or cable": Source.CORD_CABLE,
+    "Motor, coil, transformer": Source.MOTOR_TRANSFORMER,
+    "Appliance, electronics": Source.APPLIANCE,
+    "Outdoors": Source.OUTDOORS,
+}
+"""Where a piece comes from: it says what is likely on it before anyone looks."""
 
 MAGNETS = {NOT_SAID: None, "It sticks": Magnet.STICKS, "It does not": Magnet.FREE}
 
@@ -57,6 +69,7 @@ class Stated:
     marker_mm: float = 40.0
     bar_mm: float = CHECK_BAR_MM
     form: str = next(iter(FORMS))
+    source: str = NOT_SAID
     magnet: str = NOT_SAID
     cut_end: str = NOT_SAID
     yes_no: tuple[tuple[str, str], ...] = ()
@@ -67,10 +80,14 @@ class Stated:
 def request_of(stated: Stated, *, sheet: RuleSheet | None = None) -> Request:
     """Return what the rules and the eye are asked, from the words on the page."""
     said = {YES: True, NO: False}
+    yes_no: dict[str, Any] = {
+        name: said.get(answer) for name, answer in stated.yes_no if name in QUESTIONS
+    }
     facts = Facts(
         magnet=MAGNETS.get(stated.magnet),
         cut_end=CUT_ENDS.get(stated.cut_end),
-        **{name: said.get(answer) for name, answer in stated.yes_no if name in QUESTIONS},
+        source=SOURCES.get(stated.source),
+        **yes_no,
     )
     return Request(
         sheet=sheet if sheet is not None else shipped_sheet(stated.sheet),
@@ -97,7 +114,7 @@ def reference_key(stated: Stated) -> str:
 
 def count_said(stated: Stated) -> int:
     """Return how many things the person stated, for the heading of a closed part."""
-    said = [answer for _, answer in stated.yes_no] + [stated.magnet, stated.cut_end]
+    said = [answer for _, answer in stated.yes_no] + [stated.source, stated.magnet, stated.cut_end]
     return sum(answer not in (NOT_SAID, "") for answer in said) + (
         FORMS.get(stated.form) is not None
     )
