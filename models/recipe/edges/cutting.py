@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -25,9 +25,10 @@ from vision.pieces.centreline import CentreLine, centre_line, smoothed, unit_tan
 from vision.types import FloatArray, Photo
 from vision.width.profiles import sample_at
 
-CELLS = 512
-REACH_WIDTHS = 2.6
-"""A strip shows so many widths to both sides: half a window of a guess 1.6 times too wide."""
+CELLS = 640
+REACH_WIDTHS = 4.0
+"""A strip shows so many widths to both sides: half a window of an outline that took a hard
+shadow for the piece, 2.2 times too wide, and its middle off by half a shadow."""
 
 ROWS = 144
 """Cuts kept of a piece, at most."""
@@ -61,6 +62,8 @@ class PieceStrip:
         width_px: Its width.
         held_out: Not to be trained on.
         smooth: A wire or tube, jackets too; no cable of strands and no bar.
+        finish: What most of its surface is.
+        light: The photo's.
     """
 
     codes: NDArray[np.uint8]
@@ -68,6 +71,8 @@ class PieceStrip:
     width_px: float
     held_out: bool
     smooth: bool
+    finish: str = ""
+    light: str = ""
 
 
 def cut_strips(folders: list[Path], *, workers: int) -> Iterator[PieceStrip]:
@@ -125,7 +130,8 @@ def _of_photo(file: Path) -> list[PieceStrip]:
             if runs
             else [straightened(photo, own, **told)]
         )
-        strips += [strip for strip in cut if strip is not None]
+        seen = {"finish": str(piece["finish"]), "light": str(truth["light"])}
+        strips += [replace(strip, **seen) for strip in cut if strip is not None]
     return strips
 
 

@@ -2,7 +2,7 @@
 
 A look is a piece's strip cut into stretches and averaged along each, then sampled where
 an expected width and middle would have it sampled: the outline's, which are wrong, or
-those that a first look found. Needs torch; used by ``edge_tune.py``.
+those that a first look found. Needs torch; used by ``train.py``.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from models.recipe.edges.cutting import CELLS, REACH_WIDTHS, UNKNOWN_CODE, Piece
 from models.recipe.edges.profiles import FINE, REACH, Draw, coded, decoded, lookup, softened
 
 SAMPLES = 192
-WINDOW_WIDTHS = 1.5  # both as in vision/width/edge_net.py
+WINDOW_WIDTHS = 1.5  # both as at the run time
 
-LEAST_PLAIN = 0.7
-"""A stretch has truth where this share of its cuts is plain."""
+LEAST_PLAIN, MOST_PLAIN_OF_NONE = 0.7, 0.3
+"""A stretch has truth where this share of its cuts is plain, and is not plain up to the other."""
 
 WHOLE_SHARE = 0.5
 """Looks at a whole piece; else at a part, as short pieces and crops are."""
@@ -36,6 +36,11 @@ SHARP_MOST = 0.6
 
 ANY_GUESS_SHARE = 0.35
 """Expected widths that are off by anything, evenly: or the answer follows them."""
+
+SHADOWED_SHARE = 0.15
+MOST_SHADOW = 1.2
+"""Outlines that took a shadow for part of the piece so often, of up to so many widths, on one
+side: then the width is too large, and the middle off by half of that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,7 +83,7 @@ def stored(strips: Iterable[PieceStrip], device: str) -> Strips:
 
 
 def drawn_strips(code: Tensor, width_px: Tensor) -> Strips:
-    """Return drawn profiles (``edge_profiles.draw_codes``) as strips of one row."""
+    """Return drawn profiles (``profiles.draw_codes``) as strips of one row."""
     n, device = len(code), code.device
     cells = torch.linspace(-REACH_WIDTHS, REACH_WIDTHS, CELLS, device=device)
     position = (cells / (REACH / 2) + 1) / 2 * (FINE - 1)
@@ -112,12 +117,14 @@ class Stretches:
         light: ``(b, CELLS, 3)`` linear.
         known: ``(b, CELLS)`` 1 where the photo shows it.
         edges: ``(b, 2)`` true edges in widths, NaN where not known.
+        plain: ``(b,)`` 1 where the piece is plain, 0 where it is not, NaN between.
         width_px: ``(b,)`` the piece's width.
     """
 
     light: Tensor
     known: Tensor
     edges: Tensor
+    plain: Tensor
     width_px: Tensor
 
 
@@ -129,12 +136,14 @@ class Look:
         profiles: ``(b, 3, SAMPLES)`` linear light, 0 where not known.
         known: ``(b, SAMPLES)`` 1 where the photo shows the profile.
         edges: ``(b, 2)`` true edges in samples, NaN where not known.
+        plain: ``(b,)`` 1 where the piece is plain, 0 where it is not, NaN between.
         width_px: ``(b,)`` the expected width.
     """
 
     profiles: Tensor
     known: Tensor
     edges: Tensor
+    plain: Tensor
     width_px: Tensor
 
 
@@ -166,11 +175,14 @@ def stretches_of(
     light = (decoded(codes.float() / 255) * there.unsqueeze(3)).sum(dim=1)
     edges = strips.edges[row]
     plain = torch.isfinite(edges).all(dim=2)
-    enough = plain.float().mean(dim=1, keepdim=True) >= LEAST_PLAIN
+    share = plain.float().mean(dim=1)
+    enough = share >= LEAST_PLAIN
+    surely = enough | (share <= MOST_PLAIN_OF_NONE)
     return Stretches(
         light=light / total.clamp_min(1).unsqueeze(2),
         known=(total > 0).float(),
-        edges=torch.where(enough, edges.nanmean(dim=1), torch.nan),
+        edges=torch.where(enough[:, None], edges.nanmean(dim=1), torch.nan),
+        plain=torch.where(surely, enough.float(), torch.nan),
         width_px=strips.width_px[pieces].repeat_interleave(stretches),
     )
 
@@ -205,6 +217,7 @@ def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
         light=decoded(coded(light.clamp(0, 1)).clamp(0, 1) ** tone),
         known=seen.known,
         edges=seen.edges,
+        plain=seen.plain,
         width_px=seen.width_px * each(factor),
     )
 
@@ -212,8 +225,8 @@ def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
 def guesses(d: Draw, width_px: Tensor, *, stretches: int) -> tuple[Tensor, Tensor]:
     """Return expected widths, in true ones, and middles, in widths, for each stretch.
 
-    A share of the widths is off by anything, evenly; the others as a first look or a
-    good outline is off. Thin pieces are off by pixels, wide ones by shares.
+    A share of the widths is off by anything, evenly; some take a shadow in; the others are
+    off as a first look or a good outline is. Thin pieces are off by pixels, wide ones by shares.
     """
     any_guess = d.chance(ANY_GUESS_SHARE) > 0
     near = torch.exp(d.normal() * torch.hypot(torch.full_like(width_px, 0.05), 0.5 / width_px))
@@ -221,7 +234,10 @@ def guesses(d: Draw, width_px: Tensor, *, stretches: int) -> tuple[Tensor, Tenso
     whole = torch.where(any_guess, 0.06, 0.015) + 0.2 / width_px
     own = torch.where(any_guess, 0.03, 0.01) + 0.1 / width_px
     shift = d.normal(1) * whole[:, None] + d.normal(stretches) * own[:, None]
-    return guess.repeat_interleave(stretches), shift.clamp(-0.25, 0.25).flatten()
+    shift = shift.clamp(-0.25, 0.25)
+    shadow = d.log_uniform(0.15, MOST_SHADOW) * d.chance(SHADOWED_SHARE)
+    shift = shift + (shadow / 2 * (2 * d.chance(0.5) - 1))[:, None]
+    return (guess.clamp(max=1.6) + shadow).repeat_interleave(stretches), shift.flatten()
 
 
 def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:
@@ -254,6 +270,7 @@ def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:
         profiles=light.transpose(1, 2) * known.unsqueeze(1),
         known=known,
         edges=(edges + 1) / 2 * (SAMPLES - 1),
+        plain=seen.plain,
         width_px=seen.width_px * guess,
     )
 
@@ -286,6 +303,7 @@ def worsened(look: Look, d: Draw) -> Look:
         profiles=decoded(code.clamp(0, 1)) * known.unsqueeze(1),
         known=known,
         edges=look.edges,
+        plain=look.plain,
         width_px=look.width_px,
     )
 
@@ -297,5 +315,6 @@ def turned(look: Look, d: Draw, *, stretches: int) -> Look:
         profiles=torch.where(turn[:, None, None], look.profiles.flip(2), look.profiles),
         known=torch.where(turn[:, None], look.known.flip(1), look.known),
         edges=torch.where(turn[:, None], (SAMPLES - 1 - look.edges).flip(1), look.edges),
+        plain=look.plain,
         width_px=look.width_px,
     )

@@ -1,22 +1,20 @@
 """The small network that finds both edges of a wire in its straightened strip.
 
-Each profile goes down three halvings and up again; on the way the mean over all profiles
-of the piece is added to each, so that each knows what is steady along the piece. Trained
-by ``edge_tune.py``; ``vision/width/edge_net.py`` runs it with numpy. Needs torch.
+Each profile goes down three halvings and up again; on the way the mean over neighbouring
+profiles is added to each, so that each knows what is steady along the piece. At the bottom
+it also tells whether the profile cuts the plain piece at all. Trained by ``train.py``,
+written for the run time by ``strips/file.py``. Needs torch.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
-import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import Tensor, nn
 
 INPUTS = 8
-LOG_FLOOR = 0.004  # as in vision/width/edge_net.py
+LOG_FLOOR = 0.004  # as at the run time
 LABEL_SIGMA = 0.7  # samples
 STEM_TAPS, TAPS = 7, 5
 
@@ -47,35 +45,43 @@ PLAN = (
     "block 1",
     "score 1 2",
 )
-"""Kind and dilation of each layer (``vision.width.edge_net.Layer``), channels where they change."""
+"""Kind and dilation of each layer, channels where they change: ``conv`` (along the profile),
+``block`` (the same, added to what comes in), ``down`` (two neighbours to one), ``up`` (one to
+two, added to what went down), ``context`` (the mean over neighbouring profiles, added to
+each) or ``score``."""
 
 
 class EdgeNet(nn.Module):
     """Two scores, left and right edge, for each position of each profile of a piece."""
 
-    def __init__(self, plan: Sequence[str] = PLAN, taps: Sequence[int] | None = None) -> None:
+    def __init__(self, plan: Sequence[str] = PLAN) -> None:
         super().__init__()
         self.steps = [_step(line) for line in plan]
         layers: list[nn.Module] = []
-        before = INPUTS
-        for number, (kind, dilation, after) in enumerate(self.steps):
-            wide = STEM_TAPS if kind == "conv" else TAPS
-            layers.append(
-                _layer(kind, dilation, before, after or before, taps[number] if taps else wide)
-            )
+        before, lowest = INPUTS, 0
+        for kind, dilation, after in self.steps:
+            layers.append(_layer(kind, dilation, before, after or before))
             before = after or before
+            lowest = max(lowest, before)
         self.layers = nn.ModuleList(layers)
+        self.plain = nn.Linear(2 * lowest, 1)
 
-    def forward(self, x: Tensor) -> Tensor:
-        """``(pieces, profiles, 8, SAMPLES)`` to ``(pieces, profiles, 2, SAMPLES)``."""
-        pieces, profiles = x.shape[:2]
-        x = x.flatten(0, 1)
+    def forward(self, x: Tensor, neighbours: Tensor | int) -> tuple[Tensor, Tensor]:
+        """Return scores ``(n, 2, SAMPLES)`` and log odds ``(n,)`` that a profile is plain.
+
+        Args:
+            x: ``(n, 8, SAMPLES)`` from :func:`inputs`.
+            neighbours: How many profiles in a row are of one piece, or ``(n, n)`` shares
+                of the mean that each profile takes of each.
+        """
         aside: list[Tensor] = []
+        plain: Tensor | None = None
         for (kind, _, _), layer in zip(self.steps, self.layers, strict=True):
             if kind == "context":
-                grouped = x.unflatten(0, (pieces, profiles))
-                x = (grouped + layer(grouped.mean(dim=1)).unsqueeze(1)).flatten(0, 1)
+                x = x + layer(_mean(x, neighbours))
             elif kind == "up":
+                if plain is None:
+                    plain = self.plain(torch.cat([x.mean(dim=2), x.amax(dim=2)], dim=1))[:, 0]
                 x = layer(x) + aside.pop()
             elif kind == "score":
                 x = layer(x)
@@ -85,7 +91,16 @@ class EdgeNet(nn.Module):
                 if kind == "down":
                     aside.append(x)
                 x = torch.relu(layer(x))
-        return x.unflatten(0, (pieces, profiles))
+        if plain is None:
+            raise ValueError("a plan without an up has no bottom to tell plain profiles from")
+        return x, plain
+
+
+def _mean(x: Tensor, neighbours: Tensor | int) -> Tensor:
+    if isinstance(neighbours, int):
+        grouped = x.unflatten(0, (-1, neighbours))
+        return grouped.mean(dim=1, keepdim=True).expand_as(grouped).flatten(0, 1)
+    return (neighbours @ x.flatten(1)).view_as(x)
 
 
 def _step(line: str) -> tuple[str, int, int | None]:
@@ -93,7 +108,8 @@ def _step(line: str) -> tuple[str, int, int | None]:
     return kind, int(dilation), int(after[0]) if after else None
 
 
-def _layer(kind: str, dilation: int, before: int, after: int, taps: int) -> nn.Module:
+def _layer(kind: str, dilation: int, before: int, after: int) -> nn.Module:
+    taps = STEM_TAPS if kind == "conv" else TAPS
     if kind == "up":
         return nn.ConvTranspose1d(before, after, 2, stride=2)
     if kind == "down":
@@ -147,6 +163,20 @@ def loss_of(logits: Tensor, edges: Tensor) -> Tensor:
     return (each * good).sum() / good.sum().clamp_min(1)
 
 
+def plain_loss(odds: Tensor, plain: Tensor) -> Tensor:
+    """Log score of plain or not, mean over the profiles where it is known.
+
+    Args:
+        odds: ``(n,)`` log odds.
+        plain: ``(n,)`` 1 or 0; NaN where not known.
+    """
+    known = torch.isfinite(plain)
+    each = nn.functional.binary_cross_entropy_with_logits(
+        odds, plain.nan_to_num(0.5), reduction="none"
+    )
+    return (each * known).sum() / known.sum().clamp_min(1)
+
+
 def found(logits: Tensor, half: int = 4) -> Tensor:
     """Local mean about the highest peak, ``(..., 2)`` in samples."""
     p = torch.softmax(logits, dim=-1)
@@ -154,44 +184,3 @@ def found(logits: Tensor, half: int = 4) -> Tensor:
     at = torch.arange(logits.shape[-1], device=logits.device)
     near = p * ((at - peak).abs() <= half)
     return (near * at).sum(dim=-1) / near.sum(dim=-1)
-
-
-def save_weights(net: EdgeNet, path: Path) -> None:
-    """Write the weights as ``vision/width/edge_net.py`` reads them, to half precision."""
-    stored: dict[str, NDArray[np.generic]] = {
-        "plan": np.array([f"{kind} {dilation}" for kind, dilation, _ in net.steps])
-    }
-    for k, ((kind, _, _), layer) in enumerate(zip(net.steps, net.layers, strict=True)):
-        weight = layer.weight.detach().cpu().numpy()
-        bias = layer.bias.detach().cpu().numpy()
-        # Taps outermost, channels within; an up's two samples side by side.
-        axes = (0, 2, 1) if kind == "up" else (2, 1, 0)
-        rows = weight.shape[0] if kind == "up" else weight.shape[1] * weight.shape[2]
-        stored[f"w{k}"] = weight.transpose(axes).reshape(rows, -1).astype(np.float16)
-        stored[f"b{k}"] = (np.tile(bias, 2) if kind == "up" else bias).astype(np.float16)
-    np.savez_compressed(path, **stored)
-
-
-def read_net(path: Path) -> EdgeNet:
-    """Return the network of a file of :func:`save_weights`."""
-    with np.load(path, allow_pickle=False) as stored:
-        plan, taps, before = [], [], INPUTS
-        for k, line in enumerate(stored["plan"]):
-            kind = str(line).split()[0]
-            after = stored[f"w{k}"].shape[1] // (2 if kind == "up" else 1)
-            plan.append(f"{line} {after}")
-            taps.append(len(stored[f"w{k}"]) // before)
-            before = after
-        net = EdgeNet(plan, taps)
-        with torch.no_grad():
-            for k, ((kind, _, _), layer) in enumerate(zip(net.steps, net.layers, strict=True)):
-                weight = torch.from_numpy(stored[f"w{k}"].astype(np.float32))
-                bias = torch.from_numpy(stored[f"b{k}"].astype(np.float32))
-                if kind == "up":
-                    weight = weight.unflatten(1, (2, -1)).transpose(1, 2)
-                    bias = bias[: len(bias) // 2]
-                else:
-                    weight = weight.unflatten(0, (-1, layer.weight.shape[1])).permute(2, 1, 0)
-                layer.weight.copy_(weight)
-                layer.bias.copy_(bias)
-    return net

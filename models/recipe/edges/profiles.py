@@ -6,7 +6,7 @@ takes its light from what the wire leaves free of the sky. Then lens blur, clipp
 tone curve, sharpening, chroma subsampling and noise. All in units of the radius,
 many pieces at once; the true edges are at -1 and 1 by construction.
 
-Needs torch; used by ``edge_tune.py``, which has some drawn among those of photos.
+Needs torch; used by ``train.py``, which has some drawn among those of photos.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from math import pi
 import torch
 from torch import Tensor
 
-FINE = 1536
-REACH = 4.8  # radii to both sides
+FINE = 2560
+REACH = 8.0  # radii to both sides
 ENV_BINS = 1440  # of a full turn
 ROUGH_RAYS = 12
 
@@ -306,7 +306,7 @@ def _photographed(
     d: Draw, scene: Tensor, albedo: Tensor, kind: Tensor
 ) -> tuple[Tensor, Tensor, Tensor]:
     device = d.device
-    far = scene[:, : FINE // 8].mean(dim=(1, 2)) + scene[:, -FINE // 8 :].mean(dim=(1, 2))
+    far = scene[:, : FINE // 4].mean(dim=(1, 2)) + scene[:, -FINE // 4 :].mean(dim=(1, 2))
     bright = torch.quantile(scene.mean(dim=2), 0.97, dim=1)
     level = (albedo.mean(dim=1) ** 0.5 * d.uniform(0.35, 1.1)).clamp(0.02, 0.92)
     by_table = level / (far / 2).clamp_min(1e-5)

@@ -1,12 +1,13 @@
 """Train the edge network on straightened pieces of rendered photos.
 
-    python -m models.recipe.edges.train --photos DIR [DIR ...] --out edge_net.npz \\
+    python -m models.recipe.edges.train --photos DIR [DIR ...] --out edges.pt \\
         --seconds 280 --workers 28 --device cuda
 
 The photos come with truth (``models.recipe.render``). A share of each batch is drawn
-(``edge_profiles.py``), so that what renders lack is seen as well. Every twentieth scene is
-held out; what each shipped network and the new one say of its pieces is printed, looked at
-twice as ``vision/width/diameter.py`` does. The running mean of the weights is written every
+(``profiles.py``), so that what renders lack is seen as well. Every twentieth scene is
+held out; what the networks to compare with and the new one say of its pieces is printed by
+width, finish and light, looked at twice as the measurement does, once through a fair outline
+and once through one that took a shadow in. The running mean of the weights is written every
 minute. Needs torch; no renderer.
 """
 
@@ -16,6 +17,7 @@ import argparse
 import copy
 import math
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +26,7 @@ from torch import Tensor, nn
 
 from models.recipe.edges.cutting import PieceStrip, cut_strips
 from models.recipe.edges.looks import (
+    MOST_SHADOW,
     SAMPLES,
     WINDOW_WIDTHS,
     Look,
@@ -38,7 +41,7 @@ from models.recipe.edges.looks import (
     turned,
     worsened,
 )
-from models.recipe.edges.network import EdgeNet, found, inputs, loss_of, read_net, save_weights
+from models.recipe.edges.network import EdgeNet, found, inputs, loss_of, plain_loss
 from models.recipe.edges.profiles import Draw, draw_codes
 from vision.width.diameter import (
     FIRST_LOOK_DOUBT,
@@ -47,13 +50,15 @@ from vision.width.diameter import (
     MAX_STRETCHES,
     POOL_POWER,
 )
-from vision.width.edge_net import WEIGHTS
 
 SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
 """Stretches of a look, and cuts averaged in each, in turn."""
 
 OFTEN, OFTEN_PX = 2.0, (7.0, 25.0)
 """Pieces so wide are taken more often: there a fraction of a pixel is a percent."""
+
+PLAIN_WEIGHT = 0.2
+"""Of the loss of plain or not beside that of the edges: it must not cost them anything."""
 
 WARM_STEPS = 200
 MEAN_DECAY = 0.999
@@ -90,11 +95,16 @@ def batch_of(
     return turned(look, d, stretches=stretches), stretches
 
 
-def scores(net: EdgeNet, look: Look, *, stretches: int) -> Tensor:
-    """Return ``(pieces, stretches, 2, SAMPLES)``."""
-    x = inputs(look.profiles, look.known, look.width_px)
-    logits: Tensor = net(x.unflatten(0, (-1, stretches)))
-    return logits
+def scores(net: EdgeNet, look: Look, *, stretches: int) -> tuple[Tensor, Tensor]:
+    """Return ``(pieces, stretches, 2, SAMPLES)``, and of each stretch the log odds of plain."""
+    logits, plain = net(inputs(look.profiles, look.known, look.width_px), stretches)
+    return logits.unflatten(0, (-1, stretches)), plain
+
+
+def said_by(nets: Sequence[EdgeNet], look: Look, *, stretches: int) -> Tensor:
+    """Return the mean of the networks' log probabilities, ``(pieces, stretches, 2, SAMPLES)``."""
+    logs = [torch.log_softmax(scores(net, look, stretches=stretches)[0], dim=3) for net in nets]
+    return torch.stack(logs).mean(dim=0)
 
 
 def drawn(count: int, device: str) -> Strips:
@@ -114,6 +124,7 @@ class Errors:
     """Found widths of held-out pieces against true ones.
 
     Attributes:
+        piece: ``(n,)`` which pieces they are of.
         width_px: ``(n,)`` true widths of the pieces.
         median_px: ``(n,)`` error of the median over a piece's stretches.
         pooled_px: ``(n,)`` error of the stretches' pooled probabilities.
@@ -121,6 +132,7 @@ class Errors:
         each_px: ``(k,)`` their errors.
     """
 
+    piece: Tensor
     width_px: Tensor
     median_px: Tensor
     pooled_px: Tensor
@@ -129,7 +141,7 @@ class Errors:
 
 
 def expected(look: Look, doubt: tuple[float, float]) -> Tensor:
-    """Return ``(b, 2, SAMPLES)`` as ``vision.width.diameter.expectation`` adds to the scores."""
+    """Return ``(b, 2, SAMPLES)`` as the measurement adds to the scores."""
     width = look.width_px[:, None, None]
     offsets = torch.linspace(-1, 1, SAMPLES, device=width.device) * WINDOW_WIDTHS * width
     side = torch.tensor([-0.5, 0.5], device=width.device)[None, :, None] * width
@@ -137,9 +149,19 @@ def expected(look: Look, doubt: tuple[float, float]) -> Tensor:
 
 
 @torch.no_grad()
-def errors_of(net: EdgeNet, strips: Strips, *, at_once: int = 64) -> Errors:
-    """Look twice at every piece, from an outline that is off, and compare with the truth."""
-    net.eval()
+def errors_of(
+    nets: Sequence[EdgeNet], strips: Strips, *, shadowed: bool = False, at_once: int = 64
+) -> Errors:
+    """Look twice at every piece, from an outline that is off, and compare with the truth.
+
+    Args:
+        nets: Their log probabilities are averaged.
+        strips: The pieces.
+        shadowed: Through outlines that took a shadow on one side for the piece.
+        at_once: Pieces looked at together.
+    """
+    for net in nets:
+        net.eval()
     device = str(strips.codes.device)
     parts: list[tuple[Tensor, ...]] = []
     for start in range(0, len(strips), at_once):
@@ -148,26 +170,30 @@ def errors_of(net: EdgeNet, strips: Strips, *, at_once: int = 64) -> Errors:
         width = strips.width_px[pieces]
         doubt = MASK_DOUBT[0] + MASK_DOUBT[1] / width
         guess = 1 + d.uniform(-1, 1) * doubt.clamp(max=0.4)
-        shift = (d.normal() * 0.3 * doubt)[:, None].expand(-1, FIRST_STRETCHES).flatten()
+        middle = d.normal() * 0.3 * doubt
+        if shadowed:
+            shadow = d.log_uniform(0.3, MOST_SHADOW)
+            guess, middle = guess + shadow, middle + shadow / 2 * (2 * d.chance(0.5) - 1)
+        shift = middle[:, None].expand(-1, FIRST_STRETCHES).flatten()
         for stretches, cuts, off in (
+            (FIRST_STRETCHES, 12, MASK_DOUBT),
             (FIRST_STRETCHES, 12, MASK_DOUBT),
             (MAX_STRETCHES, 6, FIRST_LOOK_DOUBT),
         ):
             seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts)
+            shift = shift.unflatten(0, (len(pieces), -1))[:, :1].expand(-1, stretches).flatten()
             wide = guess.repeat_interleave(stretches)
             look = looked_at(seen, guess=wide, shift=shift)
             prior = expected(look, off).unflatten(0, (-1, stretches))
-            logits = scores(net, look, stretches=stretches) + prior
+            logits = said_by(nets, look, stretches=stretches) + prior
             sample = 2 * WINDOW_WIDTHS * guess / (SAMPLES - 1)  # widths
             edges = (found(logits) - (SAMPLES - 1) / 2) * sample[:, None, None]
             edges = edges + shift.unflatten(0, (-1, stretches)).unsqueeze(2)
             across = edges[..., 1] - edges[..., 0]
             if stretches == FIRST_STRETCHES:
-                guess = across.median(dim=1).values.clamp(0.3, 1.7)
-                middle = edges.mean(dim=2)
-                steady = middle.median(dim=1, keepdim=True).values
-                middle = torch.where((middle - steady).abs() < 0.15, middle, steady)
-                shift = middle.repeat_interleave(MAX_STRETCHES // FIRST_STRETCHES, dim=1).flatten()
+                guess = across.median(dim=1).values.clamp(0.3, 2.4)
+                shift = edges.mean(dim=2).median(dim=1).values[:, None].expand(-1, stretches)
+                shift = shift.flatten()
         true = (seen.edges[:, 1] - seen.edges[:, 0]).unflatten(0, (-1, stretches))
         good = torch.isfinite(true)
         own = torch.where(good, across, torch.nan).nanmedian(dim=1).values
@@ -176,6 +202,7 @@ def errors_of(net: EdgeNet, strips: Strips, *, at_once: int = 64) -> Errors:
         kept = good.any(dim=1)
         parts.append(
             (
+                pieces[kept],
                 (width * truth)[kept],
                 (width * (own - truth))[kept],
                 (width * (pooled - truth))[kept],
@@ -183,19 +210,21 @@ def errors_of(net: EdgeNet, strips: Strips, *, at_once: int = 64) -> Errors:
                 (width[:, None] * (across - true))[good],
             )
         )
-    net.train()
+    for net in nets:
+        net.train()
     columns = [torch.cat(column).cpu() for column in zip(*parts, strict=True)]
     return Errors(
-        width_px=columns[0],
-        median_px=columns[1],
-        pooled_px=columns[2],
-        each_width_px=columns[3],
-        each_px=columns[4],
+        piece=columns[0],
+        width_px=columns[1],
+        median_px=columns[2],
+        pooled_px=columns[3],
+        each_width_px=columns[4],
+        each_px=columns[5],
     )
 
 
 def _pooled(p: Tensor, good: Tensor) -> Tensor:
-    """Return ``(n,)`` widths in samples: ``vision.width.diameter.pooled`` at one scale."""
+    """Return ``(n,)`` widths in samples: as the measurement pools them, at one scale."""
     spectra = torch.fft.rfft(p.double(), n=2 * SAMPLES, dim=3)
     both = torch.fft.irfft(spectra[:, :, 0].conj() * spectra[:, :, 1], n=2 * SAMPLES, dim=2)
     logs = torch.log(both[..., :SAMPLES].clamp_min(1e-12)) * good.unsqueeze(2)
@@ -208,8 +237,14 @@ def _pooled(p: Tensor, good: Tensor) -> Tensor:
     return (k - 1 + part)[:, 0].float()
 
 
-def report(name: str, errors: Errors) -> None:
-    """Print width errors by width."""
+def report(name: str, errors: Errors, classes: Sequence[tuple[str, Sequence[str]]] = ()) -> None:
+    """Print width errors by width and by class.
+
+    Args:
+        name: Whose they are.
+        errors: Of held-out pieces.
+        classes: Names, each with the class of every held-out piece.
+    """
     print(f"{name}: width errors on held-out scenes, |median| | p90 | bias (median)")
     for what, wide, error in (
         ("piece, median", errors.width_px, errors.median_px),
@@ -218,15 +253,46 @@ def report(name: str, errors: Errors) -> None:
     ):
         for low, high in (*WIDTH_CLASSES_PX, (8, 1000)):
             own = (wide >= low) & (wide < high)
-            if own.any():
-                e, share = error[own], error[own] / wide[own] * 100
-                print(
-                    f"  {what:14s} {low:3d}-{high:<4d} px  n {int(own.sum()):6d}  "
-                    f"{share.abs().median():5.2f} | {share.abs().quantile(0.9):6.2f} | "
-                    f"{share.median():+5.2f} %   {e.abs().median():.3f} | "
-                    f"{e.abs().quantile(0.9):.3f} | {e.median():+.3f} px"
-                )
+            told(f"{what} {low}-{high} px", wide[own], error[own])
+    for what, each in classes:
+        of_piece = [each[k] for k in errors.piece.tolist()]
+        for known in sorted(set(of_piece)):
+            own = torch.tensor([value == known for value in of_piece]) & (errors.width_px >= 8)
+            told(f"8 px on, {what} {known}", errors.width_px[own], errors.pooled_px[own])
     print(flush=True)
+
+
+def told(what: str, wide: Tensor, e: Tensor) -> None:
+    """Print one line of errors, if there are any."""
+    if not len(e):
+        return
+    share = e / wide * 100
+    print(
+        f"  {what:30s} n {len(e):6d}  {share.abs().median():5.2f} | "
+        f"{share.abs().quantile(0.9):6.2f} | {share.median():+5.2f} %   "
+        f"{e.abs().median():.3f} | {e.abs().quantile(0.9):.3f} | {e.median():+.3f} px"
+    )
+
+
+def plainness(net: EdgeNet, strips: Strips) -> str:
+    """Return in words how well the net tells plain stretches of pieces from others."""
+    net.eval()
+    hits: list[Tensor] = []
+    with torch.no_grad():
+        for start in range(0, len(strips), 64):
+            pieces = torch.arange(start, min(start + 64, len(strips)), device=strips.codes.device)
+            seen = stretches_of(strips, pieces, stretches=24, cuts=6)
+            one = torch.ones(len(seen.width_px), device=strips.codes.device)
+            odds = scores(net, looked_at(seen, guess=one, shift=0 * one), stretches=24)[1]
+            known = torch.isfinite(seen.plain)
+            hits.append(torch.stack([seen.plain[known], (odds[known] > 0).float()], dim=1).cpu())
+    net.train()
+    plain, said = torch.cat(hits).T
+    yes, no = plain > 0, plain <= 0
+    return (
+        f"plain called so {said[yes].mean():.3f} of {int(yes.sum())}, "
+        f"others called plain {said[no].mean():.3f} of {int(no.sum())}"
+    )
 
 
 def train(
@@ -251,7 +317,8 @@ def train(
             step=step,
         )
         edges = look.edges.unflatten(0, (-1, stretches))
-        loss = loss_of(scores(net, look, stretches=stretches), edges)
+        logits, odds = scores(net, look, stretches=stretches)
+        loss = loss_of(logits, edges) + PLAIN_WEIGHT * plain_loss(odds, look.plain)
         optimizer.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -268,8 +335,8 @@ def train(
             print(f"{time.time() - began:5.0f} s  step {step}  loss {value:.4f}", flush=True)
         if spent - saved > SAVE_EVERY_S:
             saved = spent
-            save_weights(mean, arguments.out)
-            e = errors_of(mean, held)
+            saved_to(arguments.out, mean)
+            e = errors_of([mean], held)
             own = e.width_px >= 8
             share = (e.pooled_px[own] / e.width_px[own] * 100).abs()
             print(
@@ -281,12 +348,28 @@ def train(
     return mean
 
 
+def saved_to(path: Path, net: EdgeNet) -> None:
+    """Write the weights, to half precision."""
+    torch.save({k: v.detach().cpu().half() for k, v in net.state_dict().items()}, path)
+
+
+def read_net(path: Path) -> EdgeNet:
+    """Return the network of a file of :func:`saved_to`, or of one from before it told plain."""
+    net = EdgeNet()
+    stored = torch.load(path, map_location="cpu", weights_only=True)
+    wrong = net.load_state_dict({k: v.float() for k, v in stored.items()}, strict=False)
+    if wrong.unexpected_keys or any(not key.startswith("plain.") for key in wrong.missing_keys):
+        raise ValueError(f"{path} holds another network")
+    return net
+
+
 def main() -> None:
     """Cut, train, write the weights, report."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--start", type=Path, help="weights to go on from")
+    parser.add_argument("--compare", type=Path, nargs="*", default=[], help="weights to judge too")
     parser.add_argument("--seconds", type=float, default=280)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
@@ -302,33 +385,41 @@ def main() -> None:
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     torch.manual_seed(arguments.seed)
-    began = time.time()
+    began, device = time.time(), arguments.device
     # Cut before the device is first used: the processes are forks of this one.
     cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
-    if arguments.device.startswith("cuda:"):
-        torch.cuda.set_device(arguments.device)
-    held = stored((s for s in cut if s.held_out and s.smooth), arguments.device)
-    rough = stored((s for s in cut if s.held_out and not s.smooth), arguments.device)
-    strips = stored((s for s in cut if not s.held_out), arguments.device)
-    del cut
+    if device.startswith("cuda:"):
+        torch.cuda.set_device(device)
+    smooth = [s for s in cut if s.held_out and s.smooth]
+    classes = [("finish", [s.finish for s in smooth]), ("light", [s.light for s in smooth])]
+    held = stored(smooth, device)
+    rough = stored((s for s in cut if s.held_out and not s.smooth), device)
+    strips = stored((s for s in cut if not s.held_out), device)
+    del cut, smooth
     print(
         f"{len(strips)} pieces to train on, {len(held)} + {len(rough)} held out, "
         f"{time.time() - began:.0f} s"
     )
     photos = len(strips)
-    strips = together(strips, drawn(arguments.drawn, arguments.device))
+    strips = together(strips, drawn(arguments.drawn, device))
     print(f"{arguments.drawn} drawn profiles, {time.time() - began:.0f} s", flush=True)
-    for path in WEIGHTS:
-        shipped = read_net(path).to(arguments.device)
-        report(f"{path.name}, wires and tubes", errors_of(shipped, held))
-        report(f"{path.name}, cables and bars", errors_of(shipped, rough))
-    net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(arguments.device)
+
+    def judged(name: str, nets: Sequence[EdgeNet]) -> None:
+        report(f"{name}, wires and tubes", errors_of(nets, held), classes)
+        report(f"{name}, wires and tubes, shadow in the outline",
+               errors_of(nets, held, shadowed=True), classes)  # fmt: skip
+        if len(rough):
+            report(f"{name}, cables and bars", errors_of(nets, rough))
+
+    if arguments.compare:
+        judged("compared with", [read_net(path).to(device) for path in arguments.compare])
+    net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(device)
     mean = train(net, strips, held, arguments, photos=photos)
-    save_weights(mean, arguments.out)
-    report("trained, wires and tubes", errors_of(mean, held))
-    report("trained, cables and bars", errors_of(mean, rough))
-    if arguments.device.startswith("cuda"):
-        print(f"GPU memory {torch.cuda.max_memory_allocated(arguments.device) / 2**30:.1f} GiB")
+    saved_to(arguments.out, mean)
+    judged("trained", [mean])
+    print(plainness(mean, held))
+    if device.startswith("cuda"):
+        print(f"GPU memory {torch.cuda.max_memory_allocated(device) / 2**30:.1f} GiB")
 
 
 if __name__ == "__main__":

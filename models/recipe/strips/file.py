@@ -1,0 +1,213 @@
+"""Write the strip network as the one file that ships.
+
+    python -m models.recipe.strips.file --edges edges.pt [more.pt] --looks looks.pt --out DIR
+
+Two parts share a file and know nothing of each other: one tells the edges along profiles
+(``edges/network.py``; of several trained apart the log probabilities are averaged), one what
+windows of the strip show (``train.py``). Weights are kept to half precision, which is
+what they were saved with, and computed with in single. Needs torch and onnx.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import warnings
+from collections.abc import Mapping, Sequence
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnx
+import onnxruntime
+import torch
+from onnx import TensorProto, helper, numpy_helper
+from torch import Tensor, nn
+
+from models.recipe.edges.looks import SAMPLES
+from models.recipe.edges.network import INPUTS, EdgeNet
+from models.recipe.edges.train import read_net
+from models.recipe.strips.train import StripNet
+from vision.width.strip_look import ACROSS_PX, ALONG_PX, JOINING, LOOKS
+
+MODEL_FILE, METADATA_FILE = "strip.onnx", "strip.toml"
+SCHEMA = "cuproscope.strip/1"
+OPSET = 17
+PARITY = 2e-3
+"""Largest difference of log probabilities allowed between PyTorch and ONNX Runtime."""
+
+LEAST_HALVED = 64
+"""Smaller weights are kept as they are: they weigh nothing in the file."""
+
+
+class EdgesOf(nn.Module):
+    """What several edge networks say together."""
+
+    def __init__(self, nets: Sequence[EdgeNet]) -> None:
+        super().__init__()
+        self.nets = nn.ModuleList(nets)
+
+    def forward(self, profiles: Tensor, neighbours: Tensor) -> tuple[Tensor, Tensor]:
+        """Return ``(n, SAMPLES, 2)`` log probabilities and ``(n,)`` log odds of plain.
+
+        Args:
+            profiles: ``(n, SAMPLES, INPUTS)``.
+            neighbours: ``(n, n)`` shares of the mean that each profile takes of each.
+        """
+        said = [net(profiles.transpose(1, 2), neighbours) for net in self.nets]
+        edges = torch.stack([torch.log_softmax(logits, dim=2) for logits, _ in said]).mean(dim=0)
+        return edges.transpose(1, 2), torch.stack([plain for _, plain in said]).mean(dim=0)
+
+
+def edge_part(nets: Sequence[EdgeNet]) -> onnx.ModelProto:
+    """Return the part that tells edges: ``profiles, neighbours`` to ``edges, plain``."""
+    n = 5
+    return _exported(
+        EdgesOf(nets),
+        {"profiles": torch.randn(n, SAMPLES, INPUTS), "neighbours": torch.eye(n)},
+        outputs=("edges", "plain"),
+        axes={"profiles": {0: "n"}, "neighbours": {0: "n", 1: "n"}, "edges": {0: "n"},
+              "plain": {0: "n"}},
+    )  # fmt: skip
+
+
+def look_part(net: StripNet) -> onnx.ModelProto:
+    """Return the part that tells looks: ``light, log_step`` to ``looks, shares``."""
+    return _exported(
+        net.float(),
+        {"light": torch.randn(2, ALONG_PX, ACROSS_PX, 3), "log_step": torch.zeros(2)},
+        outputs=("looks", "shares"),
+        axes={name: {0: "m"} for name in ("light", "log_step", "looks", "shares")},
+    )
+
+
+def _exported(
+    net: nn.Module,
+    given: Mapping[str, Tensor],
+    *,
+    outputs: Sequence[str],
+    axes: Mapping[str, Mapping[int, str]],
+) -> onnx.ModelProto:
+    """Export a network, its weights halved, and compare what ONNX Runtime makes of it.
+
+    Raises:
+        ValueError: ONNX Runtime says something else than PyTorch.
+    """
+    net = net.eval()
+    written = io.BytesIO()
+    with warnings.catch_warnings(), torch.no_grad():
+        warnings.simplefilter("ignore")  # the plain exporter is called old; it needs no more
+        torch.onnx.export(
+            net, tuple(given.values()), written, input_names=list(given),
+            output_names=list(outputs), opset_version=OPSET, dynamo=False, dynamic_axes=dict(axes),
+        )  # fmt: skip
+        expected = net(*given.values())
+    model = halved(onnx.load_from_string(written.getvalue()))
+    session = onnxruntime.InferenceSession(
+        model.SerializeToString(), providers=["CPUExecutionProvider"]
+    )
+    got = session.run(list(outputs), {name: value.numpy() for name, value in given.items()})
+    worst = max(float(np.abs(a.numpy() - b).max()) for a, b in zip(expected, got, strict=True))
+    print(f"{', '.join(outputs)}: ONNX Runtime differs by {worst:.1e}", flush=True)
+    if worst > PARITY:
+        raise ValueError(f"ONNX Runtime differs from PyTorch by {worst}")
+    return model
+
+
+def halved(model: onnx.ModelProto) -> onnx.ModelProto:
+    """Return a model that keeps its large weights to half precision and widens them to run."""
+    casts = []
+    for weight in model.graph.initializer:
+        values = numpy_helper.to_array(weight)
+        if weight.data_type != TensorProto.FLOAT or values.size < LEAST_HALVED:
+            continue
+        name = weight.name
+        weight.CopyFrom(numpy_helper.from_array(values.astype(np.float16), f"{name}.half"))
+        casts.append(helper.make_node("Cast", [f"{name}.half"], [name], to=TensorProto.FLOAT))
+    for place, cast in enumerate(casts):
+        model.graph.node.insert(place, cast)
+    return model
+
+
+def joined(parts: Mapping[str, onnx.ModelProto]) -> onnx.ModelProto:
+    """Return one model that holds several side by side.
+
+    Args:
+        parts: By a name that keeps what is inside each apart; inputs and outputs keep theirs.
+    """
+    graphs = []
+    for name, part in parts.items():
+        graph = onnx.GraphProto()
+        graph.CopyFrom(part.graph)
+        outer = {value.name for value in (*graph.input, *graph.output)}
+        for node in graph.node:
+            node.name = f"{name}/{node.name}" if node.name else ""
+            for side in (node.input, node.output):
+                side[:] = [v if v in outer or not v else f"{name}/{v}" for v in side]
+        for weight in graph.initializer:
+            weight.name = f"{name}/{weight.name}"
+        graphs.append(graph)
+    whole = helper.make_graph(
+        [node for graph in graphs for node in graph.node],
+        "strip",
+        [value for graph in graphs for value in graph.input],
+        [value for graph in graphs for value in graph.output],
+        [weight for graph in graphs for weight in graph.initializer],
+    )
+    first = next(iter(parts.values()))
+    model = helper.make_model(
+        whole, opset_imports=first.opset_import, ir_version=first.ir_version, producer_name=""
+    )
+    onnx.checker.check_model(model)
+    return model
+
+
+def written(model: onnx.ModelProto, out: Path, *, kept: Mapping[str, Any], made: str) -> None:
+    """Write the file and its description.
+
+    Args:
+        model: From :func:`joined`.
+        out: Folder.
+        kept: ``prior`` and ``joining`` of the looks.
+        made: What it learned from, in words.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / MODEL_FILE
+    path.write_bytes(model.SerializeToString())
+    lines = [
+        f'schema = "{SCHEMA}"',
+        f'sha256 = "{sha256(path.read_bytes()).hexdigest()}"',
+        f"looks = {json.dumps(list(LOOKS))}",
+        f"made = {json.dumps(made)}",
+        "",
+        "[joining]",
+        *(f"{name} = {float(kept['joining'][name])!r}" for name in JOINING),
+        "",
+        "[prior]",
+        *(f"{look} = {float(p)!r}" for look, p in zip(LOOKS, kept["prior"], strict=True)),
+    ]
+    (out / METADATA_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    print(f"wrote {path} ({path.stat().st_size} bytes) and {METADATA_FILE}", flush=True)
+
+
+def main() -> None:
+    """Export both parts, join and write them."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--edges", type=Path, nargs="+", required=True)
+    parser.add_argument("--looks", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    options = parser.parse_args()
+    kept = torch.load(options.looks, map_location="cpu", weights_only=True)
+    looks = StripNet()
+    looks.load_state_dict(kept["weights"])
+    parts = {
+        "edges": edge_part([read_net(path) for path in options.edges]),
+        "looks": look_part(looks.eval()),
+    }
+    written(joined(parts), options.out, kept=kept, made=kept["made"])
+
+
+if __name__ == "__main__":
+    main()
