@@ -2,10 +2,9 @@
 
     python -m models.recipe.remake --weights FILE --out DIR [--skies DIR] [--scenes 1753]
 
-Renders the training views and the validation photos, trains surface, edge (two of them)
-and strip networks one after the other, and leaves their files in ``OUT/surface``, ``OUT/edges`` and
-``OUT/strips``; seeds are fixed. What must be fitted after them on photos of one's own
-choice (mix, form odds, calibration) is told in DEVELOPERS.md. ``--dry-run`` only says
+Renders the training views and the validation photos, trains the surface network and then
+both parts of the strip network, and leaves their files in ``OUT/surface`` and ``OUT/strips``;
+seeds are fixed. What must be fitted after them on photos of one's own choice (mix, form odds, calibration) is told in DEVELOPERS.md. ``--dry-run`` only says
 what would be run. The files that ship took 8 minutes of rendering on two H100 and 12.5 of
 training on one of them, the two smaller networks on the other meanwhile; on one card, or
 on a processor, it takes the longer.
@@ -35,7 +34,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--size", default="512x512", help="of a training view")
     parser.add_argument("--jobs", type=int, default=15)
     parser.add_argument("--minutes", type=float, default=12.5, help="of the surface network")
-    parser.add_argument("--seconds", type=float, default=270, help="of each of the other two")
+    parser.add_argument("--seconds", type=float, default=360, help="of the strip network")
+    parser.add_argument("--device", default="cuda", help="that the strip network learns on")
     parser.add_argument("--batch", type=int, default=112)
     parser.add_argument("--dry-run", action="store_true")
     asked = parser.parse_args(argv)
@@ -63,10 +63,8 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
          "--weights", str(asked.weights), "--minutes", str(asked.minutes),
          "--batch", str(asked.batch), "--side-px", "416", "--out", str(asked.out / "surface"),
          *workers],
-        *(["models.recipe.edges.train", "--photos", str(views), "--seconds", str(asked.seconds),
-           "--seed", str(seed), "--out", str(asked.out / "edges" / f"edge_net_{seed}.npz"),
-           *workers] for seed in (1, 2)),
-        ["models.recipe.strips.train", "--photos", str(views), "--seconds", str(asked.seconds),
+        ["models.recipe.strips", "--photos", str(views), "--seconds", str(asked.seconds),
+         "--look-seconds", str(asked.seconds), "--device", asked.device,
          "--out", str(asked.out / "strips"), *workers],
     ]  # fmt: skip
     return [["python", "-m", *command] for command in commands]

@@ -20,20 +20,11 @@ import numpy as np
 from rules.findings import Form, FormFinding, Measurement, Unit
 from vision.pieces.centreline import CentreLine
 from vision.types import FloatArray, Image, Photo, Problem, Region, Scale
-from vision.width.diameter import (
-    AGREE_PX,
-    AGREE_REL,
-    MIN_STRETCHES,
-    Edges,
-    camera_over,
-    closer_words,
-    combined,
-    diameters_mm,
-    find_edges,
-    of_budget,
-    plain_run,
-)
+from vision.width.budget import camera_over, combined, diameters_mm, of_budget
+from vision.width.diameter import closer_words
+from vision.width.edges import MIN_STRETCHES, Edges, find_edges
 from vision.width.fan_lines import Limb, find_fan
+from vision.width.runs import AGREE_PX, AGREE_REL, plain_run
 
 MOST_LIMBS = 10
 """So many limbs are measured, the longest first; 30 ms each."""
@@ -168,7 +159,7 @@ class LimbWidth:
         diameter: In mm.
         width_px: The same in the photo.
         length_px: Length of its line.
-        plainness: How plain its edges are (:attr:`vision.width.diameter.Edges.plainness`).
+        plainness: How plain its edges are (:attr:`vision.width.edges.Edges.plainness`).
         clipped: Share of it, or of the table beside it, that is overexposed.
         lines_px: ``(n, 2, 2)`` ends of its widths, photo pixels.
     """

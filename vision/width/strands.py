@@ -53,7 +53,7 @@ don't touch all round, and a bent cable flattens. Assumed; no source found."""
 
 EDGE_PARTS = ("edges", "layout", "plain_run", "scatter")
 """Parts of a bundle's budget that say how well its edges were found
-(:func:`vision.width.diameter.combined`); the others are those of the scale and the camera."""
+(:func:`vision.width.budget.combined`); the others are those of the scale and the camera."""
 
 LOOSEST_SHARE = 1 / 3
 """A strand is at most a third of the bundle: 7 wires are the fewest in common cable

@@ -20,6 +20,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import torch
 from torch import Tensor, nn
@@ -43,13 +44,8 @@ from models.recipe.edges.looks import (
 )
 from models.recipe.edges.network import EdgeNet, found, inputs, loss_of, plain_loss
 from models.recipe.edges.profiles import Draw, draw_codes
-from vision.width.diameter import (
-    FIRST_LOOK_DOUBT,
-    FIRST_STRETCHES,
-    MASK_DOUBT,
-    MAX_STRETCHES,
-    POOL_POWER,
-)
+from vision.width.budget import POOL_POWER
+from vision.width.edges import FIRST_LOOK_DOUBT, FIRST_STRETCHES, MASK_DOUBT, MAX_STRETCHES
 
 SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
 """Stretches of a look, and cuts averaged in each, in turn."""
@@ -348,12 +344,12 @@ def train(
     return mean
 
 
-def saved_to(path: Path, net: EdgeNet) -> None:
+def saved_to(path: Path | IO[bytes], net: EdgeNet) -> None:
     """Write the weights, to half precision."""
     torch.save({k: v.detach().cpu().half() for k, v in net.state_dict().items()}, path)
 
 
-def read_net(path: Path) -> EdgeNet:
+def read_net(path: Path | IO[bytes]) -> EdgeNet:
     """Return the network of a file of :func:`saved_to`, or of one from before it told plain."""
     net = EdgeNet()
     stored = torch.load(path, map_location="cpu", weights_only=True)

@@ -178,6 +178,7 @@ def written(model: onnx.ModelProto, out: Path, *, kept: Mapping[str, Any], made:
     path.write_bytes(model.SerializeToString())
     lines = [
         f'schema = "{SCHEMA}"',
+        f'file = "{MODEL_FILE}"',
         f'sha256 = "{sha256(path.read_bytes()).hexdigest()}"',
         f"looks = {json.dumps(list(LOOKS))}",
         f"made = {json.dumps(made)}",

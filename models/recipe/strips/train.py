@@ -1,25 +1,17 @@
-"""Train the network that tells what a straightened strip shows and how fine its strands are.
+"""Train the part of the strip network that tells what a straightened strip shows.
 
-    python -m models.recipe.strips.train --photos DIR [DIR...] --out DIR --workers 28
+    python -m models.recipe.strips.train --photos DIR [DIR...] --out looks.pt --workers 28
 
-Photos are those of ``models.recipe.render --split train``. Scenes are held out by their
-seed: half of those calibrate how windows are joined, the other half is reported. Writes
-``strip_look.onnx`` and ``strip_look.toml`` for ``vision/data``, and ``strip_look.pt`` with
-the weights; where the onnx package is missing, only the last, from which
-
-    python -m models.recipe.strips.train --export DIR/strip_look.pt --out DIR
-
-makes the other two elsewhere.
+What it is, and how fine its strands are. Photos are those of ``models.recipe.render --split
+train``. Scenes are held out by their seed: half of those calibrate how windows are joined,
+the other half is reported. ``file.py`` writes what ships from the weights.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import re
 import time
-import warnings
-from hashlib import sha256
 from math import cos, pi
 from pathlib import Path
 from typing import Any
@@ -35,21 +27,12 @@ from vision.width.strip_look import (
     ACROSS_PX,
     ALONG_PX,
     BINS,
-    JOINING,
     LEAST_PRIOR,
     LOG_SHARE_RANGE,
     LOOKS,
-    METADATA_FILE,
-    MODEL_FILE,
     MOST_WINDOWS,
-    SCHEMA,
     bin_middles,
 )
-
-OPSET = 17
-MAX_BYTES = 1_500_000
-PARITY = 1e-3
-"""Largest difference of log probabilities allowed between PyTorch and ONNX Runtime."""
 
 HELD_OUT = 0.06
 """Share of the scenes that is never trained on."""
@@ -221,7 +204,7 @@ def trained(
         at = torch.searchsorted(chances, drawn).clamp_max(len(look) - 1)
         light = varied(images[at])
         jitter = step_of[at] + 0.1 * torch.randn(batch, device=device)
-        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+        with torch.autocast(images.device.type, dtype=torch.bfloat16, enabled=images.is_cuda):
             looks, shares = net(light, jitter)
         on_look = functional.nll_loss(looks, look[at])
         target = share[at]
@@ -437,74 +420,6 @@ def _share(hits: NDArray[np.bool_]) -> str:
     return f"{hits.mean():.3f} of {hits.size}" if hits.size else "none"
 
 
-def written(
-    net: StripNet, out: Path, *, prior: NDArray[np.float64], joining: dict[str, float], made: str
-) -> None:
-    """Write the network and what belongs to it.
-
-    Raises:
-        ValueError: The file is too big, or ONNX Runtime differs from PyTorch.
-    """
-    out.mkdir(parents=True, exist_ok=True)
-    kept = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
-            "made": made}  # fmt: skip
-    torch.save(kept, out / "strip_look.pt")
-    try:
-        import onnx  # noqa: F401 - PyTorch's exporter wants it
-    except ImportError:
-        told("no onnx package here: only strip_look.pt was written; see --export")
-        return
-    path = out / MODEL_FILE
-    _export(net, path)
-    lines = [
-        f'schema = "{SCHEMA}"',
-        f'sha256 = "{sha256(path.read_bytes()).hexdigest()}"',
-        f"looks = {json.dumps(list(LOOKS))}",
-        f"made = {json.dumps(made)}",
-        "",
-        "[joining]",
-        *(f"{name} = {float(joining[name])!r}" for name in JOINING),
-        "",
-        "[prior]",
-        *(f"{look} = {float(p)!r}" for look, p in zip(LOOKS, prior, strict=True)),
-    ]
-    (out / METADATA_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8")
-    told(f"wrote {path} ({path.stat().st_size} bytes) and {METADATA_FILE}")
-
-
-def _export(net: StripNet, path: Path) -> None:
-    sample = (torch.randn(2, ALONG_PX, ACROSS_PX, 3), torch.zeros(2))
-    with warnings.catch_warnings(), torch.no_grad():
-        warnings.simplefilter("ignore")  # the plain exporter is called old; it needs no more
-        torch.onnx.export(
-            net.float().eval(),
-            sample,
-            str(path),
-            input_names=["light", "log_step"],
-            output_names=["looks", "shares"],
-            opset_version=OPSET,
-            dynamo=False,
-            dynamic_axes={name: {0: "n"} for name in ("light", "log_step", "looks", "shares")},
-        )
-    if path.stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path} has {path.stat().st_size} bytes, more than {MAX_BYTES}")
-    try:
-        import onnxruntime
-    except ImportError:
-        told("no onnxruntime here: the file was not compared with PyTorch")
-        return
-    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
-    other = (torch.randn(5, ALONG_PX, ACROSS_PX, 3), torch.linspace(-2, 2, 5))
-    given = dict(zip(("light", "log_step"), (t.numpy() for t in other), strict=True))
-    with torch.no_grad():
-        expected = net(*other)
-    got = session.run(["looks", "shares"], given)
-    worst = max(float(np.abs(a.numpy() - b).max()) for a, b in zip(expected, got, strict=True))
-    told(f"ONNX Runtime differs by {worst:.1e}")
-    if worst > PARITY:
-        raise ValueError(f"ONNX Runtime differs from PyTorch by {worst}")
-
-
 def told(text: str) -> None:
     """Print at once: a log is read while the run goes on."""
     print(text, flush=True)
@@ -517,17 +432,10 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=240.0, help="of training")
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--batch", type=int, default=512)
     parser.add_argument("--limit", type=int, help="use so many photos only")
-    parser.add_argument("--export", type=Path, help="weights to write as ONNX; nothing else")
     options = parser.parse_args()
-    if options.export is not None:
-        kept = torch.load(options.export, map_location="cpu", weights_only=True)
-        net = StripNet()
-        net.load_state_dict(kept["weights"])
-        written(net.eval(), options.out, prior=np.array(kept["prior"]), joining=kept["joining"],
-                made=kept["made"])  # fmt: skip
-        return
     files = sorted(file for folder in options.photos for file in folder.glob("*.json"))
     files = files[: options.limit]
     begun = time.monotonic()
@@ -544,8 +452,9 @@ def main() -> None:
         windows=MOST_WINDOWS,
         most=HELD_OUT_MOST,
     )
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    if device == "cuda":
+    device = options.device
+    if device.startswith("cuda"):
+        torch.cuda.set_device(device)
         torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     net, prior = trained(codes, known, seconds=options.seconds, batch=options.batch, device=device)
@@ -558,7 +467,10 @@ def main() -> None:
          f"{len(set(scenes[for_report].tolist()))} of them reported")  # fmt: skip
     report(pieces, for_report, joining)
     made = f"{len(files)} photos, {len(known['look'])} windows, {options.seconds:g} s on {device}"
-    written(net, options.out, prior=prior, joining=joining, made=made)
+    options.out.parent.mkdir(parents=True, exist_ok=True)
+    kept = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
+            "made": made}  # fmt: skip
+    torch.save(kept, options.out)
 
 
 if __name__ == "__main__":

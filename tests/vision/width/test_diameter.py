@@ -30,19 +30,11 @@ from tests.vision.drawn_wire import (
 )
 from vision.pieces.centreline import CentreLine
 from vision.types import Photo, Region, Scale
+from vision.width.budget import coverage_factor, diameters_mm, doubt_px, independent
 from vision.width.cylinder import apparent_edges_mm
-from vision.width.diameter import (
-    DiameterReading,
-    Edges,
-    closer_words,
-    coverage_factor,
-    diameters_mm,
-    doubt_px,
-    independent,
-    is_one_piece,
-    measure_diameter,
-    plain_run,
-)
+from vision.width.diameter import DiameterReading, closer_words, measure_diameter
+from vision.width.edges import Edges
+from vision.width.runs import is_one_piece, plain_run
 
 ACROSS = Straight(length=330, angle_deg=11, centre=(200, 130))
 MM_PER_PX = 0.1

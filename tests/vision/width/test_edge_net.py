@@ -1,8 +1,6 @@
-"""The edge network's layers, against their definitions written out and against torch."""
+"""The edge network's layers, against their definitions written out."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,7 +11,6 @@ from vision.width.edge_net import (
     Layer,
     edge_logits,
     edge_scores,
-    load_layers,
     log_probabilities,
     shipped_networks,
     window_offsets,
@@ -138,24 +135,3 @@ def test_the_shipped_networks_see_a_bright_bar() -> None:
     found = window_offsets(WIDTH_PX)[scores.argmax(axis=1)]
     assert found[:, 0] == pytest.approx(-WIDTH_PX / 2, abs=0.6)
     assert found[:, 1] == pytest.approx(WIDTH_PX / 2, abs=0.6)
-
-
-def test_numpy_and_torch_agree(tmp_path: Path) -> None:
-    # torch's own Conv1d and ConvTranspose1d are the outside source.
-    torch = pytest.importorskip("torch", reason="trained with torch; it is not a dependency")
-    from models.recipe.edges import network as recipe
-
-    torch.manual_seed(0)
-    plan = ("conv 1 6", "down 1 8", "block 2", "context 1", "up 1 6", "block 1", "score 1 2")
-    recipe.save_weights(recipe.EdgeNet(plan), tmp_path / "net.npz")
-    net = recipe.read_net(tmp_path / "net.npz")
-    profiles = some_profiles(5)
-    known = torch.from_numpy(np.isfinite(profiles).all(axis=2)).float()
-    light = torch.from_numpy(np.nan_to_num(profiles)).transpose(1, 2).contiguous()
-    with torch.no_grad():
-        x = recipe.inputs(light, known, torch.full((5,), WIDTH_PX))
-        expected = net(x[None])[0].transpose(1, 2).numpy()
-    layers = load_layers(tmp_path / "net.npz")
-    got = edge_logits(strip_of(profiles), layers, width_px=WIDTH_PX)
-    assert got == pytest.approx(expected, abs=1e-5)
-    assert np.abs(expected).max() > 0.05

@@ -1,0 +1,67 @@
+"""Train both parts of the strip network at the same time on one card, and write the file.
+
+    python -m models.recipe.strips --photos DIR [DIR...] --out DIR --workers 28 \\
+        --device cuda:1 --seconds 360 --look-seconds 300 [--start edges.pt]
+
+Leaves ``strip.onnx``, ``strip.toml``, the weights ``edges.pt`` and ``looks.pt`` to go on from,
+and what each training said in ``edges.log`` and ``looks.log``. The trainings need not know of
+each other (``edges/train.py``, ``strips/train.py``); ``file.py`` joins what they made.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run both trainings, then the export; return the first exit code that is not 0."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--photos", nargs="+", required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--seconds", default="360", help="of training the edges")
+    parser.add_argument("--look-seconds", default="300", help="of training the looks")
+    parser.add_argument("--start", help="weights of edges to go on from")
+    parser.add_argument("--compare", nargs="*", default=[], help="weights of edges to judge too")
+    parser.add_argument("--drawn", default="49152", help="drawn profiles beside those of photos")
+    parser.add_argument("--rate", default="1.5e-3", help="of learning edges, at its highest")
+    asked = parser.parse_args(argv)
+    asked.out.mkdir(parents=True, exist_ok=True)
+    common = ["--photos", *asked.photos, "--workers", str(max(1, asked.workers // 2)),
+              "--device", asked.device]  # fmt: skip
+    start = ["--start", asked.start] if asked.start else []
+    compare = ["--compare", *asked.compare] if asked.compare else []
+    edges, looks = asked.out / "edges.pt", asked.out / "looks.pt"
+    running = {
+        "edges": _begun(asked.out, "edges", "models.recipe.edges.train", *common, *start, *compare,
+                        "--seconds", asked.seconds, "--rate", asked.rate, "--drawn", asked.drawn,
+                        "--out", str(edges)),
+        "looks": _begun(asked.out, "looks", "models.recipe.strips.train", *common,
+                        "--seconds", asked.look_seconds, "--out", str(looks)),
+    }  # fmt: skip
+    codes = {name: process.wait() for name, process in running.items()}
+    for name, code in codes.items():
+        print(f"== {name}: exit {code}", (asked.out / f"{name}.log").read_text()[-6000:], sep="\n")
+    if any(codes.values()):
+        return next(code for code in codes.values() if code)
+    return subprocess.run(
+        [sys.executable, "-m", "models.recipe.strips.file", "--edges", str(edges),
+         "--looks", str(looks), "--out", str(asked.out)],
+        check=False,
+    ).returncode  # fmt: skip
+
+
+def _begun(out: Path, name: str, module: str, *options: str) -> subprocess.Popen[bytes]:
+    with (out / f"{name}.log").open("wb") as log:
+        return subprocess.Popen(
+            [sys.executable, "-u", "-m", module, *options], stdout=log, stderr=subprocess.STDOUT
+        )
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
