@@ -4,10 +4,11 @@
 
 Renders the training views and the validation photos, trains the surface network and then
 both parts of the strip network, and leaves their files in ``OUT/surface`` and ``OUT/strips``;
-seeds are fixed. What must be fitted after them on photos of one's own choice (mix, form odds, calibration) is told in DEVELOPERS.md. ``--dry-run`` only says
-what would be run. The files that ship took 8 minutes of rendering on two H100 and 12.5 of
-training on one of them, the two smaller networks on the other meanwhile; on one card, or
-on a processor, it takes the longer.
+seeds are fixed. What must be fitted after them on photos of one's own choice (mix, form odds,
+calibration) is told in DEVELOPERS.md. ``--dry-run`` only says what would be run. The surface
+network that ships took 8 minutes of rendering on two H100 and 12.5 of training on one of them,
+the smaller ones learned on the other meanwhile; on one card, or on a processor, it takes the
+longer.
 """
 
 from __future__ import annotations
