@@ -2,6 +2,7 @@
 # make demo   install what it takes to run, and grade the demo photos
 # make test   install what it takes to work on it, and check everything
 # make lint   only style and types
+# make hostile the attacks of tests/hostile at full size: five times as many, some minutes
 # make lock   renew the lock files after a change of pyproject.toml
 # Everything lands in .venv; nothing is installed elsewhere.
 
@@ -12,7 +13,7 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
 
-.PHONY: app demo test lint lock clean
+.PHONY: app demo test lint hostile lock clean
 
 app: $(VENV)/.installed-run
 	$(BIN)/cuproscope app
@@ -24,6 +25,9 @@ demo: $(VENV)/.installed-run
 
 test: lint
 	$(BIN)/python -m pytest
+
+hostile: $(VENV)/.installed-dev
+	CUPROSCOPE_HOSTILE=5 $(BIN)/python -m pytest tests/hostile
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .

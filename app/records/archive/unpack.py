@@ -218,7 +218,7 @@ def _decoded_size(data: bytes, photo: PhotoEntry) -> tuple[int, int]:
     import numpy as np
     from PIL import Image
 
-    from vision.photo.loading import MAX_PIXELS
+    from vision.photo.container import MAX_PIXELS
 
     bad = BadArchiveError("a photo can't be read", fix=FIX, where=photo.sha256)
     try:

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from rules.errors import PhotoError
-from vision.photo import loading as photo_module
+from vision.photo import container, decoding, loading
 from vision.photo.loading import find_photos, focal_px, load_photo, load_photo_file
 
 WIDTH, HEIGHT = 72, 48
@@ -304,7 +304,7 @@ def test_display_p3_agrees_with_littlecms_on_every_colour(
     data = saved(Image.fromarray(colours), "PNG", icc_profile=icc_profile(*P3_COLORANTS))
     quick = load_photo(data, name="piece")
     assert quick.notes == ("converted from Display P3",)
-    monkeypatch.setattr(photo_module, "_SAME_COLOUR_CODES", -1)
+    monkeypatch.setattr(decoding, "_SAME_COLOUR_CODES", -1)
     slow = load_photo(data, name="piece")
     assert slow.notes == ("converted from another colour profile",)
     assert np.abs(quick.rgb.astype(int) - slow.rgb).max() <= 2
@@ -391,7 +391,7 @@ def test_a_bomb_is_refused_from_its_header(side: int, monkeypatch: pytest.Monkey
     def never(*_: object) -> None:
         raise AssertionError("pixels were decoded")
 
-    monkeypatch.setattr(photo_module, "_pixels", never)
+    monkeypatch.setattr(decoding, "_pixels", never)
     data = png_bomb(side)
     assert len(data) < 200_000
     assert refusal(data).code == "too_many_pixels"
@@ -422,7 +422,7 @@ def test_what_is_no_photo_is_told_with_name_fault_and_fix(case: str) -> None:
 
 
 def test_a_file_over_the_size_cap_is_refused_unread() -> None:
-    error = refusal(photo_bytes("jpeg") + b"\0" * photo_module.MAX_BYTES)
+    error = refusal(photo_bytes("jpeg") + b"\0" * loading.MAX_BYTES)
     assert error.code == "too_large"
     assert "25 MB" in error.message
 
@@ -455,7 +455,7 @@ def photo_or_typed_error(data: bytes) -> None:
     else:
         assert photo.rgb.dtype == np.uint8
         assert photo.rgb.ndim == 3
-        assert min(photo.rgb.shape[:2]) >= photo_module.MIN_SIDE_PX
+        assert min(photo.rgb.shape[:2]) >= container.MIN_SIDE_PX
 
 
 @pytest.mark.parametrize("kind", FORMATS)
@@ -531,7 +531,7 @@ def test_a_jpeg_whose_second_header_is_larger_is_not_decoded_at_that_size() -> N
 
 def test_a_decoder_that_sees_another_size_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
     other = np.zeros((2 * HEIGHT, WIDTH, 3), np.uint8)
-    monkeypatch.setattr(photo_module.cv2, "imdecode", lambda *_: other)
+    monkeypatch.setattr("simplejpeg.decode_jpeg", lambda *_, **__: other)
     assert refusal(photo_bytes("jpeg")).code == "damaged"
 
 
