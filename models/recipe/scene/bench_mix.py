@@ -19,50 +19,69 @@ from models.recipe.look.noise import Rng
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """Where pieces come from: how often, which kinds, and what is on their metal."""
+    """Where pieces come from.
+
+    Attributes:
+        weight: How often; as in ``rules/base_rates.toml``.
+        kinds: Which pieces, by weight.
+        finishes: What is on their metal, by weight.
+        wound: How often a coil, a hank or a bobbin is of enamelled wire.
+    """
 
     weight: float
     kinds: Mapping[str, float]
     finishes: Mapping[str, float]
+    wound: float = 0.0
 
 
+ENAMELLED = ("coil", "hank", "bobbin", "tangle", "wire", "soldered")
+"""What is made of winding wire: nothing else wears enamel."""
+
+WOUND = ("coil", "hank", "bobbin")
+
+# Weights are set so that what is on the pieces is there as often as rules/base_rates.toml
+# says it is on a bench.
 SOURCES: Mapping[str, Source] = {
     "house_wiring": Source(
-        weight=0.32,
-        kinds={"wire": 5, "insulated": 2.5, "multicore": 1.2, "stranded": 1.5, "fan": 0.3,
-               "rods": 0.4, "hank": 0.3, "tangle": 0.2},
-        finishes={"bright": 5, "light": 2.5, "dull": 1.5, "dark": 0.5, "green": 0.1,
-                  "paint": 0.15, "tinned": 0.1, "lacquer": 0.03},
+        weight=0.35,
+        kinds={"wire": 5, "insulated": 3.2, "multicore": 1.5, "stranded": 2, "fan": 0.3,
+               "rods": 0.3, "hank": 0.3, "tangle": 0.2, "other_metal": 0.3},
+        finishes={"bright": 5, "light": 2.5, "dull": 1.5, "dark": 0.5, "green": 0.15,
+                  "paint": 0.12, "tinned": 0.15, "lacquer": 0.04},
     ),
     "plumbing": Source(
-        weight=0.26,
-        kinds={"tube": 4, "elbow": 1.6, "coupling": 1.4, "fitting": 1.2, "brass": 0.5,
-               "valve": 0.4},
+        weight=0.25,
+        kinds={"tube": 4.2, "elbow": 1.3, "coupling": 1.1, "fitting": 1.2, "brass": 0.5,
+               "valve": 0.4, "other_metal": 0.25},
         finishes={"bright": 1.2, "light": 2.5, "dull": 3.5, "dark": 1.4, "heat": 0.5,
-                  "green": 0.8, "paint": 0.5, "lacquer": 0.03},
+                  "green": 1.0, "paint": 0.55, "lacquer": 0.05},
     ),
     "cord_cable": Source(
-        weight=0.16,
-        kinds={"insulated": 2.5, "twin": 2, "multicore": 1.5, "fan": 1.5, "leads": 1,
-               "stranded": 1.5},
-        finishes={"bright": 5, "light": 1.8, "dull": 0.7, "dark": 0.2, "tinned": 1.2},
+        weight=0.15,
+        kinds={"insulated": 2, "twin": 1.5, "multicore": 1, "fan": 1.5, "leads": 0.4,
+               "stranded": 2.6},
+        finishes={"bright": 5, "light": 1.8, "dull": 0.7, "dark": 0.2, "tinned": 0.9},
     ),
     "motor_transformer": Source(
-        weight=0.10,
-        kinds={"hank": 2.5, "coil": 2.5, "bobbin": 1.5, "tangle": 1.2, "wire": 1, "leads": 0.5},
-        finishes={"enamel": 8, "bright": 0.6, "light": 0.5, "dull": 0.5, "dark": 0.4},
+        weight=0.08,
+        kinds={"hank": 2.5, "coil": 2.5, "bobbin": 1.5, "tangle": 1.2, "wire": 1, "leads": 0.3,
+               "stranded": 0.3, "other_metal": 0.2},
+        finishes={"enamel": 8, "bright": 0.2, "light": 0.2, "dull": 0.2, "dark": 0.1},
+        wound=0.95,
     ),
     "appliance": Source(
-        weight=0.09,
-        kinds={"tube": 1.5, "twin": 1.5, "leads": 1.2, "insulated": 1, "wire": 1, "fitting": 0.7,
-               "soldered": 1, "brass": 0.6, "other_metal": 0.5, "coil": 0.4},
-        finishes={"bright": 3, "light": 2, "dull": 1.5, "dark": 0.5, "tinned": 0.7, "enamel": 0.5,
-                  "paint": 0.2, "oil": 0.2},
+        weight=0.10,
+        kinds={"tube": 1.6, "twin": 1, "leads": 0.5, "insulated": 1.3, "stranded": 0.7, "wire": 1,
+               "fitting": 0.4, "soldered": 0.8, "brass": 0.4, "other_metal": 0.8, "coil": 0.5},
+        finishes={"bright": 3, "light": 2, "dull": 1.5, "dark": 0.5, "tinned": 1.0, "enamel": 0.7,
+                  "paint": 0.15, "oil": 0.1},
+        wound=0.9,
     ),
     "outdoors": Source(
         weight=0.07,
-        kinds={"tube": 3, "sheet": 1.5, "wire": 1.5, "stranded": 1, "elbow": 0.5, "bar": 0.3},
-        finishes={"green": 3, "dark": 2.5, "dull": 1.5, "black": 0.8, "paint": 1.6, "light": 0.6},
+        kinds={"tube": 2.5, "sheet": 1.5, "wire": 2.2, "stranded": 2.6, "elbow": 0.3, "bar": 0.3},
+        finishes={"green": 4.6, "dark": 2.2, "dull": 1.3, "black": 0.7, "paint": 0.8,
+                  "light": 0.5, "tinned": 0.4},
     ),
 }  # fmt: skip
 
@@ -121,7 +140,12 @@ def draw(rng: Rng, weights: Mapping[str, float]) -> str:
 
 def piece_of(rng: Rng, source: str) -> tuple[str, str]:
     """Return kind and finish of a piece from there."""
-    return draw(rng, SOURCES[source].kinds), draw(rng, SOURCES[source].finishes)
+    told = SOURCES[source]
+    kind = draw(rng, told.kinds)
+    if kind in WOUND and rng.random() < told.wound:
+        return kind, "enamel"
+    ways = told.finishes if kind in ENAMELLED else {**told.finishes, "enamel": 0.0}
+    return kind, draw(rng, ways)
 
 
 def light(rng: Rng, *, skies: bool) -> str:

@@ -295,7 +295,7 @@ def stranded(
             [shift_u(sweep(p, round_profile(strand_mm, sides=18)), k) for k, p in enumerate(paths)]
         )
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * strand_mm)
-    if rng.random() < 0.12:
+    if rng.random() < 0.07:
         at = 1 - np.clip(rng.uniform(3, 15) / length, 0.03, 0.5)
         skin = fin.dipped(skin, rng=rng, mm=(length, np.pi * strand_mm), at=float(at))
     return Piece(form="stranded", parts=[(meshes, skin)], diameter_mm=outer,
