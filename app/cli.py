@@ -2,7 +2,8 @@
 
 Thin: it checks what was typed, calls :mod:`app.grading`, and prints. Exit codes: 0 all
 graded; 2 wrong usage; 3 at least one photo could not be read; 4 all read, but at least
-one not measurable. What takes long to import is imported when it is needed.
+one not measurable; 5 a part of the program is missing. What takes long to import is
+imported when it is needed.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from rules.errors import CuproscopeError
+from rules.errors import CuproscopeError, InstallError
 
 if TYPE_CHECKING:
     from app.grading import Outcome, Result
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 EXIT_OK = 0
 EXIT_USAGE = 2
 EXIT_UNREADABLE = 3
+EXIT_BROKEN = 5
 EXIT_INTERRUPTED = 130
 
 DEBUG_VARIABLE = "CUPROSCOPE_DEBUG"
@@ -50,6 +52,7 @@ reference keys
 exit codes
   0 all graded   2 wrong usage   3 a photo could not be read
   4 read, but at least one not measurable
+  5 a part of the program is missing or damaged: install it again
 """
 
 _FACTS = (
@@ -76,7 +79,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Photos' and records' errors say what to do.
         fix = getattr(fault, "fix", "")
         print(f"{parser.prog}: {fault}. {fix}".replace("..", ".").rstrip(), file=sys.stderr)
-        return EXIT_USAGE
+        return EXIT_BROKEN if isinstance(fault, InstallError) else EXIT_USAGE
     except BrokenPipeError:
         # Whoever read our output has gone; let the interpreter close a pipe that takes it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -223,11 +226,14 @@ class _Version(argparse.Action):
 def _grade(arguments: argparse.Namespace) -> int:
     from app.grading import grade_photo, grade_typed
     from app.progress import progress
+    from models.loader import check
     from vision.photo.loading import find_photos
 
     request = _request(arguments)
     if not arguments.photos and arguments.findings is None:
         raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
+    if arguments.photos:
+        check()
     typed = _typed(arguments.findings)
     if arguments.jobs is not None or arguments.out is not None or arguments.cluster is not None:
         from app.folder.command import grade_whole_folder

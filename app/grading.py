@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from app.request import Request
 from rules.cautions import SELLING, cautions
 from rules.engine import Grading, grade
-from rules.errors import CuproscopeError, PhotoError
+from rules.errors import CuproscopeError, InstallError, PhotoError
 from rules.findings import Findings, Form
 from rules.typed import TypedPiece
 
@@ -162,9 +162,15 @@ def _cautions(pieces: Sequence[GradedPiece]) -> tuple[str, ...]:
 
 
 def unreadable(name: str, fault: Exception) -> Result:
-    """Return the result of a photo that could not be read, with what to do about it."""
+    """Return the result of a photo that could not be read, with what to do about it.
+
+    Raises:
+        InstallError: The photo is not at fault: a part of the program is missing.
+    """
     from vision.types import Problem
 
+    if isinstance(fault, InstallError):
+        raise fault  # no other photo would fare better
     if isinstance(fault, PhotoError):
         problem = Problem(code=fault.code, text=_sentence(fault.message), fix=fault.fix)
     else:

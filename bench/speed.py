@@ -40,8 +40,7 @@ STEPS = (
     "detect_scale",
     "surface_map",
     "_regions",
-    "estimate_white",
-    "_widths",
+    "widths_of",
     "judge_finish",
     "judge_quality",
 )

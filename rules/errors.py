@@ -4,6 +4,7 @@
   * PhotoError           the photo can't answer; a person can act on the fix
   * ContractError        a value broke its own promise; a programmer's fault
   * RuleFileError        a rule sheet or findings file is wrong; says where
+  * InstallError         a part of the program is missing or damaged; install it again
 """
 
 
@@ -43,3 +44,15 @@ class ContractError(CuproscopeError):
 
 class RuleFileError(CuproscopeError):
     """A rule sheet or a findings file is wrong; every fault is in the message."""
+
+
+class InstallError(CuproscopeError):
+    """A part of the program is missing or damaged; ``where`` names its file.
+
+    Attributes:
+        code: As of a :class:`PhotoError`, so that an edge can show both alike.
+        fix: What the person can do about it.
+    """
+
+    code = "part_missing"
+    fix = "Install Cuproscope again."

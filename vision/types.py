@@ -171,17 +171,16 @@ class SurfaceMap:
             may be coarser than the photo; its cells divide the box evenly.
         strangeness: ``(h, w)`` float32, how unlike anything trained on: the mean over
             a piece passes 1 for one in a hundred of the pieces the model was
-            calibrated on. None where the map's maker can't tell.
+            calibrated on.
         outline: ``(2, h', w')`` float32, finer than the other maps: how likely a pixel
-            is part of a piece, and that another piece begins there. None where the
-            map's maker can't tell.
+            is part of a piece, and that another piece begins there.
     """
 
     p: Float32Array
     tarnish_level: Float32Array
     box_px: tuple[int, int, int, int]
-    strangeness: Float32Array | None = None
-    outline: Float32Array | None = None
+    strangeness: Float32Array
+    outline: Float32Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

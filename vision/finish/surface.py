@@ -7,32 +7,34 @@ of the answer lies on the photo. A view's sides are multiples of 32 px; the box 
 widened to fit rather than stretched, so that a cell is square on the photo and its
 place is exact (half-pixel centres, as ``cv2.resize`` has them).
 
-No model, or one whose hash is not the one written beside it, is no error: the
-caller gets None and :func:`why_no_model` says why, for the page to show.
+Without the network nothing is judged: a file that is missing or damaged is an error of
+:mod:`models.loader`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib import resources
+from functools import cache
 from importlib.resources.abc import Traversable
 from math import ceil, sqrt
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 
+from models.loader import SCHEMAS, broken, described, session
 from rules.errors import ContractError
-from vision.finish.network_file import cpu_session, read_checked
 from vision.photo.colour import from_linear, to_linear
 from vision.photo.reduced import resized
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
 
-MODEL_FILE = "surface.onnx"
-METADATA_FILE = "surface.toml"
-SCHEMA = "cuproscope.surface-model/1"
+if TYPE_CHECKING:
+    from onnxruntime import InferenceSession
+
+MODEL = "surface"
+MODEL_FILE, METADATA_FILE = f"{MODEL}.onnx", f"{MODEL}.toml"
+SCHEMA = SCHEMAS[MODEL]
 
 MULTIPLE_PX = 32
 """Sides of a view: the network halves its input five times."""
@@ -73,13 +75,13 @@ class RawMaps:
         tarnish_level: ``(h, w)`` float32, 0 to 1.
         strangeness: ``(h, w)`` float32, distance from what was trained on, at least 0.
         outline: ``(2, 4 h, 4 w)`` float32, as in :class:`vision.types.SurfaceMap`, at the
-            view's own resolution; None where the network doesn't draw outlines.
+            view's own resolution.
     """
 
     logits: Float32Array
     tarnish_level: Float32Array
     strangeness: Float32Array
-    outline: Float32Array | None = None
+    outline: Float32Array
 
 
 Network = Callable[[Image], RawMaps]
@@ -124,27 +126,14 @@ class View:
     height_px: int
 
 
-def load_surface_model() -> SurfaceModel | None:
-    """Return the shipped model, or None where it can't be used (see :func:`why_no_model`).
+@cache
+def load_surface_model() -> SurfaceModel:
+    """Return the shipped model. Loaded once; later calls cost nothing.
 
-    Loaded once; later calls cost nothing.
+    Raises:
+        InstallError: A file of it is missing, damaged or of another version.
     """
-    return _loaded()[0]
-
-
-def why_no_model() -> str | None:
-    """Return in plain words why there is no surface model; None where there is one."""
-    return _loaded()[1]
-
-
-def model_fault() -> str | None:
-    """Return what a person should know where the model can't be used, None where it can.
-
-    Pieces and their finish are then told by colour alone: rougher outlines, touching
-    pieces taken for one, enamel and solder mostly missed.
-    """
-    why = why_no_model()
-    return None if why is None else f"outlines and finish are by colour alone, and rougher: {why}"
+    return read_surface_model()
 
 
 def surface_map(
@@ -330,12 +319,11 @@ def familiarity(surface: SurfaceMap, weights: Float32Array) -> float:
     """Return how much a piece is like what the network was trained on, 0 to 1.
 
     Half at the strangeness that one in a hundred calibration pieces passes; below
-    half the network's classes should not decide anything alone. 1 where the map's
-    maker can't tell.
+    half the network's classes should not decide anything alone.
     """
     total = float(weights.sum())
-    if surface.strangeness is None or total <= 0:
-        return 1.0
+    if total <= 0:
+        raise ContractError("the piece lies outside of the map", where="weights")
     strange = float((surface.strangeness * weights).sum()) / total
     return float(0.5 ** (strange * strange))
 
@@ -362,80 +350,48 @@ def _softmax(logits: Float32Array) -> Float32Array:
     return np.asarray(raised / raised.sum(axis=0, keepdims=True), dtype=np.float32)
 
 
-@lru_cache(maxsize=1)
-def _loaded() -> tuple[SurfaceModel | None, str | None]:
-    return read_surface_model(resources.files("models"))
-
-
-def read_surface_model(folder: Traversable) -> tuple[SurfaceModel | None, str | None]:
-    """Return the model in a folder, or None and why it can't be used, in plain words.
+def read_surface_model(folder: Traversable | None = None) -> SurfaceModel:
+    """Return the model in a folder.
 
     Args:
-        folder: Holds ``surface.onnx`` and ``surface.toml``.
+        folder: Holds ``surface.onnx`` and ``surface.toml``; None for the one that ships.
+
+    Raises:
+        InstallError: A file of it is missing, damaged or of another version.
     """
-    read = read_checked(
-        folder,
-        model_file=MODEL_FILE,
-        metadata_file=METADATA_FILE,
-        schema=SCHEMA,
-        what="surface model",
-    )
-    if isinstance(read, str):
-        return None, read
-    metadata, content = read
-    refused = _fault_of(metadata)
-    if refused:
-        return None, refused
-    try:
-        network = _session(content, metadata["classes"])
-    except Exception as fault:  # onnxruntime's errors share no base but Exception
-        return None, f"{MODEL_FILE} can't be run here: {type(fault).__name__}"
-    calibration = metadata["calibration"]
-    model = SurfaceModel(
-        network=network,
-        temperature=float(calibration["temperature"]),
-        strangeness_limit=float(calibration["strangeness_limit"]),
-        metadata=metadata,
-    )
-    return model, None
-
-
-def _fault_of(metadata: Mapping[str, Any]) -> str | None:
-    """Return what is wrong with a model's description, None where nothing is."""
-    classes = metadata.get("classes") or [""]
+    told = described(MODEL, folder=folder)
+    classes = told.get("classes") or [""]
     if not set(classes) <= set(Surface) or len(set(classes)) < len(classes):
-        return f"{METADATA_FILE} lists other classes than this version knows"
-    calibration = metadata.get("calibration", {})
-    for name in ("temperature", "strangeness_limit"):
-        value = calibration.get(name)
-        if not isinstance(value, int | float) or not 0 < value < float("inf"):
-            return f"{METADATA_FILE}: calibration.{name} must be a positive number"
-    return None
+        broken(METADATA_FILE, "lists other classes than this version knows")
+    calibration = {name: _positive(told, name) for name in ("temperature", "strangeness_limit")}
+    network = _network(session(told, folder=folder), classes)
+    return SurfaceModel(network=network, metadata=told, **calibration)
 
 
-def _session(content: bytes, classes: Sequence[str]) -> Network:
-    """Return a network that runs an ONNX file's bytes.
+def _positive(told: Mapping[str, Any], name: str) -> float:
+    value = told.get("calibration", {}).get(name)
+    if not isinstance(value, int | float) or not 0 < value < float("inf"):
+        broken(METADATA_FILE, f"calibration.{name} must be a positive number")
+    return float(value)
+
+
+def _network(run: InferenceSession, classes: Sequence[str]) -> Network:
+    """Return a session as a function from a view to maps.
 
     Args:
-        content: The file.
+        run: The network.
         classes: What its planes are, in their order; a surface that the network was not
             taught is never seen by it.
     """
-    session = cpu_session(content)
+    names = ["logits", "tarnish_level", "strangeness", "outline"]
     planes = [list(Surface).index(Surface(name)) for name in classes]
 
     def network(view: Image) -> RawMaps:
-        names = ["logits", "tarnish_level", "strangeness", "outline"]
-        logits, tarnish, strangeness, outline = session.run(names, {"rgb": view[None]})
-        if logits.shape[1] != len(planes):
-            raise ContractError(f"{logits.shape[1]} planes, {len(planes)} classes", where="network")
-        told = np.full((len(Surface), *logits.shape[2:]), -np.inf, np.float32)
-        told[planes] = logits[0]
-        return RawMaps(
-            logits=told,
-            tarnish_level=tarnish[0],
-            strangeness=strangeness[0],
-            outline=outline[0],
-        )
+        logits, tarnish, strangeness, outline = (a[0] for a in run.run(names, {"rgb": view[None]}))
+        if len(logits) != len(planes):
+            raise ContractError(f"{len(logits)} planes, {len(planes)} classes", where="network")
+        told = np.full((len(Surface), *logits.shape[1:]), -np.inf, np.float32)
+        told[planes] = logits
+        return RawMaps(logits=told, tarnish_level=tarnish, strangeness=strangeness, outline=outline)
 
     return network

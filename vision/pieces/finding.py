@@ -2,9 +2,8 @@
 
 The narrow seam is a pair of maps over the photo: how likely each pixel shows a piece,
 and the number of the piece it belongs to. They come from the surface network's overview
-(:mod:`vision.finish.surface`, :mod:`vision.pieces.outlines`) or, without its file, from the
-table as a background model (:mod:`vision.pieces.ground`), which takes pieces that touch for one;
-:func:`regions_from_labels` turns either into outlines at full resolution.
+(:mod:`vision.finish.surface`, :mod:`vision.pieces.outlines`);
+:func:`regions_from_labels` turns them into outlines at full resolution.
 """
 
 from __future__ import annotations
@@ -16,9 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.photo.reduced import reduced as reduced  # noqa: PLC0414 - others take it from here
+from vision.photo.reduced import reduced
 from vision.pieces.crossings import Parting, part_crossings
-from vision.pieces.ground import table_features
 from vision.pieces.outlines import WEAK_P, Labels, parted
 from vision.types import (
     Float32Array,
@@ -31,25 +29,16 @@ from vision.types import (
     SurfaceMap,
 )
 
-SURFACES = list(Surface)
-
 Contour = NDArray[np.int32]
-
-WORK_LONG_SIDE_PX = 1024
-"""Pieces are found on a copy this long; a 12-megapixel photo shrinks 4 times."""
 
 REFINE_LONG_SIDE_PX = 1024
 """Outlines are refined on a crop at most this long."""
 
-MIN_AREA_SHARE = 4e-4
-"""By the table alone, smaller spots are dirt: 0.04 % is 20 mm² of an A5 page."""
-
-MIN_AREA_SHARE_SURFACE = 1.2e-4
+MIN_AREA_SHARE = 1.2e-4
 """The network knows dirt from wire; under this a piece is too small to judge."""
 
-SURE_TABLE_P = 0.8
 SURE_P = 0.7
-"""The surest tenth of a piece is at least this likely, by the table and by the network."""
+"""The surest tenth of a piece is at least this likely."""
 
 MOST_GROUND_P = 0.3
 """A piece that the classes take for table or reference by more, on average, is a stain, a
@@ -63,10 +52,6 @@ that hold several pieces (310 renders) and on 5 of about 450 that hold one."""
 
 PAD_PX = 8
 """A piece is drawn with so much of the map around it."""
-
-Z_HALF = 4.5
-"""Distance from the table, in its own spreads, where a pixel is as likely piece as
-table. At 3 wood grain comes through; at 6 dull pieces on wood are lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,35 +94,6 @@ def reference_mask(
     return np.asarray(grown, dtype=bool)
 
 
-def foreground_by_table(features: Float32Array) -> Float32Array:
-    """Return how likely each pixel shows a piece, by its distance from the table alone.
-
-    Args:
-        features: ``(9, h, w)`` from :func:`vision.pieces.ground.table_features`.
-
-    Returns:
-        ``(h, w)`` float32, 0 to 1.
-    """
-    # A wide piece is its own window's median: there only the overall table tells it.
-    z = 4 * np.maximum(features[6], 0.8 * features[7])
-    z = cv2.GaussianBlur(z, (0, 0), 1.0)
-    p = 1.0 / (1.0 + np.exp(-1.5 * (z - Z_HALF)))
-    p[features[8] > 0] = 0.0
-    return np.asarray(p, dtype=np.float32)
-
-
-def find_pieces(
-    photo: Photo, *, reference_outlines_px: Sequence[FloatArray] = ()
-) -> tuple[Region, ...]:
-    """Return every piece on the table, largest first, without the surface network."""
-    small, factor = reduced(photo.rgb, WORK_LONG_SIDE_PX)
-    reference = reference_mask(small.shape[:2], reference_outlines_px, factor)
-    foreground = foreground_by_table(table_features(small, reference))
-    return regions_from_labels(
-        photo, foreground, parted(foreground), least=MIN_AREA_SHARE, sure=SURE_TABLE_P
-    )
-
-
 def pieces_on(
     photo: Photo,
     overview: SurfaceMap,
@@ -154,7 +110,7 @@ def pieces_on(
         sketch: From :func:`sketch_pieces`, while nobody knew the reference yet: what it
             doesn't change is not done again.
     """
-    piece, gap = _piece_and_gap(overview)
+    piece, gap = overview.outline
     as_sketched = sketch is not None
     if reference_outlines_px:
         factor = photo.width_px / piece.shape[1]
@@ -172,28 +128,24 @@ def pieces_on(
 
 def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
     """Return the pieces as if no reference lay on them, for :func:`pieces_on`."""
-    piece, gap = _piece_and_gap(overview)
+    piece, gap = overview.outline
     parting = _numbered(photo, overview, piece, gap)
     drawn = tuple(one for _, _, one in _drawn(photo, piece, parting.labels))
     return Sketch(parting=parting, drawn=drawn)
 
 
 def _numbered(
-    photo: Photo, overview: SurfaceMap, piece: Float32Array, gap: Float32Array | None
+    photo: Photo, overview: SurfaceMap, piece: Float32Array, gap: Float32Array
 ) -> Parting:
     """Return the number of the piece at each pixel, parted by the gaps and by the crossings."""
-    parting = Parting(labels=parted(piece, gap))
-    if gap is not None:
-        least_px = round(MIN_AREA_SHARE_SURFACE * piece.size)
-        parting = part_crossings(parting.labels, gap, photo.rgb, least_px=least_px)
+    least_px = round(MIN_AREA_SHARE * piece.size)
+    parting = part_crossings(parted(piece, gap), gap, photo.rgb, least_px=least_px)
     # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
     return replace(parting, labels=_without_ground(parting.labels, overview))
 
 
 def is_bunch(overview: SurfaceMap, region: Region) -> bool:
     """Return whether a find is several pieces side by side, taken for one."""
-    if overview.outline is None:
-        return False
     gap = overview.outline[1]
     x, y, w, h = region.box_px
     across = gap.shape[1] / overview.box_px[2]
@@ -206,15 +158,9 @@ def is_bunch(overview: SurfaceMap, region: Region) -> bool:
     return bool(own.size) and float((own > MEETING_P).mean()) > MOST_MEETING
 
 
-def _piece_and_gap(overview: SurfaceMap) -> tuple[Float32Array, Float32Array | None]:
-    if overview.outline is not None:
-        return overview.outline[0], overview.outline[1]
-    return np.clip(1 - _ground(overview), 0, 1), None
-
-
 def _ground(overview: SurfaceMap) -> Float32Array:
     """Return how likely each cell shows the table or the reference."""
-    own = [SURFACES.index(Surface.TABLE), SURFACES.index(Surface.REFERENCE)]
+    own = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
     return np.asarray(overview.p[own].sum(axis=0), dtype=np.float32)
 
 
@@ -236,8 +182,7 @@ def regions_from_labels(
     foreground: Float32Array,
     labels: Labels,
     *,
-    least: float = MIN_AREA_SHARE_SURFACE,
-    sure: float = SURE_P,
+    least: float = MIN_AREA_SHARE,
     drawn: Sequence[Drawn] = (),
     several: frozenset[int] = frozenset(),
 ) -> tuple[Region, ...]:
@@ -248,15 +193,12 @@ def regions_from_labels(
         foreground: ``(h, w)`` float32, 0 to 1, over the whole photo.
         labels: ``(h, w)`` number of the piece at each pixel, 0 none.
         least: Smaller pieces, as a share of the photo, are left out.
-        sure: So are those whose surest tenth is less likely a piece than this.
         drawn: Pieces drawn before; one that follows from the same is taken from there.
         several: Numbers of those that are several pieces which could not be parted.
     """
     found = [
         replace(piece.region, score=score, several=number in several)
-        for number, score, piece in _drawn(
-            photo, foreground, labels, least=least, sure=sure, known=drawn
-        )
+        for number, score, piece in _drawn(photo, foreground, labels, least=least, known=drawn)
         if piece.region is not None
     ]
     return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
@@ -267,8 +209,7 @@ def _drawn(
     foreground: Float32Array,
     labels: Labels,
     *,
-    least: float = MIN_AREA_SHARE_SURFACE,
-    sure: float = SURE_P,
+    least: float = MIN_AREA_SHARE,
     known: Sequence[Drawn] = (),
 ) -> Iterator[tuple[int, float, Drawn]]:
     """Yield each piece's number, how sure it is, and the piece; see :func:`regions_from_labels`."""
@@ -279,7 +220,7 @@ def _drawn(
             continue
         own = labels == number
         score = float(np.quantile(foreground[own], 0.9))
-        if score < sure:  # a smear of doubt is not a piece
+        if score < SURE_P:  # a smear of doubt is not a piece
             continue
         cells, soft = _soft(foreground, labels, number, own)
         same = next((d for d in known if d.cells == cells and np.array_equal(d.soft, soft)), None)

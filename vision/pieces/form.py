@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from math import exp, log
 
 import cv2
 import numpy as np
 
+from models.loader import broken, described
 from rules.findings import Form, FormFinding
 from vision.pieces.roundness import BULGE_UNKNOWN, end_bulge
 from vision.types import FloatArray, Mask, Region
@@ -44,9 +44,8 @@ HEAP_HOLES = 0.15
 and tangles 20 show more than 0.2 and 16 less than 0.15; no other piece but a wire crossing
 itself shows more than 0.07."""
 
-HEAP_BANDS = 0.5
-"""Share of structure across the piece from which it is a close-wound coil: 0.53 to 0.68
-on the rendered ones, under 0.45 on all else."""
+HEAP_SOFTNESS = 0.03
+"""A share or probability so far past its limit is told with 73 %."""
 
 HEAP_LOOK_P = 0.9
 """Likelier wound than this by its look, a long piece is a heap: few are. Of 511 long pieces
@@ -69,8 +68,9 @@ WOUND_P = 0.6
 HEAP_WIRE_P = 0.7
 """A coil or a tangle is mostly solid wire; fine cable and tube are coiled too. Assumed."""
 
-ODDS_FILE = "form_odds.npz"
-"""Constants of :func:`kind_p`, in ``vision/data``; fitted by ``models.recipe.fits.form_odds``."""
+ODDS = "form_odds"
+"""Constants of :func:`kind_p`, ``models/form_odds.toml``; fitted by
+``models.recipe.fits.form_odds``."""
 
 KINDS = ("round", "sheet", "other")
 
@@ -204,24 +204,18 @@ def _stranded_p(width_mm: float | None, groove_p: float | None) -> float:
     return odds / (1 + odds)
 
 
-def heap_p(
-    shape: Shape, *, banded: float = 0.0, look: StripLook | None = None, is_long: bool = True
-) -> float:
+def heap_p(shape: Shape, *, look: StripLook, is_long: bool = True) -> float:
     """Return the probability that many turns of wire lie in one mask: a coil, a tangle.
 
     Args:
         shape: Geometry of the piece.
-        banded: Share of its surface's structure that runs across it
-            (:attr:`vision.width.strands.StrandReading.banded`).
-        look: What the network sees on it; None where nobody looked.
+        look: What the network sees on it.
         is_long: Whether it looked along the piece's own middle
             (:func:`vision.width.strands.straightened`).
     """
-    by_holes = _logistic((shape.hole_share - HEAP_HOLES) / 0.03)
-    by_bands = _logistic((banded - HEAP_BANDS) / 0.03)
+    by_holes = _logistic((shape.hole_share - HEAP_HOLES) / HEAP_SOFTNESS)
     limit = HEAP_LOOK_P if is_long else HEAP_LOOK_P_SQUAT
-    by_look = _logistic((look.of("wound") - limit) / 0.03) if look is not None else 0.0
-    return max(by_holes, by_bands, by_look)
+    return max(by_holes, _logistic((look.of("wound") - limit) / HEAP_SOFTNESS))
 
 
 def heap_form() -> FormFinding:
@@ -366,10 +360,10 @@ def kind_p(numbers: FloatArray) -> FloatArray:
 
 @cache
 def _constants() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    with (
-        files("vision").joinpath("data", ODDS_FILE).open("rb") as handle,
-        np.load(handle) as stored,
-    ):
-        if tuple(stored["names"]) != NUMBERS or tuple(stored["kinds"]) != KINDS:
-            raise RuntimeError(f"{ODDS_FILE} was fitted for other numbers than these")
-        return stored["mean"], stored["scale"], stored["weights"], stored["bias"]
+    told = described(ODDS)
+    if tuple(told["names"]) != NUMBERS or tuple(told["kinds"]) != KINDS:
+        broken(f"{ODDS}.toml", "was fitted for other numbers than these")
+    mean, scale, weights, bias = (
+        np.array(told[name], np.float64) for name in ("mean", "scale", "weights", "bias")
+    )
+    return mean, scale, weights, bias

@@ -42,21 +42,13 @@ JOIN_WIDTH_RATIO = 1.6
 """Widths of the two ends may differ so much: perspective, and a cut along a slant."""
 
 
-def parted(piece: Float32Array, gap: Float32Array | None = None) -> Labels:
+def parted(piece: Float32Array, gap: Float32Array) -> Labels:
     """Return the number of the piece at each pixel, from 1; 0 is none.
 
     Args:
         piece: ``(h, w)`` how likely the pixel is part of a piece.
-        gap: ``(h, w)`` how likely another piece begins there; None where nobody can tell.
+        gap: ``(h, w)`` how likely another piece begins there.
     """
-    if gap is None:
-        mask = piece > PIECE_P
-        closed = cv2.morphologyEx(
-            mask.astype(np.uint8),
-            cv2.MORPH_CLOSE,
-            cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)),
-        )
-        return np.asarray(cv2.connectedComponents(closed, connectivity=8)[1], dtype=np.int32)
     mask = _grown_from(piece > PIECE_P, piece > WEAK_P)
     labels = np.zeros(mask.shape, np.int32)
     x, y, w, h = cv2.boundingRect(mask.view(np.uint8))

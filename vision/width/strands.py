@@ -2,10 +2,9 @@
 
 The bundle's width is never given as the strand's. A small network says what part of the
 bundle one strand is, and how sure that is (:mod:`vision.width.strip_look`); the rhythm of a
-concentric lay's grooves sharpens that, and stands in for it where that network is not
-there (:mod:`vision.width.lay`). Where neither can tell (fine bunched strands, too few pixels),
-none is given: a third of the bundle is all that is known, and the middle of so wide a range
-would pass for a measurement.
+concentric lay's grooves sharpens that (:mod:`vision.width.lay`). Where it can't tell (fine
+bunched strands, too few pixels), none is given: a third of the bundle is all that is known,
+and the middle of so wide a range would pass for a measurement.
 """
 
 from __future__ import annotations
@@ -18,8 +17,7 @@ import numpy as np
 from rules.findings import Measurement, Unit
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
-from vision.width.grooves import contrast_channel, look_of, strand_log_odds
-from vision.width.lay import Lay, share_likelihood, strand_from_bundle
+from vision.width.lay import share_likelihood
 from vision.width.profiles import quickly_at
 from vision.width.strip_look import (
     MOST_WINDOWS,
@@ -33,19 +31,6 @@ from vision.width.winding import axis_line
 
 LEAST_GROOVE_P = 0.1
 """Less likely than this a bundle, no strand is spoken of."""
-
-SURE_LOG_ODDS = 3.0
-"""A rhythm that was read is strands, 20 to 1, whatever else the surface looks like."""
-
-GROOVE_COHERENCE = 0.30
-"""From here the rhythm of a lay is taken as read. Drawn solid wires stay under 0.08,
-drawn cables of 40 px and more lie above 0.6 (tests/vision/width/test_lay.py)."""
-
-RUNNER_UP_RATIO = 2.0
-"""The second best number of layers must be this much weaker."""
-
-MIN_STRAND_PX = 3.5
-"""Grooves closer than this are blurred away by a phone's sharpening and JPEG."""
 
 LAY_SLACK_REL = 0.02
 """Standard uncertainty of "strand = fixed share of bundle": strands of a real cable
@@ -170,27 +155,17 @@ class StrandReading:
 
     Attributes:
         groove_p: Probability that the piece is a bundle of strands, by its look alone,
-            had it been a toss-up before; 0.5 where the pixels are too few to tell.
-        lay: The concentric lay, None where none was read.
+            had it been a toss-up before.
         strand_diameter: Of one strand, None where the piece shows no grooves or they can't
             be told apart.
-        banded: Share of the surface's structure that runs across the piece, as the
-            turns of a close-wound coil do.
     """
 
     groove_p: float
-    lay: Lay | None
     strand_diameter: Measurement | None
-    banded: float = 0.0
 
 
 def read_strands(
-    strip: Float32Array,
-    *,
-    width_px: float,
-    bundle: Measurement | None,
-    step_px: float = 1.0,
-    look: StripLook | None = None,
+    strip: Float32Array, *, width_px: float, bundle: Measurement | None, look: StripLook
 ) -> StrandReading:
     """Return what a straightened strip of a long piece says about its strands.
 
@@ -199,22 +174,13 @@ def read_strands(
             across it (one column a pixel, axis in the middle).
         width_px: Seen width of the piece in the same pixels.
         bundle: Outer diameter of the piece in mm, None without a scale.
-        step_px: Photo pixels that a pixel of the strip stands for.
-        look: What the network said of the same strip; None where there is no network.
+        look: What the network said of the same strip.
     """
-    if look is not None:
-        return _by_network(look, strip, width_px=width_px, bundle=bundle)
-    return _by_grooves(strip, width_px=width_px, bundle=bundle, step_px=step_px)
-
-
-def _by_network(
-    look: StripLook, strip: Float32Array, *, width_px: float, bundle: Measurement | None
-) -> StrandReading:
     strand: Measurement | None = None
     bare = look.groove_p >= LEAST_GROOVE_P and look.of("jacket") <= MOST_JACKET_P
     if bundle is not None and bare and look.u_log_share < RESOLVED_U_LOG:
         strand = strand_of_bundle(bundle, with_lay(look, strip, width_px, bundle))
-    return StrandReading(groove_p=look.groove_p, lay=None, strand_diameter=strand)
+    return StrandReading(groove_p=look.groove_p, strand_diameter=strand)
 
 
 def with_lay(
@@ -243,26 +209,10 @@ def _edges_u(bundle: Measurement) -> float:
     return hypot(*(bundle.budget.get(name, 0.0) for name in EDGE_PARTS))
 
 
-def _by_grooves(
-    strip: Float32Array, *, width_px: float, bundle: Measurement | None, step_px: float
-) -> StrandReading:
-    look = look_of(strip, width_px=width_px)
-    lay = look.lay if look is not None else None
-    read = (
-        lay is not None
-        and lay.coherence >= GROOVE_COHERENCE
-        and lay.coherence >= RUNNER_UP_RATIO * lay.runner_up
-        and width_px * strand_from_bundle(lay.layers) >= MIN_STRAND_PX
-    )
-    odds = strand_log_odds(look, width_px=width_px * step_px) if look is not None else 0.0
-    groove_p = 1 / (1 + exp(-max(odds, SURE_LOG_ODDS) if read else -odds))
-    lay = lay if read else None
-    return StrandReading(
-        groove_p=groove_p,
-        lay=lay,
-        strand_diameter=_of_lay(bundle, lay) if bundle is not None and lay is not None else None,
-        banded=look.banded if look is not None else 0.0,
-    )
+def contrast_channel(strip: Float32Array) -> Float32Array:
+    """Return the channel whose light varies most against its mean: grooves are dark in all."""
+    mean = np.maximum(strip.mean(axis=(0, 1)), 1e-4)
+    return np.asarray(strip[..., int(np.argmax(strip.std(axis=(0, 1)) / mean))], np.float32)
 
 
 def not_resolved(bundle: Measurement) -> Problem:
@@ -299,13 +249,4 @@ def strand_of_bundle(bundle: Measurement, look: StripLook) -> Measurement:
         low95=value * exp(-reach(0.025)),
         high95=value * exp(reach(0.975)),
         budget=parts,
-    )
-
-
-def _of_lay(bundle: Measurement, lay: Lay) -> Measurement:
-    share = strand_from_bundle(lay.layers)
-    value = bundle.value * share
-    parts = {"bundle": bundle.u * share, "lay": LAY_SLACK_REL * value}
-    return Measurement.normal(
-        value, sqrt(sum(p * p for p in parts.values())), Unit.MILLIMETRE, budget=parts
     )

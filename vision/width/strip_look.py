@@ -1,35 +1,36 @@
 """What does the straightened strip of a long piece show, and how fine are its strands?
 
-A small network (``vision/data/strip_look.onnx``) looks at windows of the strip and gives
+A small network (``models/strip_look.onnx``) looks at windows of the strip and gives
 for each the log probabilities of a few looks and, were it a stranded cable, of how thick
 one strand is as a share of the width that the strip was cut with. The share is told as a
 histogram over its logarithm, so that 7 strands or 19 is two peaks and not a mean of them.
 
-No network, or one whose hash is not the one written beside it, is no error: the caller
-gets None, :func:`why_no_strip_look` says why, and :mod:`vision.width.grooves` tells strands by
-hand-made numbers instead.
+Without the network nothing is judged: a file that is missing or damaged is an error of
+:mod:`models.loader`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib import resources
+from functools import cache
 from importlib.resources.abc import Traversable
 from math import log2
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 
+from models.loader import SCHEMAS, broken, described, session
 from rules.errors import ContractError
-from vision.finish.network_file import cpu_session, read_checked
 from vision.types import Float32Array, FloatArray
 
-MODEL_FILE = "strip_look.onnx"
-METADATA_FILE = "strip_look.toml"
-SCHEMA = "cuproscope.strip-look/1"
+if TYPE_CHECKING:
+    from onnxruntime import InferenceSession
+
+MODEL = "strip_look"
+MODEL_FILE, METADATA_FILE = f"{MODEL}.onnx", f"{MODEL}.toml"
+SCHEMA = SCHEMAS[MODEL]
 
 LOOKS = ("solid", "stranded", "tube", "wound", "jacket", "other")
 """What a window may show: solid wire; strands; tube; several turns of wire side by side or
@@ -245,83 +246,52 @@ def joined(log_p: FloatArray, *, temperature: float, power: float) -> FloatArray
     return np.asarray(raised / raised.sum(), dtype=np.float64)
 
 
-def load_strip_model() -> StripModel | None:
-    """Return the shipped network, or None where it can't be used. Loaded once."""
-    return _loaded()[0]
+@cache
+def load_strip_model() -> StripModel:
+    """Return the shipped network. Loaded once.
 
-
-def why_no_strip_look() -> str | None:
-    """Return in plain words why there is no network for strips; None where there is one."""
-    return _loaded()[1]
-
-
-def strip_fault() -> str | None:
-    """Return what a person should know where the network can't be used, None where it can."""
-    why = why_no_strip_look()
-    return None if why is None else f"strands are told by a simpler look, and rougher: {why}"
-
-
-@lru_cache(maxsize=1)
-def _loaded() -> tuple[StripModel | None, str | None]:
-    return read_strip_model(resources.files("vision").joinpath("data"))
-
-
-def read_strip_model(folder: Traversable) -> tuple[StripModel | None, str | None]:
-    """Return the network in a folder, or None and why it can't be used, in plain words.
-
-    Args:
-        folder: Holds ``strip_look.onnx`` and ``strip_look.toml``.
+    Raises:
+        InstallError: A file of it is missing, damaged or of another version.
     """
-    read = read_checked(
-        folder,
-        model_file=MODEL_FILE,
-        metadata_file=METADATA_FILE,
-        schema=SCHEMA,
-        what="strip network",
-    )
-    if isinstance(read, str):
-        return None, read
-    metadata, content = read
-    refused = _fault_of(metadata)
-    if refused:
-        return None, refused
-    try:
-        network = _session(content)
-    except Exception as fault:  # onnxruntime's errors share no base but Exception
-        return None, f"{MODEL_FILE} can't be run here: {type(fault).__name__}"
-    joining = metadata["joining"]
-    model = StripModel(
-        network=network,
-        prior=np.array([metadata["prior"][look] for look in LOOKS]),
-        metadata=metadata,
-        **{name: float(joining[name]) for name in JOINING},
-    )
-    return model, None
+    return read_strip_model()
 
 
 JOINING = ("look_temperature", "look_power", "share_temperature", "share_power")
 """Numbers in ``strip_look.toml`` that say how windows are joined."""
 
 
-def _fault_of(metadata: Mapping[str, Any]) -> str | None:
-    """Return what is wrong with a network's description, None where nothing is."""
-    if metadata.get("looks") != list(LOOKS):
-        return f"{METADATA_FILE} lists other looks than this version knows"
-    for table, names in (("joining", JOINING), ("prior", LOOKS)):
-        for name in names:
-            value = metadata.get(table, {}).get(name)
-            if not isinstance(value, int | float) or not 0 <= value < float("inf"):
-                return f"{METADATA_FILE}: {table}.{name} must be a number, at least 0"
-    return None
+def read_strip_model(folder: Traversable | None = None) -> StripModel:
+    """Return the network in a folder.
+
+    Args:
+        folder: Holds ``strip_look.onnx`` and ``strip_look.toml``; None for the one that ships.
+
+    Raises:
+        InstallError: A file of it is missing, damaged or of another version.
+    """
+    told = described(MODEL, folder=folder)
+    if told.get("looks") != list(LOOKS):
+        broken(METADATA_FILE, "lists other looks than this version knows")
+    return StripModel(
+        prior=np.array([_number(told, "prior", look) for look in LOOKS]),
+        metadata=told,
+        **{name: _number(told, "joining", name) for name in JOINING},
+        network=_network(session(told, folder=folder)),
+    )
 
 
-def _session(content: bytes) -> Network:
-    """Return a network that runs an ONNX file's bytes."""
-    session = cpu_session(content)
+def _number(told: Mapping[str, Any], table: str, name: str) -> float:
+    value = told.get(table, {}).get(name)
+    if not isinstance(value, int | float) or not 0 <= value < float("inf"):
+        broken(METADATA_FILE, f"{table}.{name} must be a number, at least 0")
+    return float(value)
+
+
+def _network(run: InferenceSession) -> Network:
+    """Return a session as a function from windows to log probabilities."""
 
     def network(light: Float32Array, log_step: Float32Array) -> tuple[Float32Array, Float32Array]:
-        given = {"light": light, "log_step": log_step}
-        looks, shares = session.run(["looks", "shares"], given)
+        looks, shares = run.run(["looks", "shares"], {"light": light, "log_step": log_step})
         return looks, shares
 
     return network

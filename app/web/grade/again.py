@@ -38,7 +38,7 @@ def examined(photo: Photo, request: Request, taps: Taps) -> Examination:
         PhotoError: The taps can't serve (too near each other, outside of the photo).
     """
     from vision.examine import examine
-    from vision.reference.taps import scale_from_two_points
+    from vision.reference.two_points import scale_from_two_points
 
     scale = None
     if taps.ends is not None and taps.length_mm is not None:

@@ -26,7 +26,8 @@ from app.web.server.uploads import let_go
 from app.web.state import Visit, inbox_folder, visit
 from app.web.store import records
 from app.web.thumbs import thumb
-from rules.errors import PhotoError
+from models.loader import check
+from rules.errors import InstallError, PhotoError
 from vision.types import Problem
 
 TYPES = ("jpg", "jpeg", "png", "webp", "heic", "heif", "avif")
@@ -38,6 +39,13 @@ def show() -> None:
     """Show the page."""
     here = visit()
     st.title("Grade a piece")
+    try:
+        check()
+    except InstallError as fault:
+        st.error(
+            f"{plain(verdict.sentence(str(fault)))} {plain(fault.fix)}", icon=":material/error:"
+        )
+        return
     _hand_in(here)
     if here.photo is None:
         _welcome(here)

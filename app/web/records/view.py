@@ -101,6 +101,6 @@ def _corners(box: tuple[int, int, int, int]) -> list[tuple[int, int]]:
 
 
 def _small(rgb: Image) -> Image:
-    from vision.pieces.finding import reduced
+    from vision.photo.reduced import reduced
 
     return reduced(rgb, 1600)[0]

@@ -1,6 +1,6 @@
 """Fit the odds that a piece is drawn stock, flat stock or another thing.
 
-    python -m models.recipe.fits.form_odds DIR [DIR...] --out DATA_DIR
+    python -m models.recipe.fits.form_odds DIR [DIR...] --out models
 
 ``DIR`` holds photos with truth, as ``models.recipe.render`` writes them. Pieces are found
 as the tool finds them; each found piece takes the form of the true one it overlaps most.
@@ -21,10 +21,11 @@ import numpy as np
 from scipy.optimize import minimize
 
 from bench.accuracy import MATCH_IOU
+from models.loader import SCHEMAS
 from vision.finish.surface import cover, load_surface_model, mean_p, surface_map
 from vision.photo.loading import load_photo_file
 from vision.pieces.finding import pieces_on
-from vision.pieces.form import KINDS, NUMBERS, ODDS_FILE, kind_numbers, shape_of
+from vision.pieces.form import KINDS, NUMBERS, ODDS, kind_numbers, shape_of
 from vision.pieces.roundness import as_rectangle, shading
 from vision.types import Photo, Region, Surface, SurfaceMap
 from vision.width.strands import along_axis, look_at_strip, straightened
@@ -46,10 +47,8 @@ def numbers_of(
     shape = shape_of(region)
     if shape.hole_share > MOST_HOLES:
         return None
-    strip, model = straightened(photo, region), load_strip_model()
-    if model is None:
-        raise SystemExit("the strip network is missing")
-    look = look_at_strip(strip or along_axis(photo, region), model)
+    strip = straightened(photo, region)
+    look = look_at_strip(strip or along_axis(photo, region), load_strip_model())
     if strip is not None:
         seen = shading(strip.light, width_px=strip.width_px)
     else:
@@ -74,8 +73,6 @@ def kind_of(form: str) -> int:
 def examples(folder: Path) -> Iterator[tuple[str, np.ndarray, int]]:
     """Yield scene, numbers and kind of each found piece of a folder."""
     model = load_surface_model()
-    if model is None:
-        raise SystemExit("the surface model is missing")
     for path in sorted(folder.glob("*.json")):
         truth = json.loads(path.read_text(encoding="utf-8"))
         photo = load_photo_file(path.with_name(truth["photo"]))
@@ -161,11 +158,23 @@ def write(out: Path, numbers: np.ndarray, kind: np.ndarray) -> None:
     """Fit on everything and write the constants."""
     mean, scale = numbers.mean(axis=0), numbers.std(axis=0) + 1e-6
     b = fitted(np.clip((numbers - mean) / scale, -4, 4), kind)
-    np.savez(
-        out / ODDS_FILE,
-        names=np.array(NUMBERS), kinds=np.array(KINDS), mean=mean, scale=scale,
-        weights=b[:-1], bias=b[-1],
-    )  # fmt: skip
+
+    def row(values: np.ndarray) -> str:
+        return f"[{', '.join(repr(float(v)) for v in values)}]"
+
+    lines = [
+        "# Drawn stock, flat stock or another thing: written by models/recipe/fits/form_odds.py.",
+        f'schema = "{SCHEMAS[ODDS]}"',
+        f"names = {json.dumps(NUMBERS)}",
+        f"kinds = {json.dumps(KINDS)}",
+        f"mean = {row(mean)}",
+        f"scale = {row(scale)}",
+        f"bias = {row(b[-1])}",
+        "weights = [",
+        *(f"  {row(weights)}," for weights in b[:-1]),
+        "]",
+    ]
+    (out / f"{ODDS}.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     print(dict(zip((*NUMBERS, "bias"), np.round(b[:, 1:], 2).tolist(), strict=True)))
 
 

@@ -401,9 +401,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--limit", type=int)
     asked = parser.parse_args()
-    model, fault = read_surface_model(asked.model)
-    if model is None:
-        raise SystemExit(fault)
+    model = read_surface_model(asked.model)
     asked.out.mkdir(parents=True, exist_ok=True)
     figures = evaluate(
         read_views(asked.photos, workers=asked.workers, limit=asked.limit),

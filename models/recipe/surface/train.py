@@ -161,9 +161,7 @@ def train(asked: argparse.Namespace) -> None:
         "date": date,
     }
     write_metadata(asked.out, **meta, figures={})
-    model, fault = read_surface_model(asked.out)
-    if model is None:
-        raise RuntimeError(fault)
+    model = read_surface_model(asked.out)
     before = _calibration_error(graph, second, device, temperature=1.0)
     after = _calibration_error(graph, second, device, temperature=temperature)
     figures = evaluate(

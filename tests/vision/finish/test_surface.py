@@ -1,4 +1,4 @@
-"""The surface network's runtime: where its answer lies, and what it does without a model.
+"""The surface network's runtime: where its answer lies, and what it refuses.
 
 Pixel places are checked against drawn shapes whose place is known by construction
 (OpenCV's documented half-pixel convention); the temperature against Guo et al. 2017,
@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,10 +18,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.errors import ContractError
-from vision.finish import surface
+from rules.errors import ContractError, InstallError
 from vision.finish.surface import (
     MULTIPLE_PX,
+    SCHEMA,
     WHITE_TARGET,
     RawMaps,
     SurfaceModel,
@@ -28,13 +29,11 @@ from vision.finish.surface import (
     familiarity,
     load_surface_model,
     mean_p,
-    model_fault,
     plan_view,
     predict,
     read_surface_model,
     surface_map,
     whiten,
-    why_no_model,
 )
 from vision.types import Image, Photo, Surface, SurfaceMap
 
@@ -198,9 +197,7 @@ def test_temperature_divides_the_logits() -> None:
 def test_huge_logits_give_no_overflow() -> None:
     def sure(view: Image) -> RawMaps:
         raw = averaging(view)
-        return RawMaps(
-            logits=raw.logits * 1e4, tarnish_level=raw.tarnish_level, strangeness=raw.strangeness
-        )
+        return replace(raw, logits=raw.logits * 1e4)
 
     view = np.full((64, 64, 3), 255, np.uint8)
     answer = predict(model_of(sure), view, width_px=64, height_px=64)
@@ -211,11 +208,7 @@ def test_huge_logits_give_no_overflow() -> None:
 def test_a_network_that_breaks_its_contract_is_refused() -> None:
     def coarse(view: Image) -> RawMaps:
         raw = averaging(view)
-        return RawMaps(
-            logits=raw.logits[:, ::2, ::2],
-            tarnish_level=raw.tarnish_level,
-            strangeness=raw.strangeness,
-        )
+        return replace(raw, logits=raw.logits[:, ::2, ::2])
 
     view = np.zeros((64, 64, 3), np.uint8)
     with pytest.raises(ContractError, match="64 x 64"):
@@ -236,6 +229,8 @@ def test_cover_is_the_area_of_the_mask_in_each_cell(
         p=np.full((CLASSES, rows, columns), 0.1, np.float32),
         tarnish_level=np.zeros((rows, columns), np.float32),
         box_px=(0, 0, 64, 48),
+        strangeness=np.zeros((rows, columns), np.float32),
+        outline=np.zeros((2, 4 * rows, 4 * columns), np.float32),
     )
     rng = np.random.default_rng(3)
     mask = rng.random((box[3], box[2])) < 0.5
@@ -258,7 +253,11 @@ def test_shares_of_a_piece_do_not_take_in_the_table() -> None:
     p[2, 4:8, 4:10] = 1.0
     p[3, 4:8, 10:12] = 1.0
     surface = SurfaceMap(
-        p=p, tarnish_level=np.zeros((12, 16), np.float32), box_px=(100, 200, 64, 48)
+        p=p,
+        tarnish_level=np.zeros((12, 16), np.float32),
+        box_px=(100, 200, 64, 48),
+        strangeness=np.zeros((12, 16), np.float32),
+        outline=np.zeros((2, 48, 64), np.float32),
     )
     weights = cover(surface, np.ones((16, 32), bool), box_px=(116, 216, 32, 16))
     mean = mean_p(surface, weights)
@@ -271,13 +270,13 @@ def test_shares_of_a_piece_do_not_take_in_the_table() -> None:
 def test_a_piece_is_less_familiar_the_stranger_it_looks() -> None:
     weights = np.ones((4, 4), np.float32)
 
-    def at(strangeness: float | None) -> float:
-        plane = None if strangeness is None else np.full((4, 4), strangeness, np.float32)
+    def at(strangeness: float) -> float:
         surface = SurfaceMap(
             p=np.full((CLASSES, 4, 4), 0.1, np.float32),
             tarnish_level=np.zeros((4, 4), np.float32),
             box_px=(0, 0, 16, 16),
-            strangeness=plane,
+            strangeness=np.full((4, 4), strangeness, np.float32),
+            outline=np.zeros((2, 16, 16), np.float32),
         )
         return familiarity(surface, weights)
 
@@ -285,7 +284,6 @@ def test_a_piece_is_less_familiar_the_stranger_it_looks() -> None:
     assert values == sorted(values, reverse=True)
     assert values[0] == 1.0
     assert values[2] == pytest.approx(0.5)
-    assert at(None) == 1.0
 
 
 def test_strangeness_is_in_units_of_its_limit() -> None:
@@ -296,13 +294,14 @@ def test_strangeness_is_in_units_of_its_limit() -> None:
 
 def metadata_for(content: bytes, **changes: str) -> str:
     told = {
-        "schema": '"cuproscope.surface-model/1"',
+        "schema": f'"{SCHEMA}"',
+        "file": '"surface.onnx"',
         "sha256": f'"{hashlib.sha256(content).hexdigest()}"',
         "classes": "[" + ", ".join(f'"{s}"' for s in TAUGHT) + "]",
         "temperature": "1.5",
         "strangeness_limit": "2.0",
     } | changes
-    head = "\n".join(f"{k} = {told[k]}" for k in ("schema", "sha256", "classes"))
+    head = "\n".join(f"{k} = {told[k]}" for k in ("schema", "file", "sha256", "classes"))
     tail = "\n".join(f"{k} = {told[k]}" for k in ("temperature", "strangeness_limit"))
     return f"{head}\n[calibration]\n{tail}\n"
 
@@ -316,9 +315,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Path) -> None:
-    model, fault = read_surface_model(folder)
-    assert fault is None
-    assert model is not None
+    model = read_surface_model(folder)
     assert model.temperature == 1.5
     picture = np.random.default_rng(0).integers(0, 256, (160, 224, 3), dtype=np.uint8)
     found = surface_map(photo_of(picture), model=model)
@@ -332,30 +329,13 @@ def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Pat
     assert found.box_px == (0, 0, 224, 160)
 
 
-def test_no_file_is_told_in_words(tmp_path: Path) -> None:
-    model, fault = read_surface_model(tmp_path)
-    assert model is None
-    assert fault == "the surface model is not there (No such file or directory)"
-
-
-def test_a_changed_file_is_not_run(folder: Path) -> None:
-    content = bytearray((folder / "surface.onnx").read_bytes())
-    content[-1] ^= 1
-    (folder / "surface.onnx").write_bytes(bytes(content))
-    model, fault = read_surface_model(folder)
-    assert model is None
-    assert fault == ("surface.onnx is not the file that surface.toml describes (SHA-256 differs)")
-
-
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"schema": '"cuproscope.surface-model/9"'}, "schema"),
         ({"classes": '["table", "copper"]'}, "other classes"),
         ({"temperature": "0.0"}, "calibration.temperature must be a positive number"),
         ({"strangeness_limit": '"much"'}, "calibration.strangeness_limit must be a positive"),
         ({"strangeness_limit": "inf"}, "calibration.strangeness_limit must be a positive"),
-        ({"schema": "=="}, "can't be read"),
     ],
 )
 def test_metadata_that_do_not_fit_are_refused_in_words(
@@ -363,39 +343,10 @@ def test_metadata_that_do_not_fit_are_refused_in_words(
 ) -> None:
     told = metadata_for((folder / "surface.onnx").read_bytes(), **change)
     (folder / "surface.toml").write_text(told, encoding="utf-8")
-    model, fault = read_surface_model(folder)
-    assert model is None
-    assert fault is not None
-    assert said in fault
+    with pytest.raises(InstallError, match=said) as raised:
+        read_surface_model(folder)
+    assert raised.value.where == "models/surface.toml"
 
 
-def test_a_file_that_is_no_network_is_refused_in_words(folder: Path) -> None:
-    (folder / "surface.onnx").write_bytes(b"no network")
-    (folder / "surface.toml").write_text(metadata_for(b"no network"), encoding="utf-8")
-    model, fault = read_surface_model(folder)
-    assert model is None
-    assert fault is not None
-    assert fault.startswith("surface.onnx can't be run here")
-
-
-def test_there_is_a_model_or_a_reason() -> None:
-    assert (load_surface_model() is None) == (why_no_model() is not None)
+def test_the_model_that_ships_is_read_once() -> None:
     assert load_surface_model() is load_surface_model()
-
-
-@pytest.mark.parametrize("shipped", [None, b"no network"])
-def test_a_model_that_is_missing_or_fails_is_told_of(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shipped: bytes | None
-) -> None:
-    if shipped is not None:
-        (tmp_path / "surface.onnx").write_bytes(shipped)
-        (tmp_path / "surface.toml").write_text(metadata_for(shipped), encoding="utf-8")
-    monkeypatch.setattr(surface.resources, "files", lambda _: tmp_path)
-    surface._loaded.cache_clear()
-    try:
-        assert why_no_model() is not None
-        told = model_fault()
-        assert told is not None
-        assert told.startswith("outlines and finish are by colour alone")
-    finally:
-        surface._loaded.cache_clear()

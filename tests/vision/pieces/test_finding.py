@@ -10,14 +10,12 @@ import pytest
 
 import vision.pieces.finding
 from vision.pieces.finding import (
-    find_pieces,
     guided_filter,
     is_bunch,
     pieces_on,
     reference_mask,
     sketch_pieces,
 )
-from vision.pieces.ground import CHANNELS, table_features
 from vision.types import Photo, Surface, SurfaceMap
 
 COPPER = (190, 110, 70)
@@ -64,14 +62,6 @@ def overlap(region: object, mask: np.ndarray) -> float:
     return float((full & mask).sum() / (full | mask).sum())
 
 
-@pytest.mark.parametrize("kind", ["paper", "wood", "slate"])
-def test_both_pieces_are_found_on_every_table(kind: str) -> None:
-    rgb, masks = with_pieces(table(kind))
-    regions = find_pieces(photo_of(rgb))
-    for mask in masks:
-        assert max(overlap(region, mask) for region in regions) > 0.7
-
-
 def overview_of(masks: list[np.ndarray], *, gap: np.ndarray | None = None) -> SurfaceMap:
     """Return what a network that makes no mistakes would say, at half the photo's size."""
     half = [mask[::2, ::2] for mask in masks]
@@ -83,12 +73,14 @@ def overview_of(masks: list[np.ndarray], *, gap: np.ndarray | None = None) -> Su
         p=np.full(cells, 1 / len(Surface), np.float32),
         tarnish_level=np.zeros(cells[1:], np.float32),
         box_px=(0, 0, masks[0].shape[1], masks[0].shape[0]),
+        strangeness=np.zeros(cells[1:], np.float32),
         outline=np.stack([piece, between]),
     )
 
 
-def test_an_overview_gives_outlines_at_full_resolution() -> None:
-    rgb, masks = with_pieces(table("wood"))
+@pytest.mark.parametrize("kind", ["paper", "wood", "slate"])
+def test_an_overview_gives_outlines_at_full_resolution(kind: str) -> None:
+    rgb, masks = with_pieces(table(kind))
     regions = pieces_on(photo_of(rgb), overview_of(masks))
     assert len(regions) == 2
     for mask in masks:
@@ -225,40 +217,32 @@ def test_a_speck_beside_a_piece_goes_and_one_inside_its_hole_too() -> None:
 
 
 def test_an_empty_table_has_no_pieces() -> None:
-    assert find_pieces(photo_of(table("wood", seed=3))) == ()
+    rgb = table("wood", seed=3)
+    nothing = [np.zeros(rgb.shape[:2], bool)]
+    assert pieces_on(photo_of(rgb), overview_of(nothing)) == ()
 
 
 def test_the_reference_is_never_a_piece() -> None:
     rgb = table("paper")
     cv2.rectangle(rgb, (600, 100), (800, 230), COPPER, -1)
+    seen = (rgb == COPPER).all(axis=2)
     outline = np.array([[600, 100], [800, 100], [800, 230], [600, 230]], float)
-    assert find_pieces(photo_of(rgb), reference_outlines_px=[outline]) == ()
-
-
-def test_a_shadow_alone_is_no_piece() -> None:
-    image = table("paper").astype(np.float32)
-    dark = np.zeros(image.shape[:2], np.float32)
-    cv2.line(dark, (200, 300), (700, 400), (1,), 40)
-    image *= 1 - 0.3 * cv2.GaussianBlur(dark, (0, 0), 8)[..., None]
-    assert find_pieces(photo_of(image.astype(np.uint8))) == ()
+    overview = overview_of([seen])
+    assert len(pieces_on(photo_of(rgb), overview)) == 1
+    assert pieces_on(photo_of(rgb), overview, reference_outlines_px=[outline]) == ()
 
 
 @pytest.mark.parametrize("turn", [1, 2, 3])
 def test_a_turned_photo_shows_the_same_pieces(turn: int) -> None:
-    rgb, _ = with_pieces(table("paper"))
-    upright = find_pieces(photo_of(rgb))
-    turned = find_pieces(photo_of(np.ascontiguousarray(np.rot90(rgb, turn))))
+    rgb, masks = with_pieces(table("paper"))
+    upright = pieces_on(photo_of(rgb), overview_of(masks))
+    turned = pieces_on(
+        photo_of(np.ascontiguousarray(np.rot90(rgb, turn))),
+        overview_of([np.rot90(mask, turn) for mask in masks]),
+    )
     areas = [sorted(int(r.mask.sum()) for r in regions) for regions in (upright, turned)]
-    assert len(areas[0]) == len(areas[1])
+    assert len(areas[0]) == len(areas[1]) == 2
     assert areas[1] == pytest.approx(areas[0], rel=0.05)
-
-
-def test_features_have_the_promised_planes_and_bounds() -> None:
-    rgb, _ = with_pieces(table("wood"))
-    features = table_features(rgb, np.zeros(rgb.shape[:2], bool))
-    assert features.shape == (CHANNELS, *rgb.shape[:2])
-    assert np.isfinite(features).all()
-    assert np.abs(features).max() <= 4.01
 
 
 def test_the_reference_mask_lands_on_the_reduced_photo() -> None:
@@ -287,7 +271,8 @@ def test_a_find_whose_pieces_meet_nearly_everywhere_is_a_bunch(
     """The network sees pieces meet on this share of a wire's pixels; its own estimate."""
     rgb, masks = with_pieces(table("paper"))
     photo = photo_of(rgb)
-    region = max(find_pieces(photo), key=lambda found: overlap(found, masks[1]))
+    found = pieces_on(photo, overview_of(masks))
+    region = max(found, key=lambda one: overlap(one, masks[1]))
     piece = np.maximum(*masks).astype(np.float32)
     meeting = np.zeros_like(piece)
     ys, xs = np.nonzero(masks[1])
@@ -298,7 +283,7 @@ def test_a_find_whose_pieces_meet_nearly_everywhere_is_a_bunch(
         p=np.full((len(Surface), h, w), 1 / len(Surface), np.float32),
         tarnish_level=np.zeros((h, w), np.float32),
         box_px=(0, 0, photo.width_px, photo.height_px),
+        strangeness=np.zeros((h, w), np.float32),
         outline=np.stack([piece, meeting]),
     )
     assert is_bunch(overview, region) is bunch
-    assert not is_bunch(replace(overview, outline=None), region)

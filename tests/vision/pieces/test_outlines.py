@@ -25,11 +25,6 @@ def meeting(over: np.ndarray, under: np.ndarray) -> np.ndarray:
     return under & grown & ~shrunk
 
 
-def test_without_knowing_where_pieces_meet_touching_ones_are_one() -> None:
-    both = bar((50, 100), (350, 100), 20) | bar((200, 40), (200, 260), 20)
-    assert parted(both.astype(np.float32)).max() == 1
-
-
 @pytest.mark.parametrize("angle", [90, 60, 130])
 def test_a_wire_under_another_stays_one_piece(angle: int) -> None:
     over = bar((40, 150), (360, 150), 18)

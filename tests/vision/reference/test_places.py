@@ -29,7 +29,14 @@ def map_of(reference: np.ndarray, *, cell_px: int = 16) -> SurfaceMap:
     p = np.zeros((len(Surface), *share.shape), np.float32)
     p[list(Surface).index(Surface.REFERENCE)] = share
     p[list(Surface).index(Surface.TABLE)] = 1 - share
-    return SurfaceMap(p=p, tarnish_level=np.zeros_like(share), box_px=(0, 0, w, h))
+    nothing = np.zeros_like(share)
+    return SurfaceMap(
+        p=p,
+        tarnish_level=nothing,
+        box_px=(0, 0, w, h),
+        strangeness=nothing,
+        outline=np.stack([nothing, nothing]),
+    )
 
 
 def test_a_disc_is_placed_and_sized_to_a_fraction_of_a_cell() -> None:

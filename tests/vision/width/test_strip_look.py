@@ -1,4 +1,4 @@
-"""Windows of straightened strips, how looks at them are joined, and files that are refused."""
+"""Windows of straightened strips, how looks at them are joined, and what is refused."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rules.errors import ContractError
+from rules.errors import ContractError, InstallError
 from tests.vision.width.test_lay import drawn_lay
 from vision.width.lay import mean_silhouette, strand_from_bundle
 from vision.width.strip_look import (
@@ -27,7 +27,6 @@ from vision.width.strip_look import (
     joined,
     look_at,
     read_strip_model,
-    strip_fault,
     windows_of,
 )
 
@@ -151,6 +150,7 @@ def test_a_network_of_another_shape_is_refused() -> None:
 def metadata(content: bytes, **changed: str) -> str:
     lines = {
         "schema": f'"{SCHEMA}"',
+        "file": f'"{MODEL_FILE}"',
         "sha256": f'"{sha256(content).hexdigest()}"',
         "looks": str(list(LOOKS)),
     } | changed
@@ -163,33 +163,16 @@ def metadata(content: bytes, **changed: str) -> str:
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        (None, "not there"),
-        ("schema = ", "can't be read"),
-        (metadata(b"other"), "SHA-256 differs"),
-        (metadata(b"net", schema='"x/1"'), "schema"),
         (metadata(b"net", looks='["solid"]'), "other looks"),
         (metadata(b"net").replace("share_power = 1.0", 'share_power = "a"'), "share_power"),
-        (metadata(b"net"), "can't be run"),
+        (metadata(b"net").replace("solid = 0.1", "solid = -1"), r"prior\.solid"),
     ],
 )
-def test_files_that_do_not_fit_are_refused_with_why(
-    tmp_path: Path, text: str | None, why: str
+def test_a_description_that_does_not_fit_is_refused_with_why(
+    tmp_path: Path, text: str, why: str
 ) -> None:
-    if text is not None:
-        (tmp_path / METADATA_FILE).write_text(text, encoding="utf-8")
-        (tmp_path / MODEL_FILE).write_bytes(b"net")
-    model, said = read_strip_model(tmp_path)
-    assert model is None
-    assert said is not None
-    assert why in said
-
-
-def test_a_network_that_is_not_there_is_told(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("vision.width.strip_look._loaded", lambda: read_strip_model(tmp_path))
-    fault = strip_fault()
-    assert fault is not None
-    assert "is not there" in fault
-    monkeypatch.undo()
-    assert strip_fault() is None
+    (tmp_path / METADATA_FILE).write_text(text, encoding="utf-8")
+    (tmp_path / MODEL_FILE).write_bytes(b"net")
+    with pytest.raises(InstallError, match=why) as raised:
+        read_strip_model(tmp_path)
+    assert raised.value.where == "models/strip_look.toml"

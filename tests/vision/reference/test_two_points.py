@@ -1,4 +1,4 @@
-"""A scale from two taps, and a piece from one."""
+"""A scale from two taps, against a pinhole camera (textbook projection)."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from rules.errors import PhotoError
-from tests.vision.pieces.test_finding import overlap, photo_of, table, with_pieces
-from vision.reference.taps import U_LENGTH_MM, region_at, scale_from_two_points
+from vision.reference.two_points import U_LENGTH_MM, scale_from_two_points
 from vision.types import Photo
 
 FOCAL_PX = 3000.0
@@ -114,29 +113,3 @@ def test_the_longer_the_length_the_surer_the_scale() -> None:
         for mm in (10.0, 20.0, 50.0, 85.6)
     ]
     assert u == sorted(u, reverse=True)
-
-
-@pytest.mark.parametrize("kind", ["paper", "wood", "slate"])
-@pytest.mark.parametrize("which", [0, 1])
-def test_the_tapped_piece_is_the_one_that_is_found(kind: str, which: int) -> None:
-    rgb, masks = with_pieces(table(kind))
-    middle = ((370.0, 220.0), (500.0, 560.0))[which]
-    found = region_at(photo_of(rgb), middle)
-    assert overlap(found, masks[which]) > 0.8
-    assert overlap(found, masks[1 - which]) < 0.1
-
-
-def test_a_finger_beside_a_thin_wire_still_means_it() -> None:
-    rgb, masks = with_pieces(table("paper"))
-    found = region_at(photo_of(rgb), (370.0, 234.0))
-    assert overlap(found, masks[0]) > 0.8
-
-
-def test_bare_table_and_reference_are_no_piece() -> None:
-    rgb, _ = with_pieces(table("paper"))
-    for point in ((860.0, 120.0), (100.0, 300.0)):
-        with pytest.raises(PhotoError, match="under the finger"):
-            region_at(photo_of(rgb), point)
-    card = np.array([[700.0, 60.0], [900.0, 60.0], [900.0, 200.0], [700.0, 200.0]])
-    with pytest.raises(PhotoError, match="reference"):
-        region_at(photo_of(rgb), (800.0, 120.0), reference_outlines_px=[card])

@@ -1,0 +1,261 @@
+"""What form has one piece, how thick is it, and how thick is one strand of it?
+
+The measurements of this room and the form (:mod:`vision.pieces.form`) need each other: a
+width helps to tell the form, and the form says which widths mean anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rules.errors import PhotoError
+from rules.findings import Form, FormFinding, Measurement
+from vision.finish.surface import cover, mean_p
+from vision.pieces.centreline import CentreLine, centre_line
+from vision.pieces.form import (
+    COATED_SHEET,
+    UNLIKE_SHEET,
+    flat_or_wound,
+    heap_form,
+    heap_p,
+    judge_form,
+    shape_of,
+)
+from vision.pieces.roundness import as_rectangle, shading
+from vision.types import FloatArray, Photo, Problem, Region, Scale, Surface, SurfaceMap
+from vision.width.diameter import DiameterReading, measure_diameter
+from vision.width.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
+from vision.width.strands import (
+    StrandReading,
+    along_axis,
+    look_at_strip,
+    not_resolved,
+    read_strands,
+    straightened,
+)
+from vision.width.strip_look import load_strip_model
+
+MOST_STRANDED_P = 0.1
+"""A wire likelier than this to be a bundle has no strand diameter: the bundle's must never
+be taken for it. The grade still counts both (:mod:`rules.draws`)."""
+
+ROUGH_U_REL = 0.1
+"""Relative standard uncertainty of a width by the outline alone, to tell the form by."""
+
+NO_LINES: FloatArray = np.zeros((0, 2, 2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Widths:
+    """Form and widths of one piece, with where they come from and what stood in the way."""
+
+    form: FormFinding
+    diameter: Measurement | None = None
+    strand_diameter: Measurement | None = None
+    lines_px: FloatArray = field(default_factory=lambda: NO_LINES)
+    problems: tuple[Problem, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def widths_of(
+    photo: Photo,
+    region: Region,
+    scale: Scale | None,
+    stated: Form | None,
+    detail: Callable[[], SurfaceMap],
+    *,
+    cut_end: bool,
+    bunch: bool = False,
+) -> Widths:
+    """Return form and widths of one piece.
+
+    Args:
+        photo: The photo.
+        region: The piece.
+        scale: How big a pixel is; None gives the form alone.
+        stated: The form that the person stated.
+        detail: Waits for the network's map over the piece, which the form may need.
+        cut_end: Whether the photo looks straight onto a cut end.
+        bunch: Whether it is several pieces that could not be parted.
+    """
+    if cut_end:
+        return _at_cut_end(photo, region, scale)
+    shape = shape_of(region)
+    line = centre_line(region.mask, offset_px=region.box_px[:2])
+    reading: DiameterReading | None = None
+    if scale is not None and stated is not Form.SHEET:
+        reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE, line=line)
+    diameter = reading.diameter if reading is not None else None
+    seen_px = reading.width_px if reading is not None else None
+    strip = straightened(photo, region, width_px=seen_px, line=line)
+    look, strands = look_at_strip(strip or along_axis(photo, region), load_strip_model()), None
+    if strip is not None:
+        strands = read_strands(strip.light, width_px=strip.width_px, bundle=diameter, look=look)
+    by_look = heap_p(shape, look=look, is_long=strip is not None)
+    wound = reading is not None and any(map(_is_wound, reading.problems))
+    fan = _fan(photo, region, scale, line) if stated in (None, Form.STRANDED) else None
+    sure_fan = fan is not None and fan.is_sure
+    heap = not sure_fan and (wound or bunch or by_look > 0.5)
+    if heap and stated in (None, Form.WIRE):
+        # What the edges gave is the width of many turns, or of one among them: never the wire's.
+        return Widths(
+            form=heap_form() if stated is None else FormFinding.of(stated),
+            problems=(_side_by_side() if bunch else _heap(),),
+        )
+    if stated is not None:
+        form = FormFinding.of(stated)
+    elif sure_fan:
+        form = fanned_form()
+    else:
+        light, width_px = (
+            (strip.light, strip.width_px) if strip is not None else as_rectangle(photo, region)
+        )
+        seen = _surface_shares(region, detail())
+        form = judge_form(
+            shape,
+            width_mm=diameter.value if diameter is not None else _rough_mm(shape.width_px, scale),
+            u_width_rel=diameter.u / diameter.value if diameter is not None else ROUGH_U_REL,
+            photo_px=max(photo.width_px, photo.height_px),
+            groove_p=strands.groove_p if strands is not None else None,
+            shading=shading(light, width_px=width_px),
+            brass_share=seen[Surface.BRASS],
+            other_p=look.of("other"),
+        )
+        if form.value is Form.SHEET and _is_coated(seen):
+            return Widths(form=flat_or_wound(form), problems=(_flat_or_wound(),))
+    if form.value in (Form.SHEET, Form.OTHER) and stated is None:
+        # A lump has no diameter; what the edges gave is the width of some part of it.
+        return Widths(form=form)
+    strand, problems = _strand(form, diameter, strands, fan)
+    lines_px = fan.lines_px if fan is not None and form.value is Form.STRANDED else NO_LINES
+    if reading is not None:
+        problems = (*(p for p in reading.problems if not (sure_fan and _is_wound(p))), *problems)
+        lines_px = lines_px if len(lines_px) else reading.lines_px
+    if form.value is Form.WIRE and diameter is not None and _may_be_stranded(form):
+        problems += (_solid_or_strands(),)
+    return Widths(
+        form=form,
+        diameter=diameter,
+        strand_diameter=strand,
+        lines_px=lines_px,
+        problems=problems,
+    )
+
+
+def _fan(
+    photo: Photo, region: Region, scale: Scale | None, line: CentreLine | None
+) -> FanReading | None:
+    if scale is None or line is None or not is_uneven(line):
+        return None
+    return strands_of_fan(photo, region, scale)
+
+
+def _is_wound(problem: Problem) -> bool:
+    return problem.code == "piece_wound"
+
+
+def _strand(
+    form: FormFinding,
+    diameter: Measurement | None,
+    strands: StrandReading | None,
+    fan: FanReading | None,
+) -> tuple[Measurement | None, tuple[Problem, ...]]:
+    """Return one strand's diameter by the bundle's look and a fanned end, and what is wrong."""
+    strand = _strand_diameter(form, diameter, strands)
+    if form.value is not Form.STRANDED:
+        return strand, ()
+    strand, problems = joined(strand, fan)
+    if strand is None and diameter is not None and not problems:
+        problems = (not_resolved(diameter),)
+    return strand, problems
+
+
+def _may_be_stranded(form: FormFinding) -> bool:
+    return form.p.get(Form.STRANDED, 0.0) > MOST_STRANDED_P
+
+
+def _solid_or_strands() -> Problem:
+    return Problem(
+        code="solid_or_strands",
+        text="Solid wire and a bundle of fine strands look alike this small, so no strand "
+        "thickness is given.",
+        fix="Look at the cut end and say --form wire or --form stranded, or go closer.",
+    )
+
+
+def _heap() -> Problem:
+    return Problem(
+        code="coil_or_tangle",
+        text="The piece is a coil or a tangle, so the wire's thickness can't be measured on it.",
+        fix="Pull one end straight, lay it clear of the rest, and photograph that end.",
+    )
+
+
+def _flat_or_wound() -> Problem:
+    return Problem(
+        code="flat_or_wound",
+        text="A coated sheet and a coil of fine enamelled wire look alike from here.",
+        fix="Look whether wire comes off it, and say --form wire or --form sheet.",
+    )
+
+
+def _side_by_side() -> Problem:
+    return Problem(
+        code="pieces_side_by_side",
+        text="Several pieces lie side by side here and can't be told apart, so no thickness "
+        "is measured on them.",
+        fix="Lay them a finger's breadth apart and take the photo again.",
+    )
+
+
+def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
+    return width_px * scale.mm_per_px if scale is not None else None
+
+
+def _surface_shares(region: Region, detail: SurfaceMap) -> Mapping[Surface, float]:
+    """Return how much of a piece shows each surface."""
+    p = mean_p(detail, cover(detail, region.mask, box_px=region.box_px))
+    return dict(zip(Surface, p.tolist(), strict=True))
+
+
+def _is_coated(shares: Mapping[Surface, float]) -> bool:
+    coated = shares[Surface.COATED]
+    unlike = coated + shares[Surface.OTHER_METAL]
+    return coated > COATED_SHEET and unlike > UNLIKE_SHEET
+
+
+def _strand_diameter(
+    form: FormFinding, diameter: Measurement | None, strands: StrandReading | None
+) -> Measurement | None:
+    if form.value is Form.WIRE:
+        return None if _may_be_stranded(form) else diameter
+    if form.value is not Form.STRANDED or diameter is None:
+        return None
+    return strands.strand_diameter if strands is not None else None
+
+
+def _at_cut_end(photo: Photo, region: Region, scale: Scale | None) -> Widths:
+    from vision.width.cut_end import measure_cut_end
+
+    form = FormFinding.of(Form.STRANDED)
+    if scale is None:
+        return Widths(form=form)
+    try:
+        strand, ends = measure_cut_end(photo, region, scale)
+    except PhotoError as fault:
+        problem = Problem(code=fault.code, text=fault.message, fix=fault.fix)
+        return Widths(form=form, problems=(problem,))
+    if ends.count == 1:
+        form = FormFinding.of(Form.WIRE)
+    half = ends.diameters_px[:, None] / 2 * np.array([[1.0, 0.0]])
+    lines = np.stack([ends.centres_px - half, ends.centres_px + half], axis=1)
+    return Widths(
+        form=form,
+        diameter=strand if ends.count == 1 else None,
+        strand_diameter=strand,
+        lines_px=lines,
+        notes=(f"{ends.count} strand ends seen",),
+    )
