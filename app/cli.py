@@ -1,9 +1,9 @@
 """The command line: ``cuproscope grade PHOTO...``, ``sheet OUT.pdf``, ``app`` and ``load``.
 
 Thin: it checks what was typed, calls :mod:`app.grading`, and prints. Exit codes: 0 all
-graded; 2 wrong usage; 3 at least one photo could not be read; 4 all read, but at least
-one not measurable; 5 a part of the program is missing. What takes long to import is
-imported when it is needed.
+graded; 1 graded, but something could not be written; 2 wrong usage, nothing done; 3 at least
+one photo could not be read; 4 all read, but at least one not measurable; 5 a part of the
+program is missing. What takes long to import is imported when it is needed.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from rules.typed import TypedPiece
 
 EXIT_OK = 0
+EXIT_UNWRITTEN = 1
 EXIT_USAGE = 2
 EXIT_UNREADABLE = 3
 EXIT_BROKEN = 5
@@ -50,8 +51,8 @@ reference keys
   us-1c us-5c us-10c us-25c ca-25c eu-1c ... eu-50c eu-1 eu-2 gb-1p ...  a coin
 
 exit codes
-  0 all graded   2 wrong usage   3 a photo could not be read
-  4 read, but at least one not measurable
+  0 all graded   1 graded, not all written   2 wrong usage, nothing done
+  3 a photo could not be read   4 read, but at least one not measurable
   5 a part of the program is missing or damaged: install it again
 """
 
@@ -65,6 +66,7 @@ _FACTS = (
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     parser = _parser()
+    _refuse_broken_letters(parser, sys.argv[1:] if argv is None else argv)
     arguments = parser.parse_args(argv)
     debug = arguments.debug or bool(os.environ.get(DEBUG_VARIABLE))
     logging.basicConfig(level=logging.DEBUG if debug else logging.CRITICAL, format="%(message)s")
@@ -239,6 +241,8 @@ def _grade(arguments: argparse.Namespace) -> int:
         from app.folder.command import grade_whole_folder
 
         return grade_whole_folder(arguments, request)
+    if arguments.overlay is not None:
+        _check_writable(arguments.overlay)
     printer = _Printer(arguments, request)
     with progress(find_photos(arguments.photos)) as (photos, pause):
         for path in photos:
@@ -248,7 +252,7 @@ def _grade(arguments: argparse.Namespace) -> int:
     if typed is not None:
         printer.show(grade_typed(typed, request, name=arguments.findings.name))
     printer.close()
-    return _exit_code(printer.outcomes)
+    return EXIT_UNWRITTEN if printer.unwritten else _exit_code(printer.outcomes)
 
 
 def _request(arguments: argparse.Namespace) -> Request:
@@ -297,6 +301,7 @@ class _Printer:
         self.outcomes: list[Outcome] = []
         self.results: list[Result] = []
         self.taken: set[str] = set()
+        self.unwritten = False
 
     def show(self, result: Result) -> None:
         drawn = self._draw(result)
@@ -335,8 +340,26 @@ class _Printer:
         try:
             write_overlay(path, result, self.request.sheet)
         except OSError as fault:
-            raise CuproscopeError(f"can't be written: {fault}", where=str(path)) from fault
+            # The answers are worth having without their pictures; exit code 2 would say that
+            # nothing was done.
+            self.unwritten = True
+            print(f"{path}: can't be written: {fault.strerror or fault}", file=sys.stderr)
+            return None
         return path
+
+
+def _check_writable(folder: Path) -> None:
+    """Refuse a folder that can't be written to before the first photo is opened."""
+    import tempfile
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as fault:
+        raise CuproscopeError(
+            f"can't be written to: {fault.strerror or fault}", where=str(folder)
+        ) from fault
 
 
 def _exit_code(outcomes: Sequence[Outcome]) -> int:
@@ -380,6 +403,14 @@ def _app(arguments: argparse.Namespace) -> int:
 
     serve(lan=arguments.lan, plain=arguments.plain, port=arguments.port)
     return EXIT_OK
+
+
+def _refuse_broken_letters(parser: argparse.ArgumentParser, words: Sequence[str]) -> None:
+    """Refuse words that are no UTF-8, but for files of such a name (PEP 383)."""
+    for word in words:
+        shown = word.encode("utf-8", "replace").decode()
+        if shown != word and not Path(word).exists():
+            parser.error(f"{shown!r} has letters that are no UTF-8; write it anew")
 
 
 def _never_fail_on_a_letter() -> None:

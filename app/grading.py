@@ -79,9 +79,9 @@ def grade_photo(path: Path, request: Request) -> Result:
     """Return all that can be told of a photo file; what goes wrong is in its problems."""
     from vision.finish.surface import load_surface_model
     from vision.photo.beside import beside
-    from vision.photo.loading import load_photo_file
+    from vision.photo.loading import load_photo_file, shown_name
 
-    name = path.name or str(path)
+    name = shown_name(path)
     try:
         with beside() as lane:
             lane.submit(load_surface_model)  # which takes as long, the first time

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
-    from app.folder.run import FolderRun, Told
+    from app.folder.run import FolderRun, Graded, Told
     from app.request import Request
 
 DEFAULT_OUT = Path("graded")
+EXIT_UNWRITTEN = 1
 
 
 def add_folder_options(grade: Any) -> None:  # noqa: ANN401 (argparse has no public name for it)
@@ -46,6 +47,14 @@ def grade_whole_folder(arguments: argparse.Namespace, request: Request) -> int:
     if not arguments.photos:
         raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
     out = DEFAULT_OUT if arguments.out is None else arguments.out
+    finished = 0
+
+    def counted(graded: Graded, done: int, photos: int) -> None:
+        nonlocal finished
+        finished = done
+        if told is not None:
+            told(graded, done, photos)
+
     photos = find_photos(arguments.photos)
     try:
         with _progress(len(photos)) as told:
@@ -55,10 +64,16 @@ def grade_whole_folder(arguments: argparse.Namespace, request: Request) -> int:
                 out,
                 jobs=1 if arguments.jobs is None else arguments.jobs,
                 cluster=arguments.cluster,
-                told=told,
+                told=counted,
             )
     except OSError as fault:
-        raise CuproscopeError(f"can't be written: {fault}", where=str(out)) from fault
+        if not finished:
+            raise CuproscopeError(f"can't be written: {fault}", where=str(out)) from fault
+        sys.stderr.write(
+            f"cuproscope: {out}: can't be written: {fault.strerror or fault}. {finished} of "
+            f"{len(photos)} photos are finished and kept; make room, then run the same again.\n"
+        )
+        return EXIT_UNWRITTEN
     if arguments.json:
         sys.stdout.writelines(f"{one.line}\n" for one in run.graded)
     else:

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -132,6 +134,8 @@ def grade_folder(
     """
     if not 1 <= jobs <= MOST_JOBS:
         raise LoadError(f"must be 1 to {MOST_JOBS}, not {jobs}", where="jobs")
+    from vision.photo.loading import shown_name
+
     out.mkdir(parents=True, exist_ok=True)
     done: dict[Path, Graded] = {}
     fresh = 0
@@ -154,12 +158,12 @@ def grade_folder(
                     continue
                 kept = state.kept(digest)
                 if kept is not None:
-                    note(path, renamed(kept, path.name))
+                    note(path, renamed(kept, shown_name(path)))
                 elif digest in waiting:
                     waiting[digest].append(path)
                 else:
                     waiting[digest] = [path]
-                    yield path, path.name, digest
+                    yield path, shown_name(path), digest
 
         run = _on_cluster(cluster, request) if cluster is not None else _on_jobs(jobs, request)
         for digest, result in run(work()):
@@ -167,7 +171,7 @@ def grade_folder(
             graded = state.keep(replace(result, sha256=digest), names[first])
             fresh += 1
             for path in waiting.pop(digest):
-                note(path, renamed(graded, path.name))
+                note(path, renamed(graded, shown_name(path)))
         # A photo that came again while its twin was at work is told of with it; one that
         # came after it finds it finished.
     graded_all = tuple(done[path] for path in photos)
@@ -250,8 +254,6 @@ def _in_pool(
     work: Iterator[Work], jobs: int, request: Request, lost: list[Work]
 ) -> Iterator[tuple[str, Graded]]:
     """Grade in processes of their own; ``lost`` gets what was at work when one died."""
-    import multiprocessing
-
     pending: dict[Future[Graded], Work] = {}
     with (
         _one_thread_each(),
@@ -293,8 +295,21 @@ def _begin() -> None:
     """Begin a process: one thread of OpenCV; Ctrl-C is for the process that hands out."""
     import cv2
 
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+
+
+def _end_with_parent() -> None:
+    """Stop at once when the process that hands out is gone, however it went.
+
+    It can't say so itself when it is killed, and a worker that waits for work would wait for
+    ever with its networks in memory.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 @contextmanager
@@ -506,7 +521,7 @@ def _unread(path: Path, request: Request) -> Graded:
     from app.json_lines import as_line
 
     result = grade_photo(path, request)
-    return Graded(sha256="", name=path.name, outcome=int(result.outcome), line=as_line(result))
+    return Graded(sha256="", name=result.name, outcome=int(result.outcome), line=as_line(result))
 
 
 def _killed(name: str) -> Graded:

@@ -41,7 +41,7 @@ def load_photo_file(path: Path) -> Photo:
     Raises:
         PhotoError: Names the file, the fault and the fix; see :func:`load_photo`.
     """
-    name = path.name or str(path)
+    name = shown_name(path)
     try:
         if path.is_dir():
             raise PhotoError(
@@ -74,6 +74,17 @@ def load_photo_file(path: Path) -> Photo:
             where=str(path),
         ) from fault
     return load_photo(data, name=name)
+
+
+def shown_name(path: Path) -> str:
+    """Return a file's name as it can be written anywhere.
+
+    A name of a disk that is not UTF-8 holds lone surrogates (PEP 383), which no text file takes.
+
+    >>> shown_name(Path("scrap/tube\\udcff.jpg"))
+    'tube?.jpg'
+    """
+    return (path.name or str(path)).encode("utf-8", "replace").decode()
 
 
 def load_photo(data: bytes, *, name: str) -> Photo:
