@@ -1,7 +1,7 @@
 """Train both parts of the strip network at the same time on one card, and write the file.
 
     python -m models.recipe.strips --photos DIR [DIR...] --out DIR --workers 28 \\
-        --device cuda:1 --seconds 360 --look-seconds 300 [--start edges.pt]
+        --device cuda:1 --seconds 360 --look-seconds 300 [--start-edges edges.pt]
 
 Leaves ``strip.onnx``, ``strip.toml``, the weights ``edges.pt`` and ``looks.pt`` to go on from,
 and what each training said in ``edges.log`` and ``looks.log``. The trainings need not know of
@@ -24,25 +24,46 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--device", default="cpu")
+    parser.add_argument("--look-device", help="for the looks, where there is a second card")
     parser.add_argument("--seconds", default="360", help="of training the edges")
     parser.add_argument("--look-seconds", default="300", help="of training the looks")
-    parser.add_argument("--start", help="weights of edges to go on from")
+    parser.add_argument("--start-edges", help="weights to go on from")
+    parser.add_argument("--start-looks", help="weights to go on from")
     parser.add_argument("--compare", nargs="*", default=[], help="weights of edges to judge too")
     parser.add_argument("--drawn", default="49152", help="drawn profiles beside those of photos")
     parser.add_argument("--rate", default="1.5e-3", help="of learning edges, at its highest")
     asked = parser.parse_args(argv)
     asked.out.mkdir(parents=True, exist_ok=True)
-    common = ["--photos", *asked.photos, "--workers", str(max(1, asked.workers // 2)),
-              "--device", asked.device]  # fmt: skip
-    start = ["--start", asked.start] if asked.start else []
-    compare = ["--compare", *asked.compare] if asked.compare else []
+    common = ["--photos", *asked.photos, "--workers", str(max(1, asked.workers // 2))]
     edges, looks = asked.out / "edges.pt", asked.out / "looks.pt"
+    for_edges = [
+        *common,
+        "--out",
+        str(edges),
+        "--device",
+        asked.device,
+        "--seconds",
+        asked.seconds,
+        "--rate",
+        asked.rate,
+        "--drawn",
+        asked.drawn,
+        *_given("--start", asked.start_edges),
+        *_given("--compare", *asked.compare),
+    ]
+    for_looks = [
+        *common,
+        "--out",
+        str(looks),
+        "--device",
+        asked.look_device or asked.device,
+        "--seconds",
+        asked.look_seconds,
+        *_given("--start", asked.start_looks),
+    ]
     running = {
-        "edges": _begun(asked.out, "edges", "models.recipe.edges.train", *common, *start, *compare,
-                        "--seconds", asked.seconds, "--rate", asked.rate, "--drawn", asked.drawn,
-                        "--out", str(edges)),
-        "looks": _begun(asked.out, "looks", "models.recipe.strips.train", *common,
-                        "--seconds", asked.look_seconds, "--out", str(looks)),
+        "edges": _begun(asked.out / "edges.log", "models.recipe.edges.train", for_edges),
+        "looks": _begun(asked.out / "looks.log", "models.recipe.strips.train", for_looks),
     }  # fmt: skip
     codes = {name: process.wait() for name, process in running.items()}
     for name, code in codes.items():
@@ -56,10 +77,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     ).returncode  # fmt: skip
 
 
-def _begun(out: Path, name: str, module: str, *options: str) -> subprocess.Popen[bytes]:
-    with (out / f"{name}.log").open("wb") as log:
+def _given(option: str, *values: str | None) -> list[str]:
+    told = [value for value in values if value is not None]
+    return [option, *told] if told else []
+
+
+def _begun(log: Path, module: str, options: Sequence[str]) -> subprocess.Popen[bytes]:
+    with log.open("wb") as out:
         return subprocess.Popen(
-            [sys.executable, "-u", "-m", module, *options], stdout=log, stderr=subprocess.STDOUT
+            [sys.executable, "-u", "-m", module, *options], stdout=out, stderr=subprocess.STDOUT
         )
 
 

@@ -174,14 +174,15 @@ def trained(
     seconds: float,
     batch: int,
     device: str,
+    start: Path | None = None,
 ) -> tuple[StripNet, NDArray[np.float64]]:
     """Return the network after so many seconds and the prior of looks that it saw."""
     torch.manual_seed(0)
     usable = np.flatnonzero(known["look"] != UNKNOWN)
     images = torch.empty((len(usable), *codes.shape[1:]), dtype=torch.uint8, device=device)
-    for start in range(0, len(usable), 4096):
-        part = codes[known["slot"][usable[start : start + 4096]]]
-        images[start : start + len(part)] = torch.from_numpy(part).to(device)
+    for first in range(0, len(usable), 4096):
+        part = codes[known["slot"][usable[first : first + 4096]]]
+        images[first : first + len(part)] = torch.from_numpy(part).to(device)
     look = torch.as_tensor(known["look"][usable].astype(np.int64), device=device)
     share = torch.as_tensor(known["log_share"][usable], device=device)
     step_of = torch.as_tensor(known["log_step"][usable], device=device)
@@ -191,7 +192,10 @@ def trained(
     chances = odds[look].double().cumsum(0)
     prior = (counts * odds / (counts * odds).sum()).cpu().numpy().astype(np.float64)
 
-    net = StripNet().to(device, memory_format=torch.channels_last)
+    net = StripNet()
+    if start is not None:
+        net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True)["weights"])
+    net = net.to(device, memory_format=torch.channels_last)
     told(f"{sum(p.numel() for p in net.parameters())} weights, {len(usable)} windows on {device}")
     running = {k: v.detach().clone().float() for k, v in net.state_dict().items()}
     optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=WEIGHT_DECAY)
@@ -432,11 +436,12 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=240.0, help="of training")
+    parser.add_argument("--start", type=Path, help="weights to go on from")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--batch", type=int, default=512)
     parser.add_argument("--limit", type=int, help="use so many photos only")
     options = parser.parse_args()
-    files = sorted(file for folder in options.photos for file in folder.glob("*.json"))
+    files = sorted(file for folder in options.photos for file in folder.rglob("*.json"))
     files = files[: options.limit]
     begun = time.monotonic()
     codes, known = gathered(
@@ -457,7 +462,10 @@ def main() -> None:
         torch.cuda.set_device(device)
         torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-    net, prior = trained(codes, known, seconds=options.seconds, batch=options.batch, device=device)
+    net, prior = trained(
+        codes, known, seconds=options.seconds, batch=options.batch, device=device,
+        start=options.start,
+    )  # fmt: skip
     looks, shares = predicted(net, kept_codes, kept, device=device)
     pieces = Pieces(kept, looks, shares, prior)
     scenes = np.array([kept["scene"][g[0]] for g in pieces.rows])
