@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 SCHEMAS = {
     "surface": "cuproscope.surface-model/1",
+    "edges": "cuproscope.edges/1",
     "strip_look": "cuproscope.strip-look/1",
     "form_odds": "cuproscope.form-odds/1",
 }

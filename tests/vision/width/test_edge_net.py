@@ -1,4 +1,4 @@
-"""The edge network's layers, against their definitions written out."""
+"""The edge network: what goes into it, how its profiles know of each other, what it says."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import pytest
 from vision.types import Float32Array
 from vision.width.edge_net import (
     SAMPLES,
-    Layer,
-    edge_logits,
     edge_scores,
+    inputs,
     log_probabilities,
-    shipped_networks,
+    neighbours,
+    width_log_probabilities,
     window_offsets,
 )
 from vision.width.profiles import Strip
@@ -37,72 +37,49 @@ def some_profiles(rows: int) -> Float32Array:
     return profiles
 
 
-def layer(kind: str, rows: int, columns: int, *, dilation: int = 1, seed: int = 0) -> Layer:
-    rng = np.random.default_rng(seed)
-    return Layer(
-        kind=kind,
-        dilation=dilation,
-        weights=rng.normal(0, 0.3, (rows, columns)).astype(np.float32),
-        bias=rng.normal(0, 0.3, columns).astype(np.float32),
-    )
+# The mean over parts of nearly equal size, written out (common practice, no source).
+@pytest.mark.parametrize(("count", "together", "parts"), [(32, 8, 4), (29, 8, 4), (5, None, 1)])
+def test_neighbours_take_the_mean_of_their_own_part(
+    count: int, together: int | None, parts: int
+) -> None:
+    shares = neighbours(count, together)
+    values = np.arange(count, dtype=np.float32)
+    expected = [np.full(len(part), part.mean()) for part in np.split(values, cuts(count, parts))]
+    assert shares @ values == pytest.approx(np.concatenate(expected), abs=1e-5)
 
 
-FIRST = layer("conv", 3 * 8, 4, seed=1)
+def cuts(count: int, parts: int) -> list[int]:
+    return [int(k * count / parts) for k in range(1, parts)]
 
 
-def after_first(next_one: Layer) -> tuple[Float32Array, Float32Array]:
-    """What goes into a layer and what comes out of it."""
-    strip = strip_of(some_profiles(3))
-    before = edge_logits(strip, (FIRST,), width_px=WIDTH_PX)
-    return before, edge_logits(strip, (FIRST, next_one), width_px=WIDTH_PX)
-
-
-# Discrete convolution with zeros outside, written out (common practice, no source).
-@pytest.mark.parametrize(("taps", "dilation"), [(3, 1), (5, 2)])
-@pytest.mark.parametrize("kind", ["conv", "block"])
-def test_a_convolution_is_the_sum_over_its_taps(kind: str, taps: int, dilation: int) -> None:
-    one = layer(kind, taps * 4, 4, dilation=dilation)
-    before, got = after_first(one)
-    for row, place in ((0, 0), (1, 77), (2, SAMPLES - 1)):
-        expected = one.bias.copy()
-        for tap in range(taps):
-            at = place + (tap - taps // 2) * dilation
-            if 0 <= at < SAMPLES:
-                expected += before[row, at] @ one.weights[tap * 4 : (tap + 1) * 4]
-        if kind == "block":
-            expected += before[row, place]
-        assert got[row, place] == pytest.approx(np.maximum(expected, 0), abs=1e-5)
-
-
-def test_context_adds_the_same_to_every_profile_of_a_piece() -> None:
-    one = layer("context", 4, 4)
-    before, got = after_first(one)
-    added = got - before
-    assert added[0] == pytest.approx(added[2], abs=1e-5)
-    assert added[1] == pytest.approx(before.mean(axis=0) @ one.weights + one.bias, abs=1e-5)
-    assert np.abs(added).max() > 0.1
-
-
-def test_what_went_down_comes_up_at_its_place() -> None:
-    strip = strip_of(some_profiles(3))
-    down, up = layer("down", 8, 6), layer("up", 6, 8)
-    before = edge_logits(strip, (FIRST,), width_px=WIDTH_PX)
-    got = edge_logits(strip, (FIRST, down, up), width_px=WIDTH_PX)
-    assert got.shape == before.shape
-    for k in (0, 41):
-        pair = np.concatenate([before[1, 2 * k], before[1, 2 * k + 1]])
-        low = np.maximum(pair @ down.weights + down.bias, 0)
-        both = (low @ up.weights + up.bias).reshape(2, 4)
-        assert got[1, 2 * k : 2 * k + 2] == pytest.approx(before[1, 2 * k : 2 * k + 2] + both,
-                                                          abs=1e-5)  # fmt: skip
-
-
-def test_without_context_profiles_know_nothing_of_each_other() -> None:
+def test_what_is_not_known_goes_in_as_nothing() -> None:
     profiles = some_profiles(3)
-    layers = (FIRST, layer("down", 8, 6), layer("up", 6, 8), layer("score", 4, 2))
-    together = edge_logits(strip_of(profiles), layers, width_px=WIDTH_PX)
-    alone = edge_logits(strip_of(profiles[1:2]), layers, width_px=WIDTH_PX)
-    assert together[1] == pytest.approx(alone[0], abs=1e-5)
+    seen = inputs(profiles, WIDTH_PX)
+    assert seen.shape == (3, SAMPLES, 8)
+    assert not seen[0, :30, :7].any()
+    assert seen[0, 30:, 6].all()
+    # Logarithms about the mean of what is known: the sum is zero by definition.
+    assert seen[..., :3].sum(axis=(1, 2)) == pytest.approx(0.0, abs=1e-2)
+
+
+def test_a_darker_photo_goes_in_alike() -> None:
+    light = some_profiles(2)[1:] + 0.2
+    bright, dark = (inputs(gain * light, WIDTH_PX)[..., :6] for gain in (1.0, 0.4))
+    assert np.abs(bright - dark).max() < 0.05  # but for the floor of the logarithm
+
+
+def test_the_network_is_asked_with_the_profiles_and_their_neighbours() -> None:
+    asked = []
+
+    def network(profiles: Float32Array, shares: Float32Array) -> Float32Array:
+        asked.append((profiles, shares))
+        return np.zeros((len(profiles), SAMPLES, 2), np.float32)
+
+    strip = strip_of(some_profiles(6))
+    scores = edge_scores(strip, width_px=WIDTH_PX, together=3, network=network)
+    assert scores.shape == (6, SAMPLES, 2) and scores.dtype == np.float64
+    assert asked[0][0] == pytest.approx(inputs(strip.profiles, WIDTH_PX))
+    assert asked[0][1] == pytest.approx(neighbours(6, 3))
 
 
 def test_parts_of_a_piece_told_apart_know_nothing_of_each_other() -> None:
@@ -115,18 +92,7 @@ def test_parts_of_a_piece_told_apart_know_nothing_of_each_other() -> None:
     assert np.abs(halves - whole).max() > 0.01
 
 
-def test_the_scores_are_the_mean_of_the_networks_log_probabilities() -> None:
-    strip = strip_of(some_profiles(4))
-    alone = [
-        log_probabilities(edge_logits(strip, layers, width_px=WIDTH_PX))
-        for layers in shipped_networks()
-    ]
-    assert len(alone) == 2
-    assert np.abs(alone[0] - alone[1]).max() > 0.1
-    assert edge_scores(strip, width_px=WIDTH_PX) == pytest.approx((alone[0] + alone[1]) / 2)
-
-
-def test_the_shipped_networks_see_a_bright_bar() -> None:
+def test_the_shipped_network_sees_a_bright_bar() -> None:
     # A flat bright bar of the expected width on a dark table: edges by construction.
     profiles = np.full((8, SAMPLES, 3), 0.05, np.float32)
     inside = np.abs(window_offsets(WIDTH_PX)) < WIDTH_PX / 2
@@ -135,3 +101,12 @@ def test_the_shipped_networks_see_a_bright_bar() -> None:
     found = window_offsets(WIDTH_PX)[scores.argmax(axis=1)]
     assert found[:, 0] == pytest.approx(-WIDTH_PX / 2, abs=0.6)
     assert found[:, 1] == pytest.approx(WIDTH_PX / 2, abs=0.6)
+
+
+def test_the_width_is_the_distance_of_the_edges() -> None:
+    # Two sure edges, 70 samples apart: by the definition of a correlation.
+    scores = np.full((1, SAMPLES, 2), -40.0)
+    scores[0, 50, 0] = scores[0, 120, 1] = 0.0
+    widths = width_log_probabilities(log_probabilities(scores))
+    assert widths.argmax(axis=1) == 70
+    assert np.exp(widths).sum() == pytest.approx(1.0, abs=1e-6)

@@ -1,0 +1,75 @@
+"""The strip network's file: ONNX Runtime says what PyTorch says."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+
+torch = pytest.importorskip("torch", reason="trained with torch; it is not a dependency")
+onnx = pytest.importorskip("onnx", reason="written with onnx; it is not a dependency")
+
+from models.recipe.edges.network import EdgeNet, inputs  # noqa: E402
+from models.recipe.strips.file import edge_part, joined, look_part  # noqa: E402
+from models.recipe.strips.train import StripNet  # noqa: E402
+from vision.width import edge_net  # noqa: E402
+from vision.width.strip_look import ACROSS_PX, ALONG_PX  # noqa: E402
+
+PLAN = ("conv 1 6", "down 1 8", "block 2", "context 1", "up 1 6", "block 1", "score 1 2")
+
+
+def profiles(rows: int) -> np.ndarray:
+    light = np.random.default_rng(4).uniform(0.01, 0.9, (rows, edge_net.SAMPLES, 3))
+    light[0, :30] = np.nan
+    return np.asarray(light, np.float32)
+
+
+def test_both_parts_of_the_file_say_what_torch_says() -> None:
+    # torch's own layers are the outside source; the mean over neighbours is written out there.
+    import onnxruntime
+
+    torch.manual_seed(0)
+    nets = [EdgeNet(PLAN), EdgeNet(PLAN)]
+    looks = StripNet().eval()
+    model = joined({"edges": edge_part(nets), "looks": look_part(looks)})
+    session = onnxruntime.InferenceSession(model.SerializeToString())
+    light = profiles(6)
+    given = {
+        "profiles": edge_net.inputs(light, 20.0),
+        "neighbours": edge_net.neighbours(6, 3),
+        "light": np.random.default_rng(1).normal(size=(2, ALONG_PX, ACROSS_PX, 3)),
+        "log_step": np.array([-1.0, 0.5]),
+    }
+    given = {name: np.asarray(value, np.float32) for name, value in given.items()}
+    edges, plain, said, shares = session.run(["edges", "plain", "looks", "shares"], given)
+    known = torch.from_numpy(np.isfinite(light).all(axis=2)).float()
+    seen = torch.from_numpy(np.nan_to_num(light)).transpose(1, 2).contiguous()
+    with torch.no_grad():
+        x = inputs(seen, known, torch.full((6,), 20.0))
+        by_torch = [net(x, 3) for net in nets]
+        logs = sum(torch.log_softmax(logits, dim=2) for logits, _ in by_torch) / 2
+        expected = looks(torch.from_numpy(given["light"]), torch.from_numpy(given["log_step"]))
+    assert edges == pytest.approx(logs.transpose(1, 2).numpy(), abs=5e-3)
+    assert plain == pytest.approx((sum(odds for _, odds in by_torch) / 2).numpy(), abs=5e-3)
+    assert said == pytest.approx(expected[0].numpy(), abs=5e-3)
+    assert shares == pytest.approx(expected[1].numpy(), abs=5e-3)
+    assert np.ptp(edges) > 0.05
+
+
+def test_large_weights_are_kept_in_half_the_bytes() -> None:
+    net = EdgeNet()
+    weights = sum(p.numel() for p in net.parameters())
+    size = edge_part([net]).ByteSize()
+    assert 2 * weights < size < 2.1 * weights + 30_000
+
+
+def test_weights_come_back_as_they_were_saved() -> None:
+    from models.recipe.edges.train import read_net, saved_to
+
+    net, file = EdgeNet(), io.BytesIO()
+    saved_to(file, net)
+    file.seek(0)
+    back = read_net(file)
+    for name, value in net.state_dict().items():
+        assert back.state_dict()[name].numpy() == pytest.approx(value.numpy(), abs=2e-3)
