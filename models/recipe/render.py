@@ -43,6 +43,8 @@ from models.recipe.scene.truth import describe
 # Seeds of the splits never meet, so neither do tables, prints and materials.
 SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}
 
+GREY_KINDS = ("wire", "stranded", "tube", "other_metal", "rods")
+GREY_FINISHES = ("tinned", "tinned", "dark", "black")
 # As advised, pieces lie so far apart.
 APART_MM = 4.0
 # How often a whole photo is laid anew until a piece lies on it.
@@ -76,7 +78,7 @@ def _png(path: Path, array: np.ndarray) -> None:
     Image.fromarray(array).save(path, compress_level=6)
 
 
-def _truth_files(out: Path, name: str, truth: Truth) -> None:
+def write_numbers(out: Path, name: str, truth: Truth) -> None:
     """Write the label of each pixel, and the numbers of pieces and of strangers."""
     strange = truth.piece >= STRANGERS_FROM
     _png(out / f"{name}.labels.png", truth.label)
@@ -126,16 +128,29 @@ def lay(rng: Rng, plan: Plan) -> Scene:
 def _hard_setting(rng: Rng, *, kinds: list[str] | None) -> Setting:
     half = float(np.exp(rng.uniform(np.log(45), np.log(150))))
     close_scene = half < 70
-    if kinds is None and rng.random() < 0.07:
+    finishes: list[str] | None = None
+    table = None
+    chance = rng.random() if kinds is None else 1.0
+    count = int(rng.integers(1, 4)) if close_scene else None
+    clutter = int(rng.choice([0, 1, 2, 4, 7], p=[0.35, 0.2, 0.2, 0.15, 0.1]))
+    if chance < 0.07:
         laid: list[str] | None = ["cut_end"] * int(rng.integers(1, 4))
+    elif chance < 0.12:  # grey on grey, where a shadow is easily taken for the piece
+        laid = [str(k) for k in rng.choice(GREY_KINDS, int(rng.integers(1, 4)))]
+        finishes = [str(f) for f in rng.choice(GREY_FINISHES, len(laid))]
+        table = "grey_paper"
+    elif chance < 0.16:  # nothing of the trade at all
+        laid, clutter = [], max(clutter, 3)
     else:
         laid = [str(rng.choice(kinds)) for _ in range(int(rng.integers(1, 5)))] if kinds else None
     scene = scenes.build(
         rng,
         half_mm=(half * rng.uniform(0.9, 1.3), half),
         kinds=laid,
-        count=None if not close_scene else int(rng.integers(1, 4)),
-        clutter_count=int(rng.choice([0, 1, 2, 4, 7], p=[0.35, 0.2, 0.2, 0.15, 0.1])),
+        finishes=finishes,
+        count=count,
+        table=table,
+        clutter_count=clutter,
     )
     return Setting(scene=scene, half_mm=half, plan=None)
 
@@ -201,7 +216,7 @@ def train_scene(
                         habits=None if plan is None else ORDINARY)  # fmt: skip
         name = f"t{seed:06d}_{view}"
         _save(out, name, photo, rng=rng, focal_35mm=None, quality=int(rng.integers(72, 97)))
-        _truth_files(out, name, truth)
+        write_numbers(out, name, truth)
         _png(out / f"{name}.level.png", truth.level)
         told = describe(scene, camera, truth, photo=f"{name}.jpg", split="train", seed=seed,
                         light=light.name, white_linear=white, mix=mix)  # fmt: skip
@@ -257,7 +272,7 @@ def whole_photo(
     name = f"{'v' if split == 'validation' else 'f'}{seed:05d}"
     told_focal = plan.focal_35mm if rng.random() < 0.6 else None
     _save(out, name, photo, rng=rng, focal_35mm=told_focal, quality=int(rng.integers(82, 96)))
-    _truth_files(out, name, truth)
+    write_numbers(out, name, truth)
     told = describe(scene, camera, truth, photo=f"{name}.jpg", split=split, seed=seed,
                     light=light.name, white_linear=white, mix=mix)  # fmt: skip
     (out / f"{name}.json").write_text(json.dumps(told, indent=1), encoding="utf-8")

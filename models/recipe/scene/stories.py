@@ -79,6 +79,6 @@ def story(seed: int, *, rng: Rng, split: str, kinds: list[str] | None = None) ->
     if cut and reference == "card":
         reference = "coin"
     tilt = float(min(abs(rng.normal(0, 8 if split == "fixtures" else 11)), 33))
-    clutter = 0 if split == "fixtures" else int(rng.choice([0, 1, 3], p=[0.6, 0.25, 0.15]))
+    clutter = 0 if split == "fixtures" else int(rng.choice([0, 1, 2, 4], p=[0.4, 0.25, 0.2, 0.15]))
     return Story(kinds=laid, finishes=finishes, reference=reference, clutter=clutter,
                  camera_height_mm=height, tilt_deg=tilt, focal_35mm=focal)  # fmt: skip
