@@ -135,7 +135,11 @@ class Measurement:
         origin: Origin = Origin.MEASURED,
         budget: Mapping[str, float] | None = None,
     ) -> Measurement:
-        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``."""
+        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``.
+
+        >>> Measurement.normal(2.05, 0.01, Unit.MILLIMETRE).high95
+        2.0696
+        """
         return cls(
             value=value,
             u=u,
