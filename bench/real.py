@@ -44,6 +44,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=Path, default=Path("fixtures/real"))
     parser.add_argument("--role", choices=("test", "validation"), default="test")
+    parser.add_argument("--no-taps", action="store_true", help="only what is found by itself")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--answers", type=Path, help="answers given before, as --out wrote them")
     parser.add_argument("--out", type=Path)
@@ -55,22 +56,25 @@ def main(argv: Sequence[str] | None = None) -> int:
         told = json.loads(options.answers.read_text(encoding="utf-8"))
     else:
         with ProcessPoolExecutor(options.jobs) as pool:
-            told = list(pool.map(partial(asked, options.photos), photos.values()))
+            ask = partial(asked, options.photos, taps=not options.no_taps)
+            told = list(pool.map(ask, photos.values()))
     if options.out:
         options.out.write_text(json.dumps(told), encoding="utf-8")
     told = [photo for photo in told if photo["file"] in photos]
     answers = [answer for photo in told for answer in judged(photo, photos[photo["file"]])]
     faults = sum(len(photo["faults"]) for photo in told)
-    text = report(answers, found=found_marks(told, photos), faults=faults)
+    inside_marks = [mark for photo in told for mark in photo["inside"]]
+    found = found_marks(told, photos)
+    text = report(answers, found=found, inside=inside_marks, faults=faults)
     sys.stdout.write(text)
     if options.report:
         options.report.write_text(text, encoding="utf-8")
     if options.pictures:
-        draw_all(answers, photos=options.photos, out=options.pictures, name=options.role)
+        draw_all(answers, photos=options.photos, out=options.pictures, name=f"real_{options.role}")
     return 0
 
 
-def asked(folder: Path, photo: MarkedPhoto) -> Row:
+def asked(folder: Path, photo: MarkedPhoto, *, taps: bool = True) -> Row:
     """Return all that the tool says of one photo: its pieces, then the marks it missed."""
     import cv2
 
@@ -99,7 +103,7 @@ def asked(folder: Path, photo: MarkedPhoto) -> Row:
     covered, faults = outline_mask([], shape), []
     for piece in told:
         covered |= outline_mask(piece["outline_px"], shape)
-    for mark in photo.marks:
+    for mark in photo.marks if taps else ():
         mask = mark.mask(shape)
         if mark.kind == UNSURE or not mask.any() or covered[mask].mean() >= COVERED:
             continue
@@ -109,7 +113,42 @@ def asked(folder: Path, photo: MarkedPhoto) -> Row:
             faults.append({"name": mark.name, "at": inside(mask), "text": str(fault)})
             continue
         told += pieces(grade_examination(answer, request), tapped=True)
-    return {"file": photo.file, "shape": shape, "pieces": told, "faults": faults}
+    return {
+        "file": photo.file,
+        "shape": shape,
+        "pieces": told,
+        "faults": faults,
+        "inside": surfaces_inside(seen, photo, scale=whole.examination.scale),
+    }
+
+
+def surfaces_inside(seen: Any, photo: MarkedPhoto, *, scale: Any) -> list[Row]:
+    """Return what the surface map says inside each mark: the mean probability of each class.
+
+    Apart from whether the tool would find the piece, and of one surface where a piece has
+    several. The map looks as close as it would at a piece of the mark's size.
+    """
+    import numpy as np
+
+    from vision.finish.surface import cover, load_surface_model, mean_p, surface_map
+    from vision.types import Surface
+
+    model = load_surface_model()
+    assert model is not None, "no surface model"
+    white = scale.white if scale is not None else None
+    rows = []
+    for mark in photo.marks:
+        mask = mark.mask((seen.height_px, seen.width_px))
+        if mark.kind == UNSURE or not mask.any():
+            continue
+        ys, xs = np.nonzero(mask)
+        x, y = int(xs.min()), int(ys.min())
+        box = (x, y, int(np.ptp(xs)) + 1, int(np.ptp(ys)) + 1)
+        close = surface_map(seen, model=model, box=box, white=white)
+        p = mean_p(close, cover(close, mask[y : y + box[3], x : x + box[2]], box_px=box))
+        told = {str(name): float(v) for name, v in zip(Surface, p, strict=True)}
+        rows.append({"kind": mark.kind, "group": mark.group, "name": mark.name, "p": told})
+    return rows
 
 
 def judged(told: Row, photo: MarkedPhoto) -> Iterator[Answer]:

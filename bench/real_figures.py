@@ -27,6 +27,8 @@ PRESENT = {
 }
 """What is there where a kind is: the words of the answer's ``seen``."""
 
+NO_COPPER = frozenset({"table", "reference", "other_metal", "stranger"})
+
 THERE = 0.5
 
 Pairs = list[tuple[float, bool]]
@@ -89,11 +91,21 @@ class Answer:
 
 
 def report(
-    answers: Sequence[Answer], *, found: Mapping[str, Sequence[bool]], faults: int = 0
+    answers: Sequence[Answer],
+    *,
+    found: Mapping[str, Sequence[bool]],
+    inside: Sequence[Mapping[str, Any]] = (),
+    faults: int = 0,
 ) -> str:
     """Return all tables as Markdown."""
     judged = [a for a in answers if not a.truth.is_left_out]
-    parts = [_head(answers, judged, faults), _by_kind(judged), _presence(judged), _found(found)]
+    parts = [
+        _head(answers, judged, faults),
+        _by_kind(judged),
+        _presence(judged),
+        _inside(inside),
+        _found(found),
+    ]
     return "\n".join(part for part in parts if part)
 
 
@@ -129,6 +141,7 @@ def _head(answers: Sequence[Answer], judged: Sequence[Answer], faults: int) -> s
         ("of the decided, right", _right(decided)),
         ("told as sure", _share(judged, lambda a: a.is_sure)),
         ("decided", _share(judged, lambda a: a.is_decided)),
+        ("no copper, told as sure, whatever the grade", _share(strange, lambda a: a.is_sure)),
         ("no copper, graded as copper and sure", _share(strange, _is_sure_copper)),
         ("no copper, graded as copper and decided", _share(strange, _is_decided_copper)),
         ("finish right (dominant look, other metals apart)", _share(plain, _is_look_right)),
@@ -183,6 +196,26 @@ def _presence(judged: Sequence[Answer]) -> str:
         if told:
             rows.append((what, f"{_of(there)} | {_of(absent)}"))
     return _table(("told as there", "where it is", "n", "where it is not", "n"), rows)
+
+
+def _inside(marks: Sequence[Mapping[str, Any]]) -> str:
+    """Return how often the surface map names the right look inside the marks.
+
+    Of a stranger it is right to see table, another metal or a stranger.
+    """
+    hits: dict[str, list[bool]] = {}
+    for mark in marks:
+        p, kind = mark["p"], mark["kind"]
+        strange = kind == "stranger"
+        named = {n: v for n, v in p.items() if strange or n not in {"table", "reference"}}
+        right = NO_COPPER if strange else RIGHT_LOOKS[kind]
+        is_right = max(named, key=named.__getitem__) in right
+        name = f"{mark['group']}, {kind}".lstrip(", ")
+        hits.setdefault(name, []).append(is_right)
+        if not mark["group"] and kind not in STRANGE:
+            hits.setdefault("all surfaces but coins and other metals", []).append(is_right)
+    rows = [(name, _of(right)) for name, right in sorted(hits.items())]
+    return _table(("surface map inside the mark: look right", "share", "n"), rows)
 
 
 def _found(found: Mapping[str, Sequence[bool]]) -> str:

@@ -30,15 +30,15 @@ WORST, ACROSS, TILE = 20, 5, 300
 
 
 def draw_all(answers: Sequence[Answer], *, photos: Path, out: Path, name: str) -> None:
-    """Write the reliability diagram, risk against coverage and the worst twenty."""
+    """Write ``NAME.png`` (reliability, and risk against coverage) and ``NAME_worst.jpg``."""
     out.mkdir(parents=True, exist_ok=True)
     judged = [a for a in answers if not a.truth.is_left_out]
     pairs = rates(judged)
-    cv2.imwrite(str(out / f"reliability_{name}.png"), reliability(pairs))
-    cv2.imwrite(str(out / f"risk_coverage_{name}.png"), risk_coverage(pairs))
+    diagrams = np.hstack([reliability(pairs), risk_coverage(pairs)])
+    cv2.imwrite(str(out / f"{name}.png"), diagrams)
     sheet = worst(judged, photos=photos)
     if sheet is not None:
-        cv2.imwrite(str(out / f"worst_{name}.jpg"), sheet, [cv2.IMWRITE_JPEG_QUALITY, 80])
+        cv2.imwrite(str(out / f"{name}_worst.jpg"), sheet, [cv2.IMWRITE_JPEG_QUALITY, 80])
 
 
 def reliability(groups: Mapping[str, Pairs]) -> Picture:

@@ -135,11 +135,7 @@ class Measurement:
         origin: Origin = Origin.MEASURED,
         budget: Mapping[str, float] | None = None,
     ) -> Measurement:
-        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``.
-
-        >>> Measurement.normal(2.05, 0.01, Unit.MILLIMETRE).high95
-        2.0696
-        """
+        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``."""
         return cls(
             value=value,
             u=u,
@@ -333,13 +329,13 @@ class Findings:
         flags = {what: getattr(self, what) for what in What}
         return {what: flag for what, flag in flags.items() if flag is not None}
 
-    def p_of(self, what: What) -> float:
+    def p_of(self, what: What) -> float | None:
         """Return how likely something is there, over the forms that the piece may have.
 
-        0 where nobody told: then it is not in :attr:`seen`.
+        None where nobody told.
         """
         flag = self.seen.get(what)
         if flag is None:
-            return 0.0
+            return None
         total = sum(self.form.p.values())
         return sum(p * flag.p_given(form) for form, p in self.form.p.items()) / total

@@ -26,9 +26,11 @@ def test_each_mark_is_answered_for_and_answers_can_be_read_again(
     missed = sum(not hit for hits in found.values() for hit in hits)
     assert sum(a.piece["tapped"] for a in answers) + len(told["faults"]) <= missed
     assert all(a.truth.kind in {"bright", "insulated", "mixed", "unsure"} for a in answers)
+    assert [m["name"] for m in told["inside"]] == [m.name for m in photo.marks]
+    assert all(abs(sum(m["p"].values()) - 1) < 1e-3 for m in told["inside"])
     kept = tmp_path / "answers.json"
     kept.write_text(json.dumps([told]), encoding="utf-8")
     pictures = tmp_path / "pictures"
     assert main(["--photos", str(REAL), "--answers", str(kept), "--pictures", str(pictures)]) == 0
     assert f"{len(answers)} answers" in capsys.readouterr().out
-    assert (pictures / "reliability_test.png").stat().st_size > 1000
+    assert (pictures / "real_test.png").stat().st_size > 1000

@@ -94,3 +94,13 @@ def test_diagrams_draw_every_group_and_a_single_answer() -> None:
 
 def test_there_is_no_worst_where_all_is_right(tmp_path: Any) -> None:
     assert worst([answer("stranger", "set_aside", 0.9)], photos=tmp_path) is None
+
+
+def test_inside_a_mark_the_table_is_right_for_strangers_only() -> None:
+    p = {"table": 0.6, "coated": 0.3, "other_metal": 0.1}
+    marks = [{"kind": k, "group": "", "p": p} for k in ("stranger", "insulated", "bright")]
+    text = report([], found={}, inside=marks)
+    assert line(text, "stranger").startswith("| stranger | 100.0 % |")
+    assert line(text, "insulated").startswith("| insulated | 100.0 % |")
+    assert line(text, "bright").startswith("| bright | 0.0 % |")
+    assert "| 50.0 % |" in line(text, "all surfaces but coins and other metals")
