@@ -61,6 +61,8 @@ def axis_line(region: Region) -> CentreLine:
     """Return the long axis of the tightest rectangle around a piece, in steps of a pixel."""
     outline = np.asarray(region.outline_px, np.float32)[:, None]
     (x, y), (length, width), angle_deg = cv2.minAreaRect(outline)
+    # The outline runs through the middles of pixels: a speck has no extent by it.
+    length, width = max(length, 1.0), max(width, 1.0)
     if length < width:
         length, width, angle_deg = width, length, angle_deg + 90
     along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])

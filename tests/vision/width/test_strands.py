@@ -53,6 +53,23 @@ def test_what_is_said_of_unresolved_strands_is_the_most_they_can_be() -> None:
     assert "cut_end" in told.fix
 
 
+@pytest.mark.parametrize("size", [(1, 1), (1, 3), (2, 2), (9, 1)])
+def test_a_speck_can_be_laid_out(size: tuple[int, int]) -> None:
+    # Pieces taken by a tap, or cut off by the photo's rim, may be as small as that.
+    width, height = size
+    corners = [[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]]
+    region = Region(
+        box_px=(40, 30, width, height),
+        mask=np.ones((height, width), bool),
+        outline_px=np.array(corners, float) + [40, 30],
+        score=1.0,
+    )
+    photo = Photo(name="", sha256="", rgb=np.full((60, 80, 3), 90, np.uint8))
+    strip = along_axis(photo, region)
+    assert strip.light.shape[0] >= 1 and strip.light.shape[1] >= 3
+    assert np.isfinite(strip.light).all()
+
+
 def test_without_a_scale_grooves_are_still_seen() -> None:
     strip = colour(drawn_lay(1, diameter_px=60, lay_ratio=12, seed=5))
     look = look_with(peak_at(1 / 3, u_log=0.04), stranded=0.95)
