@@ -25,8 +25,7 @@ if TYPE_CHECKING:
 
 SCHEMAS = {
     "surface": "cuproscope.surface-model/1",
-    "edges": "cuproscope.edges/1",
-    "strip_look": "cuproscope.strip-look/1",
+    "strip": "cuproscope.strip/1",
     "form_odds": "cuproscope.form-odds/1",
 }
 """Every description that the program needs, and the schema that this version reads."""

@@ -10,17 +10,17 @@ edge are there.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
 
 import numpy as np
 
-from models.loader import described, session
 from vision.types import Float32Array, FloatArray
+from vision.width.network import shipped
 from vision.width.profiles import Strip
 
 Network = Callable[[Float32Array, Float32Array], Float32Array]
 """Inputs ``(n, SAMPLES, 8)`` and ``(n, n)`` shares of the mean that each profile takes of each
-to ``(n, SAMPLES, 2)`` log probabilities. An ONNX session in use, any function in tests."""
+to ``(n, SAMPLES, 2)`` log probabilities.
+:meth:`vision.width.network.StripNetwork.edges` in use, any function in tests."""
 
 LOG_FLOOR = 0.004
 """Added before the logarithm: one sRGB code step near black, below which is only noise."""
@@ -37,22 +37,6 @@ def window_offsets(width_px: float) -> FloatArray:
     return np.linspace(-1, 1, SAMPLES) * WINDOW_WIDTHS * width_px
 
 
-@cache
-def shipped_network() -> Network:
-    """Return the network that ships, read once.
-
-    Raises:
-        InstallError: It is missing or damaged.
-    """
-    run = session(described("edges"))
-
-    def network(profiles: Float32Array, neighbours: Float32Array) -> Float32Array:
-        said: Float32Array = run.run(["edges"], {"profiles": profiles, "neighbours": neighbours})[0]
-        return said
-
-    return network
-
-
 def edge_scores(
     strip: Strip, *, width_px: float, together: int | None = None, network: Network | None = None
 ) -> FloatArray:
@@ -67,7 +51,7 @@ def edge_scores(
         together: About so many neighbouring profiles tell each other; None for all.
         network: None for the one that ships.
     """
-    said = (network or shipped_network())(
+    said = (network or shipped().edges)(
         inputs(strip.profiles, width_px), neighbours(len(strip.profiles), together)
     )
     return said.astype(np.float64)

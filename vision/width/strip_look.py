@@ -1,6 +1,6 @@
 """What does the straightened strip of a long piece show, and how fine are its strands?
 
-A small network (``models/strip_look.onnx``) looks at windows of the strip and gives
+A part of the strip network (:mod:`vision.width.network`) looks at windows of the strip and gives
 for each the log probabilities of a few looks and, were it a stranded cable, of how thick
 one strand is as a share of the width that the strip was cut with. The share is told as a
 histogram over its logarithm, so that 7 strands or 19 is two peaks and not a mean of them.
@@ -14,23 +14,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources.abc import Traversable
 from math import log2
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
 
-from models.loader import SCHEMAS, broken, described, session
+from models.loader import broken
 from rules.errors import ContractError
 from vision.types import Float32Array, FloatArray
-
-if TYPE_CHECKING:
-    from onnxruntime import InferenceSession
-
-MODEL = "strip_look"
-MODEL_FILE, METADATA_FILE = f"{MODEL}.onnx", f"{MODEL}.toml"
-SCHEMA = SCHEMAS[MODEL]
+from vision.width.network import METADATA_FILE, StripNetwork, shipped
 
 LOOKS = ("solid", "stranded", "tube", "wound", "jacket", "other")
 """What a window may show: solid wire; strands; tube; several turns of wire side by side or
@@ -150,7 +143,7 @@ class StripModel:
         share_power: The same for the strand's share.
         prior: ``(len(LOOKS),)`` share of each look that the network learned from, taken out
             so that the caller can put in its own.
-        metadata: Everything in ``strip_look.toml``.
+        metadata: Everything in ``strip.toml``.
     """
 
     network: Network
@@ -253,30 +246,27 @@ def load_strip_model() -> StripModel:
     Raises:
         InstallError: A file of it is missing, damaged or of another version.
     """
-    return read_strip_model()
+    return strip_model_of(shipped())
 
 
 JOINING = ("look_temperature", "look_power", "share_temperature", "share_power")
-"""Numbers in ``strip_look.toml`` that say how windows are joined."""
+"""Numbers in ``strip.toml`` that say how windows are joined."""
 
 
-def read_strip_model(folder: Traversable | None = None) -> StripModel:
-    """Return the network in a folder.
-
-    Args:
-        folder: Holds ``strip_look.onnx`` and ``strip_look.toml``; None for the one that ships.
+def strip_model_of(network: StripNetwork) -> StripModel:
+    """Return how a network's windows are joined, by its description.
 
     Raises:
-        InstallError: A file of it is missing, damaged or of another version.
+        InstallError: The description is of another version.
     """
-    told = described(MODEL, folder=folder)
+    told = network.metadata
     if told.get("looks") != list(LOOKS):
         broken(METADATA_FILE, "lists other looks than this version knows")
     return StripModel(
         prior=np.array([_number(told, "prior", look) for look in LOOKS]),
         metadata=told,
         **{name: _number(told, "joining", name) for name in JOINING},
-        network=_network(session(told, folder=folder)),
+        network=network.looks,
     )
 
 
@@ -285,13 +275,3 @@ def _number(told: Mapping[str, Any], table: str, name: str) -> float:
     if not isinstance(value, int | float) or not 0 <= value < float("inf"):
         broken(METADATA_FILE, f"{table}.{name} must be a number, at least 0")
     return float(value)
-
-
-def _network(run: InferenceSession) -> Network:
-    """Return a session as a function from windows to log probabilities."""
-
-    def network(light: Float32Array, log_step: Float32Array) -> tuple[Float32Array, Float32Array]:
-        looks, shares = run.run(["looks", "shares"], {"light": light, "log_step": log_step})
-        return looks, shares
-
-    return network

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from hashlib import sha256
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,22 +10,20 @@ import pytest
 from rules.errors import ContractError, InstallError
 from tests.vision.width.test_lay import drawn_lay
 from vision.width.lay import mean_silhouette, strand_from_bundle
+from vision.width.network import StripNetwork, shipped
 from vision.width.strip_look import (
     ACROSS_PX,
     ALONG_PX,
     BINS,
     JOINING,
     LOOKS,
-    METADATA_FILE,
-    MODEL_FILE,
-    SCHEMA,
     SPAN_WIDTHS,
     StripLook,
     StripModel,
     bin_middles,
     joined,
     look_at,
-    read_strip_model,
+    strip_model_of,
     windows_of,
 )
 
@@ -147,32 +144,26 @@ def test_a_network_of_another_shape_is_refused() -> None:
         look_at(model, seen)
 
 
-def metadata(content: bytes, **changed: str) -> str:
-    lines = {
-        "schema": f'"{SCHEMA}"',
-        "file": f'"{MODEL_FILE}"',
-        "sha256": f'"{sha256(content).hexdigest()}"',
-        "looks": str(list(LOOKS)),
+def described_as(**changed: object) -> StripNetwork:
+    told = {
+        "looks": list(LOOKS),
+        "joining": dict.fromkeys(JOINING, 1.0),
+        "prior": dict.fromkeys(LOOKS, 0.1),
     } | changed
-    joining = "\n".join(f"{name} = 1.0" for name in JOINING)
-    prior = "\n".join(f"{look} = 0.1" for look in LOOKS)
-    head = "\n".join(f"{name} = {value}" for name, value in lines.items())
-    return f"{head}\n[joining]\n{joining}\n[prior]\n{prior}\n"
+    return replace(shipped(), metadata=told)
 
 
 @pytest.mark.parametrize(
-    ("text", "why"),
+    ("changed", "why"),
     [
-        (metadata(b"net", looks='["solid"]'), "other looks"),
-        (metadata(b"net").replace("share_power = 1.0", 'share_power = "a"'), "share_power"),
-        (metadata(b"net").replace("solid = 0.1", "solid = -1"), r"prior\.solid"),
+        ({"looks": ["solid"]}, "other looks"),
+        ({"joining": dict.fromkeys(JOINING, 1.0) | {"share_power": "a"}}, "share_power"),
+        ({"prior": dict.fromkeys(LOOKS, 0.1) | {"solid": -1}}, r"prior\.solid"),
     ],
 )
 def test_a_description_that_does_not_fit_is_refused_with_why(
-    tmp_path: Path, text: str, why: str
+    changed: dict[str, object], why: str
 ) -> None:
-    (tmp_path / METADATA_FILE).write_text(text, encoding="utf-8")
-    (tmp_path / MODEL_FILE).write_bytes(b"net")
     with pytest.raises(InstallError, match=why) as raised:
-        read_strip_model(tmp_path)
-    assert raised.value.where == "models/strip_look.toml"
+        strip_model_of(described_as(**changed))
+    assert raised.value.where == "models/strip.toml"
