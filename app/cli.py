@@ -58,8 +58,8 @@ exit codes
 
 _FACTS = (
     "state what a photo can't show; may be repeated: magnet=sticks|free, "
-    "cut_end=copper|other, weight_kg=NUMBER, and motor_wire, oil, paint, enamel, "
-    "insulation =yes|no"
+    "cut_end=copper|other, source=house_wiring|plumbing|cord_cable|motor_transformer|"
+    "appliance|outdoors, weight_kg=NUMBER, and motor_wire, oil, paint, enamel, insulation =yes|no"
 )
 
 

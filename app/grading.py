@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from app.request import Request
+from rules.base_rates import on_bench
 from rules.cautions import SELLING, cautions
 from rules.engine import Grading, grade
 from rules.errors import CuproscopeError, InstallError, PhotoError
@@ -126,7 +127,11 @@ def _graded(photo: Photo, request: Request) -> Result:
 def grade_examination(examination: Examination, request: Request) -> Result:
     """Return the grades of a photo that was examined already."""
     problems = tuple(replace(p, text=_sentence(p.text)) for p in examination.problems)
-    examination = replace(examination, problems=problems)
+    readings = tuple(
+        replace(reading, findings=on_bench(reading.findings, request.rates))
+        for reading in examination.pieces
+    )
+    examination = replace(examination, problems=problems, pieces=readings)
     pieces = tuple(
         GradedPiece(
             findings=reading.findings,

@@ -7,21 +7,23 @@ can't be told is null, never NaN.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from app.grading import GradedPiece, Result
+from rules.draws import expected_finish, u_share_of_area
 from rules.engine import Grading
-from rules.findings import Finish, FinishFinding, Flag, Form, Measurement
+from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, What
 from rules.gauge import awg_from_mm
 
 if TYPE_CHECKING:
-    from vision.types import Examination, Problem, Scale
+    from vision.types import Examination, PieceReading, Problem, Scale
 
 SCHEMA = "cuproscope.grade/1"
 
 Object = dict[str, Any]
+Boxes = tuple[tuple[int, int, int, int], ...]
 
 
 def as_line(result: Result) -> str:
@@ -68,6 +70,7 @@ def _scale(scale: Scale | None) -> Object | None:
 def _piece(piece: GradedPiece) -> Object:
     findings, reading = piece.findings, piece.reading
     strand = findings.strand_diameter
+    boxes = _boxes(reading)
     told: Object = {
         "box_px": [int(v) for v in reading.region.box_px] if reading else None,
         "outline_px": _outline(piece),
@@ -79,11 +82,14 @@ def _piece(piece: GradedPiece) -> Object:
         "diameter_mm": _measured(findings.diameter),
         "strand_diameter_mm": _measured(strand),
         "awg": None if strand is None else _rounded(awg_from_mm(strand.value), 1),
-        "finish": _finish(findings.finish),
-        "brass": _flag(findings.brass, reading.brass_boxes_px if reading else ()),
-        "solder": _flag(findings.solder, reading.solder_boxes_px if reading else ()),
+        "finish": _finish(findings),
+        "brass": _flag(findings, What.BRASS, boxes[What.BRASS]),
+        "solder": _flag(findings, What.SOLDER, boxes[What.SOLDER]),
         "grade": _grade(piece.grading),
-        "other_metal": {"p": _rounded(findings.other_metal.p, 4)},
+        "other_metal": {"p": _rounded(findings.p_of(What.OTHER_METAL), 4)},
+        "not_metal": {"p": _rounded(findings.p_of(What.NOT_METAL), 4)},
+        "seen": {str(what): _seen(findings, what, boxes[what]) for what in ON_THE_PIECE},
+        "familiarity": _rounded(findings.familiarity, 3),
     }
     if piece.name is not None:
         told["name"] = piece.name
@@ -112,7 +118,8 @@ def _measured(measured: Measurement | None) -> Object | None:
     }
 
 
-def _finish(finish: FinishFinding | None) -> Object | None:
+def _finish(findings: Findings) -> Object | None:
+    finish = expected_finish(findings)
     if finish is None:
         return None
     return {
@@ -129,10 +136,30 @@ def _by_finish(values: Mapping[Finish, float]) -> Object:
     return {str(finish): _rounded(values.get(finish, 0.0), 4) for finish in Finish}
 
 
-def _flag(flag: Flag, boxes: Iterable[tuple[int, int, int, int]]) -> Object:
+def _boxes(reading: PieceReading | None) -> Mapping[What, Boxes]:
+    if reading is None:
+        return dict.fromkeys(ON_THE_PIECE, ())
+    own = {What.BRASS: reading.brass_boxes_px, What.SOLDER: reading.solder_boxes_px}
+    return {what: own.get(what, ()) for what in ON_THE_PIECE}
+
+
+def _flag(findings: Findings, what: What, boxes: Boxes) -> Object:
     return {
-        "p": _rounded(flag.p, 4),
+        "p": _rounded(findings.p_of(what), 4),
+        "share": _rounded(findings.seen[what].share, 4),
+        "boxes_px": [[int(v) for v in box] for box in boxes],
+    }
+
+
+def _seen(findings: Findings, what: What, boxes: Boxes) -> Object | None:
+    """Return presence and share of one thing; null where nobody told the two apart."""
+    flag = findings.seen.get(what)
+    if flag is None:
+        return None
+    return {
+        "p": _rounded(findings.p_of(what), 4),
         "share": _rounded(flag.share, 4),
+        "u_share": _rounded(u_share_of_area(flag), 4),
         "boxes_px": [[int(v) for v in box] for box in boxes],
     }
 
@@ -149,6 +176,7 @@ def _grade(grading: Grading) -> Object:
                 "row": reason.row,
                 "text": reason.text,
                 "margin": None if reason.margin is None else _rounded(reason.margin, 2),
+                "p": _rounded(reason.p, 4),
             }
             for reason in grading.reasons
         ],
@@ -157,6 +185,7 @@ def _grade(grading: Grading) -> Object:
             for lift in grading.lifts
         ],
         "plausible": list(grading.plausible),
+        "guess": bool(grading.guess),
     }
 
 

@@ -10,9 +10,9 @@ from app.grading import GradedPiece, Result
 from app.words import (
     confidence_words,
     finish_words,
-    flag_words,
     form_words,
     grade_words,
+    seen_words,
     size_words,
 )
 from rules.sheet import RuleSheet
@@ -57,8 +57,7 @@ def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> 
     lines.append(form_words(findings) + (f", {size}" if size else ", size not measured"))
     finish = None if short else finish_words(findings)
     lines += [finish] if finish else []
-    flags = flag_words(findings)
-    lines += [f"Seen: {', '.join(flags)}"] if flags else []
+    lines += seen_words(findings)
     for lift in grading.lifts[:1]:
         lines.append(f"Lift to {sheet.title_of(lift.to)}: {lift.action} ({lift.minutes:g} min)")
     if short:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 
 from app.grading import GradedPiece, Outcome, Result
 from app.words import (
+    absent_words,
     confidence_words,
     finish_words,
-    flag_words,
     form_words,
     grade_words,
     margin_words,
+    percent_of,
+    seen_words,
     sentence,
     size_words,
 )
@@ -84,7 +86,7 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     lines += _wrapped("form", [form_words(findings)])
     lines += _wrapped("size", _given(size_words(findings)))
     lines += _wrapped("finish", _given(finish_words(findings)))
-    lines += _wrapped("seen", flag_words(findings))
+    lines += _wrapped("on it", (*seen_words(findings), *_given(absent_words(findings))))
     if piece.reading is not None:
         lines += _wrapped("note", piece.reading.notes)
     return lines
@@ -92,9 +94,8 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
 
 def _reason(piece: GradedPiece, index: int) -> str:
     reason = piece.grading.reasons[index]
-    share = f" [{100 * reason.p:.0f} %]" if len(piece.grading.reasons) > 1 else ""
-    margin = "" if reason.margin is None else f" ({margin_words(reason.margin)})"
-    return f"{reason.text}{margin}{share}"
+    share = f" [{percent_of(reason.p)} %]" if len(piece.grading.reasons) > 1 else ""
+    return f"{reason.text}{margin_words(reason.margin)}{share}"
 
 
 def _scale(result: Result) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rules.base_rates import BaseRates
 from rules.errors import CuproscopeError
 from rules.findings import Facts, Form
 from rules.sheet import RuleSheet
@@ -28,6 +29,7 @@ class Request:
         facts: What else the person states.
         print_scale: Printed over nominal length of the sheet's check bar; 1 where
             nobody measured it.
+        rates: Base rates of the bench; None takes those that ship.
     """
 
     sheet: RuleSheet
@@ -35,6 +37,7 @@ class Request:
     form: str | None = None
     facts: Facts = field(default_factory=Facts)
     print_scale: float = 1.0
+    rates: BaseRates | None = None
 
 
 def reference_key(text: str) -> str:

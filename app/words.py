@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
+from rules.confidence import FAMILIAR
 from rules.engine import Grading
-from rules.findings import Findings, Finish, Form, Measurement, Origin
+from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Origin, What
 from rules.gauge import awg_from_mm
 from rules.sheet import RuleSheet
 
-SURE_P = 0.95
-"""Told as sure from here; below, and where decided, as likely."""
+SURE_PERCENT = 95
+"""Told as sure from here; below, and where decided, as likely. The figure that is shown
+decides, so that no grade is 'likely, 95 %' beside one that is 'sure, 95 %'."""
 
-FAR_MARGIN = 10.0
-"""Margins past so many standard uncertainties are told as far."""
+NONE_P, THERE_P = 0.1, 0.5
+"""Below the first a thing is told as not seen; from the second on as there. Common practice,
+no source: one in ten is what a person would still want to hear of."""
+
+NEAR_MARGIN = 3.0
+"""A limit this many standard uncertainties away is near, as in rules/reasons.py."""
+
+LEAST_BARE = 0.02
+"""With less bare metal in sight nothing is told of it."""
 
 SHOWN_SHARE = 0.05
 """Finishes that cover less of the piece than this are not told."""
+
+WHAT_WORDS = {
+    What.COATING: "coating",
+    What.INSULATION: "insulation",
+    What.TIN: "tin",
+    What.GREEN: "green corrosion",
+    What.BRASS: "brass",
+    What.SOLDER: "solder",
+    What.OTHER_METAL: "another metal",
+    What.NOT_METAL: "no metal at all",
+}
 
 FORM_WORDS = {
     Form.WIRE: "solid wire",
@@ -26,7 +46,10 @@ FORM_WORDS = {
 
 
 def grade_words(grading: Grading, sheet: RuleSheet) -> str:
-    """Return the grade as a person says it: "No. 1", "No. 1 or No. 2", "no grade"."""
+    """Return the grade as a person says it: "No. 1", "No. 1 or No. 2", "looks like No. 1"."""
+    if grading.guess:
+        best = max(grading.p, key=lambda grade: grading.p[grade])
+        return f"Looks like {sheet.title_of(best)}"
     if not grading.borderline and grading.suggested is not None:
         return sheet.title_of(grading.suggested)
     ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
@@ -36,11 +59,23 @@ def grade_words(grading: Grading, sheet: RuleSheet) -> str:
 
 def confidence_words(grading: Grading) -> str:
     """Return how sure the grade is: "sure, 97 %", "likely, 88 %", "borderline, 60 %"."""
-    # 100 % is never told: the share of draws can't know what the photo can't show.
-    percent = min(99, round(100 * grading.confidence))
+    percent = percent_of(grading.confidence)
+    if grading.guess:
+        return "only a guess: unlike what the tool knows"
     if grading.borderline or grading.suggested is None:
         return f"borderline, {percent} %"
-    return f"{'sure' if grading.confidence >= SURE_P else 'likely'}, {percent} %"
+    return f"{'sure' if is_sure(grading) else 'likely'}, {percent} %"
+
+
+def percent_of(p: float) -> int:
+    """Return a probability as it is shown; 100 % never is, no photo knows that much."""
+    return min(99, round(100 * p))
+
+
+def is_sure(grading: Grading) -> bool:
+    """Return whether a grade is decided, and told as sure."""
+    decided = not grading.borderline and grading.suggested is not None
+    return decided and percent_of(grading.confidence) >= SURE_PERCENT
 
 
 def sentence(text: str) -> str:
@@ -49,16 +84,16 @@ def sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
 
 
-def margin_words(margin: float) -> str:
-    """Return how far a value is from its limit: "past the limit by less than its doubt".
+def margin_words(margin: float | None) -> str:
+    """Return how near a limit is, in brackets behind a reason; empty where it is far.
 
-    ``margin`` is in standard uncertainties, positive inside; the person reads of a doubt.
+    ``margin`` is in standard uncertainties, positive inside; nobody reads of those.
     """
-    side, far = "inside" if margin >= 0 else "past", abs(margin)
-    if far > FAR_MARGIN:
-        return f"far {side} the limit"
-    size = "less than" if far < 1 else f"{far:.1f} times"
-    return f"{side} the limit by {size} its doubt"
+    if margin is None or abs(margin) > NEAR_MARGIN:
+        return ""
+    if abs(margin) < 1:
+        return " (too near the limit to tell)"
+    return f" (just {'inside' if margin > 0 else 'past'} the limit)"
 
 
 def form_words(findings: Findings) -> str:
@@ -67,8 +102,8 @@ def form_words(findings: Findings) -> str:
     words = FORM_WORDS[form.value]
     if form.stated:
         return f"{words} (stated)"
-    p = form.p.get(form.value, 0.0)
-    return words if p >= SURE_P else f"{words} ({100 * p:.0f} %)"
+    percent = percent_of(form.p.get(form.value, 0.0))
+    return words if percent >= SURE_PERCENT else f"{words} ({percent} %)"
 
 
 def size_words(findings: Findings) -> str | None:
@@ -88,32 +123,67 @@ def size_words(findings: Findings) -> str | None:
 
 
 def finish_words(findings: Findings) -> str | None:
-    """Return the shares of each finish, largest first, and the tarnish level."""
+    """Return how the bare metal looks and its tarnish level, None where nobody judged it.
+
+    Where presence was not told from share (typed findings, old records) the shares of each
+    finish stand in, largest first.
+    """
     finish = findings.finish
     if finish is None:
         return None
-    ordered = sorted(Finish, key=lambda one: -finish.shares.get(one, 0.0))
-    shares = [
-        f"{100 * finish.shares.get(one, 0.0):.0f} % {one}"
-        for one in ordered
-        if finish.shares.get(one, 0.0) >= SHOWN_SHARE
+    level = f"tarnish {finish.tarnish_level.value:.2f} of 1"
+    if findings.coating is None:
+        ordered = sorted(Finish, key=lambda one: -finish.shares.get(one, 0.0))
+        shares = [
+            f"{100 * finish.shares.get(one, 0.0):.0f} % {one}"
+            for one in ordered
+            if finish.shares.get(one, 0.0) >= SHOWN_SHARE
+        ]
+        return f"{', '.join(shares)}; {level}"
+    bright, dull = (finish.shares.get(f, 0.0) for f in (Finish.BRIGHT, Finish.TARNISHED))
+    if bright + dull < LEAST_BARE:
+        return "no bare metal in sight"
+    return f"bare metal {100 * bright / (bright + dull):.0f} % shiny; {level}"
+
+
+def presence_words(findings: Findings, what: What) -> str | None:
+    """Return whether something is there and how much of it, None where nobody told.
+
+    "none seen (97 %)", "not ruled out (22 %)", "probably there (72 %), on about 30 % of it".
+    """
+    flag, p = findings.seen.get(what), findings.p_of(what)
+    if flag is None:
+        return None
+    if p < NONE_P:
+        return "none" if flag.origin is Origin.STATED else f"none seen ({percent_of(1 - p)} %)"
+    if p < THERE_P:
+        return f"not ruled out ({percent_of(p)} %)"
+    sure = percent_of(p) >= SURE_PERCENT
+    there = f"{'there' if sure else 'probably there'} ({percent_of(p)} %)"
+    if flag.origin is Origin.STATED and p == 1:
+        there = "there (stated)"
+    area = what in ON_THE_PIECE and flag.share >= LEAST_BARE
+    return f"{there}, on about {100 * flag.share:.0f} % of it" if area else there
+
+
+def seen_words(findings: Findings) -> tuple[str, ...]:
+    """Return what is there or not ruled out, most likely first: "brass: there (97 %)"."""
+    told = {what: findings.p_of(what) for what in findings.seen}
+    ordered = sorted((what for what in told if told[what] >= NONE_P), key=lambda w: -told[w])
+    strange = ("unlike what the tool knows",) if findings.familiarity < FAMILIAR else ()
+    return strange + tuple(
+        f"{WHAT_WORDS[what]}: {presence_words(findings, what)}" for what in ordered
+    )
+
+
+def absent_words(findings: Findings) -> str | None:
+    """Return what was looked for and not seen, with how sure that is; None where nothing was."""
+    absent = [
+        f"{WHAT_WORDS[what]} ({percent_of(1 - p)} %)"
+        for what in findings.seen
+        if what in ON_THE_PIECE and (p := findings.p_of(what)) < NONE_P
     ]
-    return f"{', '.join(shares)}; tarnish {finish.tarnish_level.value:.2f} of 1"
-
-
-def flag_words(findings: Findings) -> tuple[str, ...]:
-    """Return the flags that are more likely there than not."""
-    told = []
-    flags = {
-        "brass": findings.brass,
-        "solder": findings.solder,
-        "another metal": findings.other_metal,
-    }
-    for name, flag in flags.items():
-        if flag.p >= 0.5:
-            how = "stated" if flag.origin is Origin.STATED else f"{100 * min(flag.p, 0.99):.0f} %"
-            told.append(f"{name} ({how})")
-    return tuple(told)
+    return f"none seen: {', '.join(absent)}" if absent else None
 
 
 def _with_interval(measured: Measurement) -> str:

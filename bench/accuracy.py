@@ -378,7 +378,7 @@ def _dominant(row: dict[str, Any]) -> str:
 def _diameters(kind: str, found: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     key = "strand" if kind == "stranded" else "diameter"
     of = [r for r in found if r["truth"]["form"] == kind and r["found"][key]]
-    of = [r for r in of if not _many_cores(r["truth"])]
+    of = [r for r in of if not _many_cores(r["truth"]) and r["truth"]["diameter_mm"]]
     if kind == "stranded":
         of = [r for r in of if not _insulated(r["truth"])]
     if not of:

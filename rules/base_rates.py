@@ -137,8 +137,8 @@ def shifted(rates: BaseRates, pieces: Iterable[Confirmed]) -> BaseRates:
     >>> tube = Confirmed(form={Form.TUBE: 1.0}, there={What.SOLDER: 1.0})
     >>> before, after = shipped_rates(), shifted(shipped_rates(), [tube] * 20)
     >>> p = before.there[None][Form.TUBE][What.SOLDER]  # (20 p + 20) / 40
-    >>> round(after.there[None][Form.TUBE][What.SOLDER] - (p + 1) / 2, 9)
-    0.0
+    >>> abs(after.there[None][Form.TUBE][What.SOLDER] - (p + 1) / 2) < 1e-9
+    True
     """
     pieces = list(pieces)
     if not pieces:

@@ -79,4 +79,4 @@ def cautions(findings: Findings, grading: Grading) -> tuple[str, ...]:
 
 
 def _may_have(findings: Findings, what: What) -> bool:
-    return (findings.p_of(what) or 0.0) >= LIKELY_P
+    return findings.p_of(what) >= LIKELY_P

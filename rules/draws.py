@@ -9,7 +9,7 @@ a guess.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
 
@@ -193,6 +193,24 @@ def best_piece(findings: Findings) -> Draws:
     return Draws(columns=_columns(with_stated(findings), form, _central_numbers()), count=1)
 
 
+def expected_finish(findings: Findings) -> FinishFinding | None:
+    """Return the finish with the expected share of each look, and its standard deviation.
+
+    Where presence is told from share these are means over the pieces that it may be; else
+    they are the shares as seen.
+    """
+    finish = findings.finish
+    if finish is None or findings.coating is None:
+        return finish
+    columns = draw_pieces(findings).columns
+    shares = {f: columns[name] for f, name in SHARE_OF_FINISH.items()}
+    return replace(
+        finish,
+        shares={f: float(drawn.mean()) for f, drawn in shares.items()},
+        u={f: float(drawn.std()) for f, drawn in shares.items()},
+    )
+
+
 def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
     """Return value and standard uncertainty of a number, None where it has none."""
     if name in ("diameter", "strand_diameter"):
@@ -201,10 +219,11 @@ def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
             measured = findings.diameter
         return None if measured is None else (measured.value, measured.u)
     if name in AREA_OF:
-        flag, p = findings.seen.get(AREA_OF[name]), findings.p_of(AREA_OF[name])
-        if flag is not None and p is not None:
+        flag = findings.seen.get(AREA_OF[name])
+        if flag is not None:
             # What most likely is not there has no share that could come near a limit.
-            return (flag.share, u_share_of_area(flag)) if p >= LIKELIER_P else (0.0, 0.0)
+            there = findings.p_of(AREA_OF[name]) >= LIKELIER_P
+            return (flag.share, u_share_of_area(flag)) if there else (0.0, 0.0)
     if findings.finish is None:
         return None
     if name == "tarnish_level":

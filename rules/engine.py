@@ -164,18 +164,21 @@ def _reasons(
     central: Draws,
     scale: NDArray[np.float64],
 ) -> tuple[Reason, ...]:
-    """Return the rows that fired often, those of the best grade first.
+    """Return the rows that hold often, those of the best grade first.
 
+    Of its own grade a row counts by what it carries alone, whichever row came first; one
+    without conditions, which holds for anything, by what it decided, as do other grades' rows.
     ``scale`` turns shares of draws of each grade into calibrated probabilities.
     """
     sheet, row_p = evaluation.sheet, evaluation.row_p()
-    best_id = sheet.grade_ids[best]
-    order = sorted(
-        range(len(sheet.rows)),
-        key=lambda i: (sheet.rows[i].grade != best_id, -row_p[i]),
-    )
+    own = [row.grade == sheet.grade_ids[best] for row in sheet.rows]
+    counts = [
+        evaluation.carried_p(i) if own[i] and row.conditions else float(row_p[i])
+        for i, row in enumerate(sheet.rows)
+    ]
+    order = sorted(range(len(sheet.rows)), key=lambda i: (not own[i], -counts[i]))
     # The first always stands: a piece is never graded without a reason.
-    fired = [i for rank, i in enumerate(order) if rank == 0 or row_p[i] >= MIN_REASON_P]
+    fired = [i for rank, i in enumerate(order) if rank == 0 or counts[i] >= MIN_REASON_P]
     return tuple(
         reason_of(
             i,

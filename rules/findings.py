@@ -135,7 +135,11 @@ class Measurement:
         origin: Origin = Origin.MEASURED,
         budget: Mapping[str, float] | None = None,
     ) -> Measurement:
-        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``."""
+        """Return a measurement whose doubt is normal: interval ``value ± 1.96 u``.
+
+        >>> Measurement.normal(2.05, 0.01, Unit.MILLIMETRE).high95
+        2.0696
+        """
         return cls(
             value=value,
             u=u,
@@ -329,13 +333,13 @@ class Findings:
         flags = {what: getattr(self, what) for what in What}
         return {what: flag for what, flag in flags.items() if flag is not None}
 
-    def p_of(self, what: What) -> float | None:
+    def p_of(self, what: What) -> float:
         """Return how likely something is there, over the forms that the piece may have.
 
-        None where nobody told.
+        0 where nobody told: then it is not in :attr:`seen`.
         """
         flag = self.seen.get(what)
         if flag is None:
-            return None
+            return 0.0
         total = sum(self.form.p.values())
         return sum(p * flag.p_given(form) for form, p in self.form.p.items()) / total

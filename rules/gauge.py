@@ -22,6 +22,9 @@ def mm_from_awg(awg: float) -> float:
     """Return the diameter in mm of a gauge; 00, 000, 0000 are -1, -2, -3.
 
     Source: ASTM B258, ``0.127 mm x 92^((36 - n) / 39)``.
+
+    >>> round(mm_from_awg(16), 4)
+    1.2908
     """
     if not _THICKEST_AWG <= awg <= _FINEST_AWG:
         raise ContractError(f"gauge must be {_THICKEST_AWG} to {_FINEST_AWG}, not {awg}")

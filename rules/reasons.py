@@ -145,7 +145,7 @@ def _words(condition: Condition, findings: Findings) -> str:
     area = f"on about {100 * flag.share:.0f} % of it, limit {100 * limit:.0f} %"
     if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
         return area
-    p = findings.p_of(what) or 0.0
+    p = findings.p_of(what)
     told = f"{term.words} seen" if p >= LIKELIER_P else f"{term.words} not ruled out"
     return f"{told} ({100 * min(p, 0.99):.0f} %), {area}" if p < SURE_P else f"{told}, {area}"
 
@@ -162,8 +162,6 @@ def _seen(condition: Condition, findings: Findings) -> str:
     term = VOCABULARY[condition.finding]
     if condition.finding in tuple(What):
         p = findings.p_of(What(condition.finding))
-        if p is None:
-            return ""
         p = p if condition.threshold is True else 1 - p
         return f"{term.words} seen with {100 * p:.0f} %" if p < SURE_P else ""
     if condition.finding == "form" and isinstance(condition.threshold, tuple):

@@ -449,12 +449,10 @@ def _pieces(terms: Terms, bin_: Bin, grade: str) -> tuple[TicketPiece, ...]:
 def _measured(piece: Piece) -> tuple[str, ...]:
     if piece.findings is None:
         return ()
-    from app.words import finish_words, flag_words, form_words, size_words
+    from app.words import finish_words, form_words, seen_words, size_words
 
     lines = [form_words(piece.findings)]
     lines += [
         words for words in (size_words(piece.findings), finish_words(piece.findings)) if words
     ]
-    flags = flag_words(piece.findings)
-    lines += [f"seen: {', '.join(flags)}"] if flags else []
-    return tuple(lines)
+    return (*lines, *seen_words(piece.findings))

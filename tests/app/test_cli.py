@@ -111,9 +111,8 @@ def check_box(box: Any) -> None:
 
 def check_piece(piece: dict[str, Any]) -> None:
     keys = ["box_px", "outline_px", "form", "diameter_mm", "strand_diameter_mm", "awg"]
-    check_keys(
-        piece, [*keys, "finish", "brass", "solder", "grade", "other_metal"], more=("name", "notes")
-    )
+    keys += ["finish", "brass", "solder", "grade", "other_metal", "not_metal", "seen"]
+    check_keys(piece, [*keys, "familiarity"], more=("name", "notes"))
     if piece["box_px"] is not None:
         check_box(piece["box_px"])
         assert len(piece["outline_px"]) >= 3
@@ -136,21 +135,31 @@ def check_piece(piece: dict[str, Any]) -> None:
         assert 0 <= flag["p"] <= 1
         for box in flag["boxes_px"]:
             check_box(box)
+    for whole in (piece["other_metal"], piece["not_metal"]):
+        check_keys(whole, ["p"])
+        assert 0 <= whole["p"] <= 1
+    assert list(piece["seen"]) == ["coating", "insulation", "tin", "green", "brass", "solder"]
+    for flag in piece["seen"].values():
+        if flag is not None:
+            check_keys(flag, ["p", "share", "u_share", "boxes_px"])
+            assert all(0 <= flag[key] <= 1 for key in ("p", "share", "u_share"))
+    assert 0 <= piece["familiarity"] <= 1
     check_grade(piece["grade"])
 
 
 def check_grade(grade: dict[str, Any]) -> None:
     keys = ["suggested", "confidence", "p", "borderline", "settle", "reasons", "lifts"]
-    keys.append("plausible")
+    keys += ["plausible", "guess"]
     check_keys(grade, keys)
     assert set(grade["plausible"]) <= set(grade["p"])
     assert grade["suggested"] is None or grade["suggested"] in grade["p"]
     assert sum(grade["p"].values()) == pytest.approx(1, abs=1e-3)
-    assert type(grade["borderline"]) is bool
+    assert type(grade["borderline"]) is type(grade["guess"]) is bool
     assert grade["settle"] is None or isinstance(grade["settle"], str)
     assert grade["reasons"]
     for reason in grade["reasons"]:
-        check_keys(reason, ["row", "text", "margin"])
+        check_keys(reason, ["row", "text", "margin", "p"])
+        assert 0 <= reason["p"] <= 1
         assert reason["margin"] is None or type(reason["margin"]) in NUMBER
     for lift in grade["lifts"]:
         check_keys(lift, ["action", "to", "minutes"])
@@ -479,7 +488,9 @@ def test_the_report_fits_80_columns_and_says_it_all(
         "grade      No. 2 (",
         "borderline",
         "1.291",
-        "the limit by",
+        "(too near the limit",
+        "on it      solder: there (97 %), on about 5 % of it",
+        "brass: probably there (91 %)",
         "what to do",
         "bank card",
         "Piece 2 of 3, upper centre",

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from app.words import (
+    absent_words,
     confidence_words,
     finish_words,
-    flag_words,
     form_words,
     grade_words,
+    is_sure,
     margin_words,
+    presence_words,
+    seen_words,
     sentence,
     size_words,
 )
 from rules.engine import Grading
-from rules.findings import Finish, Form, FormFinding
+from rules.findings import Finish, Flag, Form, FormFinding, Origin, What
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import findings, mm
 
 
-def grading(p: dict[str, float], *, borderline: bool) -> Grading:
+def grading(p: dict[str, float], *, borderline: bool, guess: bool = False) -> Grading:
     best = max(p, key=lambda grade: p[grade])
     return Grading(
         suggested=best if p[best] >= 0.5 else None,
@@ -32,6 +37,7 @@ def grading(p: dict[str, float], *, borderline: bool) -> Grading:
         lifts=(),
         deciding=None,
         plausible=tuple(sorted((g for g in p if p[g] >= 0.15), key=lambda g: -p[g])),
+        guess=guess,
     )
 
 
@@ -52,6 +58,22 @@ def test_a_grade_is_told_with_how_sure_it_is(
     told = grading(p, borderline=borderline)
     assert grade_words(told, load_sheet("house")) == grade
     assert confidence_words(told).endswith(confidence)
+
+
+@pytest.mark.parametrize("confidence", [0.9449, 0.945, 0.9451, 0.9499, 0.95, 0.9551])
+def test_likely_and_sure_never_show_the_same_figure(confidence: float) -> None:
+    told = grading({"no1": confidence, "no2": 1 - confidence}, borderline=False)
+    word, percent = confidence_words(told).removesuffix(" %").split(", ")
+    assert (word == "sure") is (int(percent) >= 95)
+    assert is_sure(told) is (word == "sure")
+
+
+def test_what_is_unlike_anything_known_is_told_as_a_guess() -> None:
+    told = grading({"no1": 0.62, "no2": 0.38}, borderline=True, guess=True)
+    assert grade_words(told, load_sheet("house")) == "Looks like No. 1"
+    assert "guess" in confidence_words(told)
+    assert "unlike what the tool knows" in confidence_words(told)
+    assert not is_sure(told)
 
 
 # ASTM B258: 1.291 mm is 16 AWG, 2.053 mm is 12 AWG.
@@ -92,21 +114,58 @@ def test_finishes_are_told_largest_first_and_traces_left_out() -> None:
     assert told == f"82 % {Finish.BRIGHT}, 18 % {Finish.TARNISHED}; tarnish 0.30 of 1"
 
 
-def test_flags_are_told_from_one_half_on() -> None:
-    assert flag_words(findings(solder=0.49, brass=0.5)) == ("brass (50 %)",)
-    assert flag_words(findings(solder=1.0)) == ("solder (99 %)",)
+def test_the_bare_metal_is_told_apart_from_what_lies_on_it() -> None:
+    wire = replace(findings(tarnish=0.3), coating=Flag(p=0.03))
+    assert finish_words(wire) == "bare metal 82 % shiny; tarnish 0.30 of 1"
+    assert wire.finish is not None
+    jacket = replace(wire.finish, shares={Finish.COATED: 1.0})
+    assert finish_words(replace(wire, finish=jacket)) == "no bare metal in sight"
+
+
+@pytest.mark.parametrize(
+    ("flag", "told"),
+    [
+        (Flag(p=0.03), "none seen (97 %)"),
+        (Flag(p=0.0), "none seen (99 %)"),
+        (Flag(p=0.3, share=0.8), "not ruled out (30 %)"),
+        (Flag(p=0.72, share=0.8), "probably there (72 %), on about 80 % of it"),
+        (Flag(p=0.97, share=0.33), "there (97 %), on about 33 % of it"),
+        (Flag(p=1.0, share=1.0, origin=Origin.STATED), "there (stated), on about 100 % of it"),
+        (Flag(p=0.0, origin=Origin.STATED), "none"),
+    ],
+)
+def test_presence_is_told_before_its_share(flag: Flag, told: str) -> None:
+    assert presence_words(replace(findings(), coating=flag), What.COATING) == told
+
+
+def test_what_nobody_told_of_has_no_words() -> None:
+    assert presence_words(findings(), What.COATING) is None
+
+
+def test_what_is_there_comes_before_what_is_not() -> None:
+    found = replace(findings(solder=0.3, brass=0.97), coating=Flag(p=0.02), not_metal=Flag(p=0.2))
+    assert seen_words(found) == (
+        "brass: there (97 %), on about 10 % of it",
+        "solder: not ruled out (30 %)",
+        "no metal at all: not ruled out (20 %)",
+    )
+    assert absent_words(found) == "none seen: coating (98 %)"
+    assert seen_words(replace(found, familiarity=0.2))[0] == "unlike what the tool knows"
 
 
 @pytest.mark.parametrize(
     ("margin", "told"),
     [
-        (0.4, "inside the limit by less than its doubt"),
-        (-0.96, "past the limit by less than its doubt"),
-        (3.7, "inside the limit by 3.7 times its doubt"),
-        (-12.0, "far past the limit"),
+        (0.4, " (too near the limit to tell)"),
+        (-0.96, " (too near the limit to tell)"),
+        (-1.2, " (just past the limit)"),
+        (2.9, " (just inside the limit)"),
+        (3.7, ""),
+        (-12.0, ""),
+        (None, ""),
     ],
 )
-def test_a_margin_is_told_by_the_doubt(margin: float, told: str) -> None:
+def test_a_margin_is_told_in_words(margin: float | None, told: str) -> None:
     assert margin_words(margin) == told
 
 

@@ -72,6 +72,20 @@ def test_a_fan_has_as_many_strands_as_it_says_and_each_as_thick() -> None:
         assert np.ptp(tips, axis=0).max() > 2 * piece.strand_diameter_mm
 
 
+def test_a_braid_has_as_many_strands_as_it_says_and_lies_flat() -> None:
+    rng = np.random.default_rng([53, 1])
+    piece = bundles.braid(rng, _ground(rng), finish="tinned")
+    assert piece is not None
+    assert piece.strand_diameter_mm is not None
+    mesh = piece.parts[0][0]
+    swept = [b for b in _bodies(mesh) if len(b) > 8]
+    assert len(swept) == piece.strands
+    assert mesh.points[:, 2].max() < 5 * piece.strand_diameter_mm
+    first = [b.reshape(-1, 7, 3)[0].mean(axis=0) for b in swept]
+    wide = max(float(np.linalg.norm(p - q)) for p in first for q in first)
+    assert wide == pytest.approx(float(str(piece.facts["width_mm"])), rel=0.15)
+
+
 def test_rods_touch_and_each_is_its_own_piece() -> None:
     for seed in range(6):
         rng = np.random.default_rng([42, seed])

@@ -148,8 +148,8 @@ def test_where_it_comes_from_turns_what_is_likely() -> None:
     flag = Flag(p=0.5, share=1.0, u_share=0.0, learned=every(0.4))
     wire = replace(piece(shares=SHINY), coating=flag)
     said = {s: on_bench(replace(wire, facts=Facts(source=s))).p_of(What.COATING) for s in Source}
-    assert (said[Source.MOTOR_TRANSFORMER] or 0) > 0.9
-    assert (said[Source.HOUSE_WIRING] or 1) < 0.1
+    assert said[Source.MOTOR_TRANSFORMER] > 0.9
+    assert said[Source.HOUSE_WIRING] < 0.1
     assert (
         grade(replace(wire, facts=Facts(source=Source.MOTOR_TRANSFORMER)), HOUSE).p["no2"]
         > grade(replace(wire, facts=Facts(source=Source.HOUSE_WIRING)), HOUSE).p["no2"]

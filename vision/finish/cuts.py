@@ -11,6 +11,7 @@ import numpy as np
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
+from rules.findings import What
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.types import FloatArray, Image, PieceReading
 
@@ -34,8 +35,8 @@ _RIM, _INK = (24, 24, 28), (255, 132, 88)
 def cut_lines(reading: PieceReading) -> FloatArray:
     """Return where to cut, ``(n, 2, 2)`` ends of lines across the piece; n may be 0."""
     findings = reading.findings
-    boxes = [*reading.brass_boxes_px] if findings.brass.p >= LIKELY_P else []
-    boxes += reading.solder_boxes_px if findings.solder.p >= LIKELY_P else ()
+    boxes = [*reading.brass_boxes_px] if findings.p_of(What.BRASS) >= LIKELY_P else []
+    boxes += reading.solder_boxes_px if findings.p_of(What.SOLDER) >= LIKELY_P else ()
     mask = reading.region.mask
     if not boxes or mask.size < 9:
         return np.zeros((0, 2, 2))

@@ -104,6 +104,9 @@ def part_probability(peak: float, *, widths2: float, weights: FlagWeights) -> fl
         peak: The network's probability, smoothed, where it is highest.
         widths2: The part's area in squares of the piece's width.
         weights: Of brass or of solder.
+
+    >>> round(part_probability(0.9, widths2=1.0, weights=FlagWeights()), 3)
+    0.9
     """
     peak = min(max(peak, LEAST_P), 1 - LEAST_P)
     odds = (

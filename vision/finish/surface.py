@@ -234,6 +234,9 @@ def plan_view(
         height_px: Height of the photo.
         box: What must be in the view, None for all of the photo.
         input_px: About how many pixels the view may have.
+
+    >>> plan_view(4000, 3000, box=(1000, 1000, 500, 100))
+    View(box_px=(914, 922, 672, 256), width_px=672, height_px=256)
     """
     if box is None:
         x, y, w, h = 0, 0, width_px, height_px

@@ -80,6 +80,9 @@ def to_linear(codes: Image) -> Float32Array:
 
     Args:
         codes: uint8, any shape; ``(h, w, 3)`` is the quick one.
+
+    >>> [f"{light:.3f}" for light in to_linear(np.array([0, 118, 255], np.uint8))]
+    ['0.000', '0.181', '1.000']
     """
     if codes.ndim == 3 and codes.size and codes.shape[2] <= 4:
         return np.asarray(cv2.LUT(codes, _TO_LINEAR), dtype=np.float32).reshape(codes.shape)

@@ -30,6 +30,10 @@ def reduced(rgb: Image, long_side_px: int) -> tuple[Image, float]:
     Args:
         rgb: ``(height, width, 3)`` or ``(height, width)`` uint8.
         long_side_px: A picture no longer than this is returned as it is.
+
+    >>> small, factor = reduced(np.zeros((3000, 4000, 3), np.uint8), 1000)
+    >>> small.shape, factor
+    ((750, 1000, 3), 4.0)
     """
     factor = max(rgb.shape[:2]) / long_side_px
     if factor <= 1:

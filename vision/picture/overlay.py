@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
-from rules.findings import Flag, Form
+from rules.findings import Form, What
 from vision.photo.reduced import reduced
 from vision.types import Examination, FloatArray, Image, PieceReading, Problem
 
@@ -182,8 +182,8 @@ def _marked(
         _line(canvas, outline, _WHITE, closed=True)
         labels.avoid(outline)
         boxes = (
-            (piece.brass_boxes_px, _suspected("brass", piece.findings.brass), _BRASS),
-            (piece.solder_boxes_px, _suspected("solder", piece.findings.solder), _SOLDER),
+            (piece.brass_boxes_px, _suspected(What.BRASS, piece), _BRASS),
+            (piece.solder_boxes_px, _suspected(What.SOLDER, piece), _SOLDER),
         )
         for places, word, colour in boxes:
             for box in places:
@@ -201,8 +201,8 @@ def _marked(
     return labels.drawn(canvas)
 
 
-def _suspected(what: str, flag: Flag) -> str:
-    return what if flag.p >= SURE_P else f"{what}?"
+def _suspected(what: What, piece: PieceReading) -> str:
+    return str(what) if piece.findings.p_of(what) >= SURE_P else f"{what}?"
 
 
 def _size(piece: PieceReading) -> str | None:

@@ -80,6 +80,10 @@ def centre_line(
         offset_px: Added to the points; the box's corner of a region.
         step_px: Distance between points; by default a quarter of the half-width,
             at least one pixel.
+
+    >>> line = centre_line(np.ones((20, 400), bool))
+    >>> f"{line.length_px:.0f} px long, {2 * line.radius_px:.0f} wide, {line.eyes} eyes"
+    '378 px long, 21 wide, 0 eyes'
     """
     padded = np.pad(np.asarray(mask, np.uint8), 2)
     small, factor = _reduced(padded)

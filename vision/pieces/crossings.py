@@ -14,7 +14,7 @@ from itertools import combinations, pairwise
 import cv2
 import numpy as np
 
-from vision.pieces.junction import Place, Root, Verdict, judge, lab_at, root_of, runs_on
+from vision.pieces.junction import CopyGrid, Root, Verdict, judge, lab_at, root_of, runs_on
 from vision.pieces.limbs import Bytes, Labels, Limb, forks_of, is_long, limbs_of
 from vision.types import Float32Array, Image, Mask
 
@@ -101,7 +101,7 @@ def _pieces_of(
     if own.sum() < LEAST_ELONGATION * (2 * radius) ** 2:
         return None, set()
     small = _reduced(island, float(np.clip(radius / WORK_RADIUS_PX, 1.0, MOST_REDUCED)))
-    place = Place(
+    grid = CopyGrid(
         across=cell[0] * island.shape[1] / small.shape[1],
         down=cell[1] * island.shape[0] / small.shape[0],
         left_px=cell[0] * (corner[0] - PAD_PX),
@@ -115,7 +115,7 @@ def _pieces_of(
     seen = cv2.resize(seen, small.shape[::-1], interpolation=cv2.INTER_LINEAR)
     verdicts = {}
     for junction, ends in forks.items():
-        roots = [root_of(limbs[n], n, photo, place, from_start=first) for n, first in ends]
+        roots = [root_of(limbs[n], n, photo, grid, from_start=first) for n, first in ends]
         around = cv2.dilate((zones == junction).astype(np.uint8), np.ones((3, 3), np.uint8))
         gap_p = float(seen[(around > 0) & (small > 0)].max(initial=0.0))
         verdicts[junction] = judge(roots, gap_p=gap_p)
@@ -127,7 +127,7 @@ def _pieces_of(
     doubtful = {chains[forks[j][0][0]] for j, verdict in verdicts.items() if verdict.doubt}
     if max(chains) == 0:
         return None, doubtful
-    drawn = _drawn(limbs, chains, verdicts, photo, place, small.shape)
+    drawn = _drawn(limbs, chains, verdicts, photo, grid, small.shape)
     large = cv2.resize(drawn, island.shape[::-1], interpolation=cv2.INTER_NEAREST)
     large = large[PAD_PX:-PAD_PX, PAD_PX:-PAD_PX]
     return np.where(own, large, 0).astype(np.int32), doubtful
@@ -204,7 +204,7 @@ def _drawn(
     chains: list[int],
     verdicts: dict[int, Verdict],
     photo: Image,
-    place: Place,
+    grid: CopyGrid,
     shape: tuple[int, ...],
 ) -> Bytes:
     """Return at each pixel the piece whose limbs it lies deepest in, from 0."""
@@ -216,7 +216,7 @@ def _drawn(
             middles[chain, y, x] = limb.radii
     over = np.zeros((count, *shape), np.uint8)
     for verdict in verdicts.values():
-        top = _on_top(verdict.pairs, photo, place)
+        top = _on_top(verdict.pairs, photo, grid)
         for pair in verdict.pairs:
             chain = chains[pair[0].limb]
             width = (pair[0].width_px + pair[1].width_px) / 2
@@ -247,14 +247,14 @@ def _outside(middle: Float32Array) -> Float32Array:
 
 
 def _on_top(
-    pairs: tuple[tuple[Root, Root], ...], photo: Image, place: Place
+    pairs: tuple[tuple[Root, Root], ...], photo: Image, grid: CopyGrid
 ) -> tuple[Root, Root] | None:
     """Return the pair whose colour the crossing itself has."""
     if len(pairs) < 2:
         return pairs[0] if pairs else None
     width = min(root.width_px for pair in pairs for root in pair)
     middle = np.mean([root.at for pair in pairs for root in pair], axis=0)
-    seen = lab_at(middle[None], width, photo, place)
+    seen = lab_at(middle[None], width, photo, grid)
 
     def distance(pair: tuple[Root, Root]) -> float:
         return float(np.linalg.norm((pair[0].lab + pair[1].lab) / 2 - seen))

@@ -67,7 +67,7 @@ had a doubt. Turns of one coil that touch were up to 1.6 apart, but 0.2 by colou
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class CopyGrid:
     """Where a pixel of an island's copy lies on the photo.
 
     Attributes:
@@ -117,7 +117,7 @@ class Verdict:
     doubt: bool = False
 
 
-def root_of(limb: Limb, number: int, photo: Image, place: Place, *, from_start: bool) -> Root:
+def root_of(limb: Limb, number: int, photo: Image, grid: CopyGrid, *, from_start: bool) -> Root:
     """Return a limb as it leaves the junction where it begins, or the one where it stops."""
     step = 1 if from_start else -1
     points, radii = limb.points[::step], limb.radii[::step]
@@ -129,7 +129,7 @@ def root_of(limb: Limb, number: int, photo: Image, place: Place, *, from_start: 
         at=points[0],
         away=_direction(head),
         width_px=width,
-        lab=lab_at(points[:near], width, photo, place),
+        lab=lab_at(points[:near], width, photo, grid),
     )
 
 
@@ -140,13 +140,13 @@ def _direction(points: FloatArray) -> FloatArray:
     return along if along @ (points[-1] - points[0]) > 0 else -along
 
 
-def lab_at(points: FloatArray, width: float, photo: Image, place: Place) -> FloatArray:
+def lab_at(points: FloatArray, width: float, photo: Image, grid: CopyGrid) -> FloatArray:
     """Return the median CIE L*a*b* around points, over the middle two fifths of a width."""
     shift = np.arange(-2, 3) * width / 10
     around = np.stack(np.meshgrid(shift, shift), axis=-1).reshape(1, -1, 2)
     spots = (points[:, None] + around).reshape(-1, 2) + 0.5
-    x = spots[:, 0] * place.across + place.left_px
-    y = spots[:, 1] * place.down + place.top_px
+    x = spots[:, 0] * grid.across + grid.left_px
+    y = spots[:, 1] * grid.down + grid.top_px
     x = np.clip(x, 0, photo.shape[1] - 1).astype(int)
     y = np.clip(y, 0, photo.shape[0] - 1).astype(int)
     middle = np.median(photo[y, x], axis=0).astype(np.float32)

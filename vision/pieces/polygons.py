@@ -14,6 +14,11 @@ def simple_outline(outline_px: FloatArray, *, tolerance_px: float = 1.0) -> Floa
     """Return an outline with fewer points, nowhere further off than told; ``(n, 2)``.
 
     The tolerance doubles until at most 400 points are left.
+
+    >>> along = np.arange(100.0)
+    >>> square = [(x, 0) for x in along] + [(99, y) for y in along] + [(0, 99)]
+    >>> simple_outline(np.array(square)).tolist()
+    [[0.0, 0.0], [99.0, 0.0], [99.0, 99.0], [0.0, 99.0]]
     """
     points = np.asarray(outline_px, np.float32).reshape(-1, 1, 2)
     if len(points) < 3:

@@ -55,6 +55,9 @@ class ReferenceKey:
 def parse_reference(key: str) -> ReferenceKey:
     """Return what a reference key asks for; anything unknown is left to the coins.
 
+    >>> parse_reference("marker:40").size_mm
+    40.0
+
     Raises:
         PhotoError: code ``unknown_reference``, a marker without a sensible size.
     """

@@ -39,6 +39,10 @@ def diameter_of_cylinder(
 
     Returns:
         Diameters in mm, of the broadcast shape.
+
+    >>> left, right = apparent_edges_mm(22.0, axis_mm=40.0, camera_height_mm=250.0)
+    >>> round(float(diameter_of_cylinder(left, right, camera_height_mm=250.0)), 6)
+    22.0
     """
     height = np.asarray(camera_height_mm, np.float64)
     left = np.arctan2(np.asarray(left_mm, np.float64), height)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from vision.pieces.centreline import CentreLine, even_steps, longest_path, neighbours, thinned
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Region
@@ -192,9 +191,19 @@ def _colour_boxes(away: Float32Array) -> NDArray[np.intp]:
 
 def _histogram(colour: NDArray[np.intp], weight: Float32Array | None = None) -> Float32Array:
     counts = np.bincount(colour, weights=weight, minlength=BINS**3).astype(np.float32)
-    cube = gaussian_filter(counts.reshape(BINS, BINS, BINS), COLOUR_SIGMA_BINS, mode="nearest")
-    share = cube.ravel() + np.float32(FEW_PIXELS)
+    share = _smooth_cube(counts.reshape(BINS, BINS, BINS)).ravel() + np.float32(FEW_PIXELS)
     return np.asarray(share / share.sum())
+
+
+def _smooth_cube(cube: Float32Array) -> Float32Array:
+    """Smooth along each axis in turn: as SciPy does (to 1e-5), which takes long to import."""
+    for axis in range(3):
+        flat = np.ascontiguousarray(np.moveaxis(cube, axis, 0)).reshape(BINS, -1)
+        flat = cv2.GaussianBlur(
+            flat, (0, 0), sigmaX=1e-6, sigmaY=COLOUR_SIGMA_BINS, borderType=cv2.BORDER_REPLICATE
+        ).astype(np.float32)
+        cube = np.moveaxis(flat.reshape(BINS, BINS, BINS), 0, axis)
+    return cube
 
 
 def _connected(p: Float32Array, mask: Mask) -> Mask:

@@ -110,8 +110,9 @@ def answer(kept: Kept, request: Request, *, folder: Path, taps: Taps | None = No
     """Return the answer to one photo; what goes wrong is among its problems."""
     taps = taps or Taps()
     key = (kept, request.reference, request.form, request.facts, request.print_scale)
-    sheet = repr(request.sheet)  # it holds tables, so it has no hash of its own
-    return _SHELF.get((key, sheet, taps), lambda: _made(kept, request, taps, folder))
+    # These hold tables, so they have no hash of their own.
+    tables = repr(request.sheet), repr(request.rates)
+    return _SHELF.get((key, tables, taps), lambda: _made(kept, request, taps, folder))
 
 
 def _made(kept: Kept, request: Request, taps: Taps, folder: Path) -> Answer:

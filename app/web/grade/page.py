@@ -10,6 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from app.records.own_rates import own_rates
 from app.request import Request
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
@@ -17,7 +18,7 @@ from app.web.grade.correct import correct
 from app.web.grade.demo import demo_bytes, demos
 from app.web.grade.save import save_part
 from app.web.grade.stated import count_said, request_of
-from app.web.grade.stated_form import ask_stated
+from app.web.grade.stated_form import ask_source, ask_stated
 from app.web.opinion.buyers import sheet_for
 from app.web.plain import plain
 from app.web.server.inbox import keep, tidy
@@ -27,6 +28,7 @@ from app.web.state import Visit, inbox_folder, visit
 from app.web.store import records
 from app.web.thumbs import thumb
 from models.loader import check
+from rules.base_rates import BaseRates
 from rules.errors import InstallError, PhotoError
 from vision.types import Problem
 
@@ -53,13 +55,16 @@ def show() -> None:
     _choose_photo(here)
     if here.photo is None:
         return
+    here.stated = ask_source(here.stated)
     said = count_said(here.stated)
     with st.expander(
         f"What lies beside it, what you know of it{f' · {said} said' if said else ''}"
     ):
         buyers = {buyer.id: buyer.name for buyer in records().buyers()}
         here.stated = ask_stated(here.stated, buyers=buyers)
-    request = request_of(here.stated)
+    rates = own_rates(records())
+    request = replace(request_of(here.stated), rates=rates)
+    _tell_shift(rates, request)
     if here.stated.buyer_id is not None:
         own = sheet_for(records(), here.stated.buyer_id, request.sheet)
         request = replace(request, sheet=own)
@@ -69,6 +74,14 @@ def show() -> None:
     _show_answer(told, request)
     correct(told, here)
     save_part(told, here)
+
+
+def _tell_shift(rates: BaseRates, request: Request) -> None:
+    """Say where the shop's own pieces shift what is likely before anyone looks."""
+    count = rates.confirmed.get(request.facts.source, 0)
+    if count:
+        own = "1 confirmed piece shifts" if count == 1 else f"{count} confirmed pieces shift"
+        st.caption(f"Your {own} what the tool takes for likely before it looks.")
 
 
 def _hand_in(here: Visit) -> None:

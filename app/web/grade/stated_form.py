@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import streamlit as st
 
@@ -15,6 +16,7 @@ from app.web.grade.stated import (
     NOT_SAID,
     QUESTIONS,
     REFERENCES,
+    SOURCES,
     YES,
     Stated,
     coins,
@@ -84,6 +86,7 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
             for name, question in QUESTIONS.items()
         )
     return Stated(
+        source=before.source,
         reference=reference,
         coin=coin,
         marker_mm=marker_mm,
@@ -95,6 +98,12 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
         sheet=sheet,
         buyer_id=buyer_id,
     )
+
+
+def ask_source(before: Stated) -> Stated:
+    """Show one row of taps: where is it from? It holds for the next photos too."""
+    source = _pick("Where is it from?", list(SOURCES), before.source)
+    return replace(before, source=source)
 
 
 def _coin(before: str | None) -> str:

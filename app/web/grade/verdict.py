@@ -8,21 +8,26 @@ from html import escape
 
 from app.grading import GradedPiece, Result
 from app.words import (
-    SURE_P,
+    WHAT_WORDS,
     confidence_words,
     finish_words,
-    flag_words,
     form_words,
     grade_words,
+    is_sure,
     margin_words,
+    percent_of,
+    presence_words,
     size_words,
 )
+from rules.confidence import FAMILIAR
 from rules.engine import Grading
+from rules.findings import ON_THE_PIECE
 from rules.reasons import Reason
 from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
+UNFAMILIAR = "unlike what the tool knows, so all of this is a guess"
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)")
 
@@ -68,8 +73,11 @@ def seen(piece: GradedPiece, *, heading: str = "What was seen") -> str:
     parts = [f"<h3>{escape(heading)}</h3>"]
     rows = [("Form", form_words(findings)), ("Size", size_words(findings) or "not measured")]
     rows += [("Finish", finish_words(findings) or "not judged")]
-    flags = flag_words(findings)
-    rows += [("Also", ", ".join(flags))] if flags else []
+    for what in findings.seen:
+        words = presence_words(findings, what)
+        if words is not None and (what in ON_THE_PIECE or not words.startswith("none")):
+            rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], words))
+    rows += [("Mind", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []
     parts.append(_table(rows))
     if piece.reading is not None and piece.reading.notes:
         parts.append(_list(map(sentence, piece.reading.notes)))
@@ -81,7 +89,7 @@ def probabilities(grading: Grading, sheet: RuleSheet) -> str:
     rows = []
     for grade in sheet.grade_ids:
         p = grading.p.get(grade, 0.0)
-        figure = "under 1 %" if p < LEAST_SHOWN else f"{100 * min(p, 0.99):.0f} %"
+        figure = "under 1 %" if p < LEAST_SHOWN else f"{percent_of(p)} %"
         rows.append(
             f"<tr><td>{escape(sheet.title_of(grade))}</td>"
             f'<td class="figure">{figure}</td>'
@@ -91,12 +99,8 @@ def probabilities(grading: Grading, sheet: RuleSheet) -> str:
 
 
 def reason_words(reason: Reason) -> str:
-    """Return one reason with what it saw, its limit and how far off that is."""
-    text = sentence(reason.text)
-    if reason.margin is None:
-        return text
-    told = margin_words(reason.margin)
-    return f"{text} ({told[:1].upper()}{told[1:]}.)"
+    """Return one reason with what it saw, its limit and whether that is near."""
+    return sentence(reason.text + margin_words(reason.margin))
 
 
 def cautions(texts: Iterable[str]) -> str:
@@ -135,7 +139,7 @@ def sentence(text: str) -> str:
 def _certainty(grading: Grading) -> str:
     told = confidence_words(grading)
     sign = "?" if grading.borderline or grading.suggested is None else "✓"
-    if sign == "✓" and grading.confidence < SURE_P:
+    if sign == "✓" and not is_sure(grading):
         sign = "≈"
     return f"{sign} {told[:1].upper()}{told[1:]}"
 

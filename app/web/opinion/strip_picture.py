@@ -9,7 +9,7 @@ from functools import cache
 
 from PIL import Image, ImageDraw, ImageFont
 
-from vision.finish.strip import green_patch, reference_strip
+from vision.finish.tarnish_scale import green_bar, tarnish_bar
 
 WIDTH, BAR = 800, 140
 """Narrow, so that its words can be read on a phone, where it is shown at half of that."""
@@ -71,8 +71,8 @@ def strip_picture(marks: tuple[Mark, ...], cuts: tuple[Cut, ...]) -> bytes:
     height = bottom + line + (line - 14) * len(cuts) + _PAD
     picture = Image.new("RGB", (WIDTH, height), _PAPER)
     inner = WIDTH - 2 * _PAD - _GREEN - _GAP
-    picture.paste(Image.fromarray(reference_strip(inner, BAR)), (_PAD, top))
-    picture.paste(Image.fromarray(green_patch(_GREEN, BAR)), (_PAD + inner + _GAP, top))
+    picture.paste(Image.fromarray(tarnish_bar(inner, BAR)), (_PAD, top))
+    picture.paste(Image.fromarray(green_bar(_GREEN, BAR)), (_PAD + inner + _GAP, top))
     pen = ImageDraw.Draw(picture)
     font = ImageFont.load_default(size=_TEXT)
     assert isinstance(font, ImageFont.FreeTypeFont), "Pillow was built without FreeType"

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.finish.strip import LEVELS  # one table for what is rendered and what is shown
+from vision.finish.tarnish_scale import LEVELS  # one table for what is rendered and what is shown
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parents[1] / "data"

@@ -59,7 +59,7 @@ SOURCES: Mapping[str, Source] = {
     "cord_cable": Source(
         weight=0.15,
         kinds={"insulated": 2, "twin": 1.5, "multicore": 1, "fan": 1.5, "leads": 0.4,
-               "stranded": 2.6},
+               "stranded": 2.6, "braid": 0.2},
         finishes={"bright": 5, "light": 1.8, "dull": 0.7, "dark": 0.2, "tinned": 0.9},
     ),
     "motor_transformer": Source(
@@ -72,14 +72,16 @@ SOURCES: Mapping[str, Source] = {
     "appliance": Source(
         weight=0.10,
         kinds={"tube": 1.6, "twin": 1, "leads": 0.5, "insulated": 1.3, "stranded": 0.7, "wire": 1,
-               "fitting": 0.4, "soldered": 0.8, "brass": 0.4, "other_metal": 0.8, "coil": 0.5},
+               "fitting": 0.4, "soldered": 0.8, "braid": 0.25,
+               "brass": 0.4, "other_metal": 0.8, "coil": 0.5},
         finishes={"bright": 3, "light": 2, "dull": 1.5, "dark": 0.5, "tinned": 1.0, "enamel": 0.7,
                   "paint": 0.15, "oil": 0.1},
         wound=0.9,
     ),
     "outdoors": Source(
         weight=0.07,
-        kinds={"tube": 2.5, "sheet": 1.5, "wire": 2.2, "stranded": 2.6, "elbow": 0.3, "bar": 0.3},
+        kinds={"tube": 2.5, "sheet": 1.5, "wire": 2.2, "stranded": 2.6, "elbow": 0.3, "bar": 0.3,
+               "braid": 0.3},
         finishes={"green": 4.6, "dark": 2.2, "dull": 1.3, "black": 0.7, "paint": 0.8,
                   "light": 0.5, "tinned": 0.4},
     ),

@@ -527,3 +527,39 @@ def rods(rng: Rng, ground: Ground, *, finish: str | None = None) -> list[Piece] 
                            facts={"side_by_side": True},
                            round_runs=((own, d),)))  # fmt: skip
     return found
+
+
+def braid(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
+    """Return a flat braid: bands of fine strands that cross over and under each other."""
+    finish = finish or _strand_finish(rng)
+    strand = float(np.exp(rng.uniform(np.log(0.1), np.log(0.28))))
+    side_by_side, bands = int(rng.integers(3, 6)), int(rng.integers(4, 9))
+    wide = float(bands * side_by_side * strand * rng.uniform(1.0, 1.5))
+    lay = wide * float(rng.uniform(1.6, 3.2))
+    length = room(ground, 30, 150, rng)
+    step = max(lay / 24, 0.4)
+    xy = bent_path(length, rng=rng, min_radius_mm=max(4 * wide, 20.0), step_mm=step)
+    path = lay_down(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length)
+    if path is None:
+        return None
+    line = _dense(path, step_mm=step)
+    arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    _, side, _ = frames(line)
+    up = np.array([0.0, 0, 1.0])
+    meshes = []
+    for way in (-1.0, 1.0):
+        for band in range(bands):
+            for k in range(side_by_side):
+                turn = way * (arc + 1.3 * strand * k) / lay + band / bands
+                # A tube of bands pressed flat: across on one face, back on the other.
+                across = 1 - 4 * np.abs(turn % 1.0 - 0.5)
+                face = np.where(turn % 1.0 < 0.5, 1.0, -1.0)
+                over = 0.45 * way * np.sin(2 * np.pi * bands * (turn % 1.0))
+                high = strand * (1.6 + 0.7 * face + over)
+                own = line + side * (across * wide / 2)[:, None]
+                own[:, 2] = np.maximum(high, strand / 2)
+                mesh = sweep(own, round_profile(strand, sides=6), up=up)
+                meshes.append(shift_u(mesh, len(meshes)))
+    skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * strand)
+    return Piece(form="stranded", parts=[(join(meshes), skin)], strand_diameter_mm=strand,
+                 strands=len(meshes), facts={"braid": True, "width_mm": wide})  # fmt: skip

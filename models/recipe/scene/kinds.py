@@ -32,9 +32,10 @@ KINDS: dict[str, Builder] = {
     "hank": bundles.hank,
     "bobbin": bundles.bobbin,
     "rods": bundles.rods,
+    "braid": bundles.braid,
 }
 WEIGHTS = {"wire": 5.0, "stranded": 4.0, "tube": 4.0, "elbow": 2.2, "fitting": 2.0, "sheet": 1.6,
            "bar": 0.8, "coil": 1.5, "insulated": 4.5, "soldered": 2.6, "brass": 1.5,
            "other_metal": 1.4, "tangle": 1.0, "cut_end": 0.0, "coupling": 1.5, "valve": 0.8,
            "fan": 2.0, "leads": 1.8, "multicore": 1.6, "twin": 1.2, "hank": 1.7, "bobbin": 1.0,
-           "rods": 1.3}  # fmt: skip
+           "rods": 1.3, "braid": 1.2}  # fmt: skip

@@ -370,6 +370,8 @@ def _px_per_mm(
 def _form(piece: dict[str, Any]) -> str:
     """Return which of ``LOOKS`` a piece without its jacket has."""
     facts = piece["facts"]
+    if facts.get("braid"):
+        return "other"
     if facts.get("coil") or facts.get("tangled"):
         return "wound"
     names = {"wire": "solid", "stranded": "stranded", "tube": "tube"}

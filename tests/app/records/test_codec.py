@@ -34,7 +34,9 @@ from rules.findings import (
     Magnet,
     Measurement,
     Origin,
+    Source,
     Unit,
+    What,
 )
 from rules.reasons import Reason
 from rules.table import Lift
@@ -78,16 +80,34 @@ def finishes(draw: Any) -> FinishFinding:
 
 
 maybe = st.sampled_from([None, True, False])
-flags = st.builds(Flag, p=shares, share=shares, origin=origins)
+rates = st.dictionaries(st.sampled_from(Form), st.floats(0.001, 0.999), max_size=5)
+flags = st.builds(
+    Flag,
+    p=shares,
+    share=shares,
+    origin=origins,
+    u_share=st.none() | shares,
+    learned=rates,
+    bench=rates,
+)
 
 
 @st.composite
 def any_findings(draw: Any) -> Findings:
     return Findings(
-        form=FormFinding(p=adding_to_one(draw, list(Form)), stated=draw(st.booleans())),
+        form=FormFinding(
+            p=adding_to_one(draw, list(Form)), stated=draw(st.booleans()), learned=draw(rates)
+        ),
         finish=draw(st.none() | finishes()),
         brass=draw(flags),
         solder=draw(flags),
+        coating=draw(st.none() | flags),
+        insulation=draw(st.none() | flags),
+        tin=draw(st.none() | flags),
+        green=draw(st.none() | flags),
+        other_metal=draw(flags),
+        not_metal=draw(flags),
+        familiarity=draw(shares),
         diameter=draw(st.none() | measurements()),
         strand_diameter=draw(st.none() | measurements()),
         facts=Facts(
@@ -99,6 +119,7 @@ def any_findings(draw: Any) -> Findings:
             enamel=draw(maybe),
             insulation=draw(maybe),
             weight_kg=draw(st.none() | st.floats(1e-9, 1e9)),
+            source=draw(st.none() | st.sampled_from(Source)),
         ),
     )
 
@@ -125,6 +146,7 @@ gradings = st.builds(
     ).map(tuple),
     deciding=st.none() | words,
     assumed=st.lists(words, max_size=2).map(tuple),
+    guess=st.booleans(),
 )
 
 boxes = st.tuples(st.integers(), st.integers(), st.integers(), st.integers())
@@ -205,3 +227,34 @@ def test_nonsense_is_refused(change: dict[str, object], told: str) -> None:
 def test_what_is_no_such_json_is_refused(text: str) -> None:
     with pytest.raises(RecordsError):
         findings_from_json(text)
+
+
+OLD_FINDINGS = (
+    '{"schema":"cuproscope.record.findings/1","form":{"p":{"wire":0.0,"stranded":0.0,"tube":1.0,'
+    '"sheet":0.0,"other":0.0},"stated":false},"finish":{"shares":{"bright":0.97,"tarnished":0.03},'
+    '"u":{"bright":0.02,"tarnished":0.02},"tarnish_level":{"value":0.05,"u":0.04,"unit":"1",'
+    '"low95":0.0,"high95":0.128,"origin":"measured","budget":{}},"origin":"measured"},'
+    '"brass":{"p":0.3,"share":0.1,"origin":"measured"},'
+    '"solder":{"p":0.0,"share":0.0,"origin":"measured"},"diameter":{"value":15.0,"u":0.02,'
+    '"unit":"mm","low95":14.9608,"high95":15.0392,"origin":"measured","budget":{}},'
+    '"strand_diameter":null,"facts":{"magnet":null,"cut_end":null,"motor_wire":null,"oil":null,'
+    '"paint":null,"enamel":null,"insulation":null,"weight_kg":null},'
+    '"other_metal":{"p":0.0,"share":0.0,"origin":"measured"}}'
+)
+OLD_GRADING = (
+    '{"schema":"cuproscope.record.grading/1","suggested":"no1","confidence":0.7,'
+    '"p":{"bare_bright":0.0,"no1":0.7,"no2":0.3,"set_aside":0.0},"borderline":true,'
+    '"settle":"scratch the spot","reasons":[{"row":"clean-tube","text":"Clean copper tube",'
+    '"margin":17.5,"p":0.666}],"lifts":[],"deciding":"brass","assumed":["magnet"],'
+    '"plausible":["no1","no2"]}'
+)
+"""As the records were written before presence was told apart from share."""
+
+
+def test_records_from_before_presence_are_read_as_they_were() -> None:
+    found = findings_from_json(OLD_FINDINGS)
+    assert found.brass == Flag(p=0.3, share=0.1)
+    assert found.coating is None
+    assert found.familiarity == 1.0
+    assert set(found.seen) == {What.BRASS, What.SOLDER, What.OTHER_METAL, What.NOT_METAL}
+    assert not grading_from_json(OLD_GRADING).guess

@@ -36,7 +36,7 @@ from app.web.opinion.strip_picture import Cut, Mark, strip_picture
 from app.web.opinion.strip_picture import alt_of as strip_alt
 from app.web.plain import plain
 from rules.engine import grade
-from rules.findings import CutEnd, Facts, Findings, Form, Magnet, Measurement, Unit
+from rules.findings import CutEnd, Facts, Findings, Flag, Form, Magnet, Measurement, Unit
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import examination, findings, mm
 from vision.reference.references import parse_reference
@@ -104,12 +104,12 @@ def test_a_sure_piece_says_grade_confidence_and_reason() -> None:
     assert re.search(r"(✓ Sure|≈ Likely), \d\d %", told)
     because = text_of(verdict.why(THICK, HOUSE))
     assert "limit 1.291" in because
-    assert "nside the limit by" in because
+    assert "±" not in because, "no standard uncertainties"
 
 
 def test_a_number_keeps_its_unit_where_the_line_breaks() -> None:
-    told = verdict.sentence("coated 20 % ± 38, limit 15 %").replace("\N{NO-BREAK SPACE}", "~")
-    assert told == "Coated 20~% ±~38, limit 15~%."
+    told = verdict.sentence("coated 20 % ± 38 %, limit 15 %").replace("\N{NO-BREAK SPACE}", "~")
+    assert told == "Coated 20~% ±~38~%, limit 15~%."
 
 
 def test_a_borderline_piece_says_so_and_names_the_check() -> None:
@@ -236,3 +236,32 @@ def test_the_shelf_keeps_the_last_and_makes_each_once() -> None:
     for key in (1, 2, 1, 3, 1, 2):
         assert shelf.get(key, lambda key=key: make(key)) == key  # type: ignore[misc]
     assert made == [1, 2, 3, 2]
+
+
+def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_where_likely() -> None:
+    found = replace(
+        THICK,
+        findings=replace(
+            THICK.findings,
+            coating=Flag(p=0.03),
+            insulation=Flag(p=0.97, share=0.8),
+            other_metal=Flag(p=0.2),
+            familiarity=0.3,
+        ),
+    )
+    told = text_of(verdict.seen(found)).replace("\N{NO-BREAK SPACE}", " ")
+    assert "Coating none seen (97 %)" in re.sub(r"\s+", " ", told)
+    assert "Insulation there (97 %), on about 80 % of it" in re.sub(r"\s+", " ", told)
+    assert "Another metal not ruled out (20 %)" in re.sub(r"\s+", " ", told)
+    assert "No metal" not in told
+    assert "unlike what the tool knows" in told
+
+
+def test_where_it_is_from_is_a_fact_and_no_word_of_it_is_lost() -> None:
+    from app.web.grade.stated import SOURCES
+    from rules.findings import Source
+
+    assert set(SOURCES.values()) == {None, *Source}
+    said = Stated(source=next(word for word, s in SOURCES.items() if s is Source.PLUMBING))
+    assert request_of(said).facts.source is Source.PLUMBING
+    assert request_of(Stated()).facts.source is None

@@ -22,8 +22,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.reference.coin.discs import edges_along_rays
 from vision.reference.coin.ellipse import Ellipse
+from vision.reference.coin.rings import edges_along_rays
 from vision.types import Float32Array, FloatArray, Image
 
 RAYS = 72

@@ -21,8 +21,9 @@ import numpy as np
 
 from rules.errors import ContractError, PhotoError
 from vision.reference.coin.body import look_at_body
-from vision.reference.coin.discs import Disc, find_discs
+from vision.reference.coin.discs import find_discs
 from vision.reference.coin.ellipse import Ellipse
+from vision.reference.coin.outline import Disc
 from vision.reference.coin.tilt import plane_of_coins
 from vision.reference.places import Place
 from vision.types import FloatArray, Photo, Scale

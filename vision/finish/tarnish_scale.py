@@ -59,7 +59,7 @@ def surface_colours(levels: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 @cache
-def reference_strip(width_px: int, height_px: int) -> Image:
+def tarnish_bar(width_px: int, height_px: int) -> Image:
     """Return a round bar whose tarnish grows from 0 at the left edge to 1 at the right.
 
     Returns:
@@ -79,7 +79,7 @@ def reference_strip(width_px: int, height_px: int) -> Image:
 
 
 @cache
-def green_patch(width_px: int, height_px: int) -> Image:
+def green_bar(width_px: int, height_px: int) -> Image:
     """Return a round bar with green corrosion, which is no level but a finish of its own."""
     rng = np.random.default_rng(9)
     brown, _ = surface_colours(np.array([0.6]))

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from models.recipe.look import optics
-from vision.finish import strip
+from vision.finish import tarnish_scale
 from vision.finish.film import colours_of, metal_colour
-from vision.finish.strip import green_patch, reference_strip, surface_colours
+from vision.finish.tarnish_scale import green_bar, surface_colours, tarnish_bar
 
 
 def test_the_scale_is_the_one_the_network_was_taught_on() -> None:
-    assert np.array_equal(strip.LEVELS, optics.LEVELS)
+    assert np.array_equal(tarnish_scale.LEVELS, optics.LEVELS)
     levels = np.linspace(0.5, 1, 6)
     ours, metallic = surface_colours(levels)
     theirs, shares = optics.tarnish_look(levels)
@@ -37,17 +37,17 @@ def test_more_tarnish_is_never_lighter() -> None:
 
 
 def test_the_strip_runs_from_fresh_to_black_and_is_the_same_each_time() -> None:
-    bar = reference_strip(600, 120)
+    bar = tarnish_bar(600, 120)
     assert bar.shape == (120, 600, 3)
     means = bar.reshape(120, 6, 100, 3).mean(axis=(0, 2))
     assert (np.diff(means.sum(axis=1)) < 0).all()
     assert means[-1].max() < 80 < means[0].min()
-    reference_strip.cache_clear()
-    assert np.array_equal(reference_strip(600, 120), bar)
+    tarnish_bar.cache_clear()
+    assert np.array_equal(tarnish_bar(600, 120), bar)
 
 
 def test_green_is_green() -> None:
-    patch = green_patch(150, 120).reshape(-1, 3).astype(int)
+    patch = green_bar(150, 120).reshape(-1, 3).astype(int)
     is_green = (patch[:, 1] > patch[:, 0]) & (patch[:, 1] > patch[:, 2])
     assert 0.35 < is_green.mean() < 0.95
     assert colours_of(np.ones((1, 81)))[1] == pytest.approx(np.ones((1, 3)), abs=0.01)

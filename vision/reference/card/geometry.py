@@ -1,0 +1,128 @@
+"""Where do a card's corners, outline and walls lie, in mm and on the photo?"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.reference.plane import Plane
+from vision.reference.references import (
+    CARD_HEIGHT_MM,
+    CARD_RADIUS_MM,
+    CARD_THICKNESS_MM,
+    CARD_WIDTH_MM,
+)
+from vision.types import FloatArray
+
+EDGE_OF_PHOTO_PX = 2.0
+MIN_SEEN_SHARE = 0.55  # of each side; with one corner out of view the rest still tells
+CARD_CORNERS_MM = np.array(
+    [[0, 0], [CARD_WIDTH_MM, 0], [CARD_WIDTH_MM, CARD_HEIGHT_MM], [0, CARD_HEIGHT_MM]]
+)
+
+
+def out_of_shape(corners: FloatArray) -> float:
+    """How far the ratio of the mean sides is from a card's, as a log."""
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    ratio = (sides[0] + sides[2]) / max(float(sides[1] + sides[3]), 1e-9)
+    return abs(float(np.log(ratio * CARD_HEIGHT_MM / CARD_WIDTH_MM)))
+
+
+def ordered(corners: FloatArray) -> FloatArray:
+    """Clockwise on the screen, the first side a long one."""
+    run = np.roll(corners, -1, axis=0) - corners
+    if run[0, 0] * run[1, 1] - run[0, 1] * run[1, 0] < 0:
+        corners = corners[::-1]
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    return corners if sides[0] + sides[2] >= sides[1] + sides[3] else np.roll(corners, -1, axis=0)
+
+
+def square_on(corners: FloatArray) -> FloatArray:
+    """Pixels from the card's mm by its four corners alone."""
+    matrix: FloatArray = cv2.getPerspectiveTransform(
+        CARD_CORNERS_MM.astype(np.float32), corners.astype(np.float32)
+    )
+    return matrix
+
+
+def are_in_view(points_px: FloatArray, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return which of ``(n, 2)`` photo pixels lie in a photo of this shape, its rim left out."""
+    low, high = EDGE_OF_PHOTO_PX, np.array([shape[1], shape[0]]) - 1 - EDGE_OF_PHOTO_PX
+    return np.asarray(((points_px >= low) & (points_px <= high)).all(axis=-1))
+
+
+def clipped(
+    start: FloatArray, end: FloatArray, shape: tuple[int, ...]
+) -> tuple[FloatArray, FloatArray] | None:
+    """The part of a side that the photo shows, or None where that is too little."""
+    along = np.linspace(0, 1, 65)
+    seen = along[are_in_view(start + along[:, None] * (end - start), shape)]
+    if len(seen) < MIN_SEEN_SHARE * len(along):
+        return None
+    return start + seen[0] * (end - start), start + seen[-1] * (end - start)
+
+
+def to_px(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
+    """Return ``(n, 2)`` photo pixels of points in the card's mm."""
+    mapped: FloatArray = cv2.perspectiveTransform(
+        np.asarray(points_mm, float).reshape(1, -1, 2), px_from_mm
+    )[0]
+    return mapped
+
+
+@lru_cache(maxsize=1)
+def corner_places_mm() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Where to look at a corner, in mm inward from it: table, wedge beyond the arc, face."""
+    at = np.arange(-1.1, CARD_RADIUS_MM, 0.12)
+    places = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
+    least, radius = places.min(axis=1), np.hypot(*(places - CARD_RADIUS_MM).T)
+    table = (least < -0.45) & (places.max(axis=1) < 1.0)
+    wedge = (least > 0.12) & (radius > CARD_RADIUS_MM + 0.5)
+    face = (radius < CARD_RADIUS_MM - 0.6) & (radius > CARD_RADIUS_MM - 2.0)
+    return places[table], places[wedge], places[face]
+
+
+def outline_mm() -> FloatArray:
+    """The card's outline with round corners, 8 points a corner."""
+    turn = np.linspace(0, np.pi / 2, 8)
+    arcs = []
+    for n, (corner, begin) in enumerate(
+        zip(CARD_CORNERS_MM, (np.pi, 1.5 * np.pi, 0.0, 0.5 * np.pi), strict=True)
+    ):
+        inward = np.array([1 if n in (0, 3) else -1, 1 if n in (0, 1) else -1])
+        centre = corner + CARD_RADIUS_MM * inward
+        angle = begin + turn
+        arcs.append(centre + CARD_RADIUS_MM * np.column_stack([np.cos(angle), np.sin(angle)]))
+    return np.concatenate(arcs)
+
+
+def visible_walls_mm(plane: Plane) -> FloatArray:
+    """How wide each side wall shows beyond the face: left, right, upper, lower, in mm.
+
+    A wall shows where the camera stands beyond that side.
+    """
+    x, y, height = plane.camera_mm
+    beyond = np.array([-x, x - CARD_WIDTH_MM, -y, y - CARD_HEIGHT_MM])
+    walls: FloatArray = np.maximum(beyond, 0.0) * CARD_THICKNESS_MM / height
+    return walls
+
+
+def seen_corners_mm(walls_mm: FloatArray) -> FloatArray:
+    """Corners of what the edge fit sees: the face and half of each visible wall."""
+    left, right, upper, lower = walls_mm / 2
+    grow = np.array([[-left, -upper], [right, -upper], [right, lower], [-left, lower]])
+    seen: FloatArray = CARD_CORNERS_MM + grow
+    return seen
+
+
+def wall_doubt(walls_mm: FloatArray, *, u_all_mm: float) -> float:
+    """How much visible side walls and all sides alike may have stretched the card, relative.
+
+    The edge found lies somewhere across the wall: rectangular (JCGM 100:2008, 4.3.7).
+    """
+    sizes = np.array([CARD_WIDTH_MM, CARD_WIDTH_MM, CARD_HEIGHT_MM, CARD_HEIGHT_MM])
+    walls = float(np.linalg.norm(walls_mm / np.sqrt(12) / sizes) / 2)
+    return float(np.hypot(walls, np.mean(2 * u_all_mm / sizes)))

@@ -1,0 +1,229 @@
+"""Which of a disc's rings is its outline, and where does that run exactly?
+
+The ring that bounds the disc is chosen and fitted at full resolution in linear light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import pi
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.photo.colour import to_linear
+from vision.reference.coin.ellipse import Ellipse, EllipseFit, fit_ellipse
+from vision.reference.coin.rings import Ring, merit
+from vision.reference.coin.surround import Crop, Surround
+from vision.reference.coin.votes import Candidate
+from vision.types import Float32Array, FloatArray, Image
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Disc:
+    """A round thing with its outline.
+
+    Attributes:
+        fit: The ellipse of its outline at full resolution, with scatter.
+        coverage: Share of the outline where an edge was seen.
+        inside: ``(3,)`` mean linear light of its face.
+        centre_part: ``(3,)`` mean linear light of the inner half of its radius.
+        rim_part: ``(3,)`` mean linear light of the outer quarter of its radius.
+        outside: ``(3,)`` median linear light just around it.
+    """
+
+    fit: EllipseFit
+    coverage: float
+    inside: FloatArray
+    centre_part: FloatArray
+    rim_part: FloatArray
+    outside: FloatArray
+
+
+SHADOW_LEVEL = 0.7
+CONTACT_SHADOW = 0.08
+SHADOW_SHARE = 0.35
+BLEND_REACH, BLEND_MERIT = 0.02, 0.05
+OFF_CENTRE = 0.03
+TWO_METALS, OUTER_SUPPORT_FAR = 0.15, 0.42
+OUTER_SUPPORT = 0.64  # an outer ring needs this much of the inner one's support
+TOUCH = 0.010  # rings closer than this share an edge
+CRESCENT_SHARE = 0.4
+REFINE_ANGLES = 180
+REFINE_BANDS = (0.020, 0.012)
+
+
+def outline_ring(rings: list[Ring], around: Surround) -> Ring | None:
+    """Pick the ring that bounds the disc: neither its relief nor its shadow.
+
+    Rings within one another all around are steps of the same disc: an outer
+    one with enough support counts. Rings that share an edge on one side and
+    part on the other are disc and shadow, or upper and lower rim, or mixtures:
+    the better supported and rounder one counts.
+    """
+    if not rings:
+        return None
+    chosen = max(rings, key=merit)
+    while True:
+        outer = [
+            ring
+            for ring in rings
+            if float((ring.radius - chosen.radius > TOUCH).mean()) > 1 - CRESCENT_SHARE
+            and _concentric(chosen, ring)
+            and ring.support >= _needed(chosen, ring) * chosen.support
+            and not _is_shadow(chosen, ring, around)
+        ]
+        if not outer:
+            return _blend(chosen, rings)
+        chosen = max(outer, key=merit)
+
+
+def _concentric(inner: Ring, outer: Ring) -> bool:
+    """Whether two rings could be of one disc: a neighbour or a shadow moves the middle."""
+    off = outer.coefficients[1:3] - inner.coefficients[1:3]
+    return float(np.hypot(*off)) < OFF_CENTRE * float(outer.coefficients[0])
+
+
+def _needed(inner: Ring, outer: Ring) -> float:
+    """Share of the inner ring's support that an outer one needs: less across a metal ring."""
+    return OUTER_SUPPORT_FAR if _far(inner, outer) else OUTER_SUPPORT
+
+
+def _far(inner: Ring, outer: Ring) -> bool:
+    """Whether rings are as far apart as the joint of two metals is from the outline."""
+    gap = float(np.mean(outer.radius - inner.radius) / np.mean(inner.radius))
+    return gap > TWO_METALS
+
+
+def _blend(chosen: Ring, rings: list[Ring]) -> Ring:
+    """The mean of a ring and its near rivals, weighted by merit.
+
+    Rim, bevel and contact shadow lie within 2 % of the radius; where no ring is
+    clearly best a mean errs less than a pick.
+    """
+    rivals = [
+        ring for ring in rings if float(np.abs(ring.radius - chosen.radius).mean()) < BLEND_REACH
+    ]
+    weight = np.exp([(merit(ring) - merit(chosen)) / BLEND_MERIT for ring in rivals])
+    weight = np.minimum(weight, 1.0)
+    return replace(
+        chosen,
+        coefficients=np.average([r.coefficients for r in rivals], axis=0, weights=weight),
+        radius=np.average([r.radius for r in rivals], axis=0, weights=weight),
+    )
+
+
+def _is_shadow(inner: Ring, outer: Ring, around: Surround) -> bool:
+    """Whether between two rings lies the table in shadow: its colour, but darker."""
+    if float(np.mean(outer.radius - inner.radius)) > CONTACT_SHADOW:
+        return False
+    level = around.band(around.level, inner.radius, outer.radius)
+    table = level < around.table_level + np.log(SHADOW_LEVEL)
+    if around.tells > 0.3:
+        table &= around.band(around.metal, inner.radius, outer.radius) < 0.5
+    width = np.maximum(outer.radius - inner.radius, 0.0)
+    return bool(np.average(table, weights=width + 1e-9) > SHADOW_SHARE)
+
+
+def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
+    """``(angles, 3)`` linear light of a standard crop at a radius of each angle."""
+    t = np.linspace(0, 2 * pi, len(radius), endpoint=False)
+    r = np.minimum(radius * crop.radius_px, crop.centre_px - 1)
+    x = np.rint(crop.centre_px + r * np.cos(t)).astype(int)
+    y = np.rint(crop.centre_px + r * np.sin(t)).astype(int)
+    light: FloatArray = to_linear(crop.image[y, x]).astype(np.float64)
+    return light
+
+
+def ring_to_ellipse(ring: Ring, candidate: Candidate) -> Ellipse:
+    """The ellipse of a ring, on the photo."""
+    c0, c1, s1, c2, s2 = (float(v) for v in ring.coefficients)
+    e = min(float(np.hypot(c2, s2)), 0.2 * c0)
+    return Ellipse(
+        centre_px=(candidate.x + c1 * candidate.r, candidate.y + s1 * candidate.r),
+        major_px=2 * candidate.r * (c0 + e),
+        minor_px=2 * candidate.r * (c0 - e),
+        angle_deg=float(np.degrees(0.5 * np.arctan2(s2, c2))),
+    )
+
+
+def refine(rgb: Image, start: Ellipse) -> tuple[EllipseFit, float] | None:
+    """Fit the outline at full resolution in linear light; also how much of it was seen."""
+    ellipse, fit, coverage = start, None, 0.0
+    half_w, half_h = start.half_extent_px()
+    margin = 1.0 + REFINE_BANDS[0] + 0.04
+    x0 = max(0, int(start.centre_px[0] - half_w * margin) - 4)
+    y0 = max(0, int(start.centre_px[1] - half_h * margin) - 4)
+    x1 = min(rgb.shape[1], int(start.centre_px[0] + half_w * margin) + 5)
+    y1 = min(rgb.shape[0], int(start.centre_px[1] + half_h * margin) + 5)
+    if x1 - x0 < 12 or y1 - y0 < 12:
+        return None
+    light = to_linear(np.ascontiguousarray(rgb[y0:y1, x0:x1]))
+    t = np.linspace(0, 2 * pi, REFINE_ANGLES, endpoint=False)
+    for band in REFINE_BANDS:
+        reach = max(2.5, band * 0.5 * ellipse.major_px)
+        offsets = np.arange(-reach - 2, reach + 2.01, 0.5)
+        points, normals = ellipse.at(t), ellipse.normals(t)
+        x = (points[:, 0, None] + normals[:, 0, None] * offsets - x0).astype(np.float32)
+        y = (points[:, 1, None] + normals[:, 1, None] * offsets - y0).astype(np.float32)
+        profile = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        offset, seen = _nearest_edge(profile, offsets, reach)
+        if seen.sum() < 0.4 * REFINE_ANGLES:
+            return None
+        edges = points[seen] + normals[seen] * offset[seen, None]
+        fit = fit_ellipse(edges, start=ellipse, sigma_floor_px=max(0.1, 0.0015 * reach))
+        if fit is None or not 0.8 < fit.ellipse.major_px / start.major_px < 1.25:
+            return None
+        ellipse = fit.ellipse
+        coverage = float(seen.mean()) * fit.kept
+    assert fit is not None
+    return fit, coverage
+
+
+def _nearest_edge(
+    profile: Float32Array, offsets: FloatArray, reach: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Where each outward profile has its clearest edge near the ring, and whether it has one."""
+    kernel = np.array([[1, 2, 2, 2, 1]], np.float32) / 8  # smooth over 2 px, then difference
+    smooth: Float32Array = np.asarray(cv2.filter2D(profile, -1, kernel), dtype=np.float32)
+    step = np.zeros((len(smooth), len(offsets)))
+    step[:, 1:-1] = np.sqrt(((smooth[:, 2:] - smooth[:, :-2]) ** 2).sum(axis=-1))
+    step *= (np.abs(offsets) <= reach)[None, :]
+    merit = step * np.exp(-0.5 * (offsets / (0.5 * reach)) ** 2)
+    is_peak = np.zeros_like(step, dtype=bool)
+    is_peak[:, 1:-1] = (step[:, 1:-1] >= step[:, :-2]) & (step[:, 1:-1] > step[:, 2:])
+    merit[~is_peak] = 0
+    best = np.clip(merit.argmax(axis=1), 1, step.shape[1] - 2)
+    rows = np.arange(len(step))
+    strength = step[rows, best]
+    seen = (merit[rows, best] > 0) & (strength > 0.2 * np.median(strength))
+    left, right = step[rows, best - 1], step[rows, best + 1]
+    bend = left - 2 * strength + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
+    return offsets[best] + (offsets[1] - offsets[0]) * shift, seen
+
+
+def in_frame(ellipse: Ellipse, rgb: Image) -> bool:
+    """Return whether all of an ellipse lies inside the photo."""
+    half_w, half_h = ellipse.half_extent_px()
+    x, y = ellipse.centre_px
+    height, width = rgb.shape[:2]
+    return bool(
+        x - half_w >= 1 and y - half_h >= 1 and x + half_w <= width - 2 and y + half_h <= height - 2
+    )
+
+
+def describe(crop: Crop, ring: Ring) -> dict[str, FloatArray]:
+    """Mean colours of the parts of a disc and of the table around it."""
+
+    def part(low: float, high: float) -> FloatArray:
+        shares = np.linspace(low, high, 7)
+        return np.vstack([_colours(crop, ring.radius * share) for share in shares])
+
+    return {
+        "inside": np.mean(part(0.0, 0.94), axis=0),
+        "centre_part": np.mean(part(0.0, 0.55), axis=0),
+        "rim_part": np.mean(part(0.76, 0.94), axis=0),
+        "outside": np.median(part(1.06, 1.16), axis=0),
+    }
