@@ -34,6 +34,8 @@ class Look:
     light_from: float = 0.5  # where the lamp is across the wire, radians from straight up
     shadow: tuple[float, float] = (0.25, 0.5)  # how deep on either side
     reach: float = 0.7  # how far, in radii
+    cast: float = 0.0  # a low sun's hard shadow on the far side, in radii
+    cast_depth: float = 0.7
     texture: float = 0.02
     blur_px: float = 0.9
     noise: float = 0.008
@@ -94,6 +96,10 @@ def body_light(across: Floats, look: Look) -> Floats:
 def table_light(across: Floats, look: Look) -> Floats:
     depth = np.where(across < 0, look.shadow[0], look.shadow[1])
     dark = 1 - depth * np.exp(-np.maximum(np.abs(across) - 1, 0) / look.reach)
+    # A sun is half a degree wide: its shadow's rim is soft over a hundredth of its length.
+    seam = (1 + look.cast - across) / max(0.02 * look.cast, 1e-3)
+    in_shadow = np.where(across > 0, 1 / (1 + np.exp(-np.clip(seam, -50, 50))), 0.0)
+    dark = dark * (1 - look.cast_depth * (look.cast > 0) * in_shadow)
     return look.table * dark[..., None]
 
 
@@ -105,6 +111,7 @@ def draw(
     size: tuple[int, int] = SIZE,
     seed: int = 0,
     over: int = 2,
+    shadow_too: bool = False,
 ) -> tuple[Photo, Region]:
     """Return a photo of a piece and a rough region of it.
 
@@ -115,6 +122,7 @@ def draw(
         size: Photo width and height.
         seed: Of texture, noise and the mask's faults.
         over: Each pixel is the mean of this many squared samples.
+        shadow_too: The region takes the cast shadow for part of the piece.
     """
     rng = np.random.default_rng(seed)
     w, h = size
@@ -131,6 +139,8 @@ def draw(
     light[solid] = body_light(across[solid], look)
     light = cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
     mask = cv2.resize(solid.astype(np.float32), (w, h), interpolation=cv2.INTER_AREA) > 0.5
+    taken = ((across >= -1) & (across <= 1 + look.cast) & ~ended) if shadow_too else solid
+    found = cv2.resize(taken.astype(np.float32), (w, h), interpolation=cv2.INTER_AREA) > 0.5
     grain = cv2.GaussianBlur(rng.normal(size=(h, w)), (0, 0), 1.5)
     light = light * np.where(mask, 1, 1 + look.texture * grain / grain.std())[..., None]
     light = cv2.GaussianBlur(light, (0, 0), look.blur_px)
@@ -138,7 +148,7 @@ def draw(
     rgb = np.clip(np.round(code), 0, 255).astype(np.uint8)
     _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, look.quality])
     decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
-    return photo_of(np.ascontiguousarray(decoded[..., ::-1])), region_of(rough(mask, rng))
+    return photo_of(np.ascontiguousarray(decoded[..., ::-1])), region_of(rough(found, rng))
 
 
 def photo_of(rgb: NDArray[np.uint8]) -> Photo:

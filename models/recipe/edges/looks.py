@@ -37,7 +37,7 @@ SHARP_MOST = 0.6
 ANY_GUESS_SHARE = 0.35
 """Expected widths that are off by anything, evenly: or the answer follows them."""
 
-SHADOWED_SHARE = 0.15
+SHADOWED_SHARE = 0.2
 MOST_SHADOW = 1.2
 """Outlines that took a shadow for part of the piece so often, of up to so many widths, on one
 side: then the width is too large, and the middle off by half of that."""

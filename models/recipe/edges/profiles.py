@@ -294,7 +294,7 @@ def _plain_shadow(d: Draw, s: Tensor) -> Tensor:
     factor = torch.ones_like(s)
     for side in (s < 0, s >= 0):
         depth = d.uniform(0, 0.8, 1) * d.chance(0.8, 1)
-        reach = d.log_uniform(0.08, 2.0, 1)
+        reach = d.log_uniform(0.08, 3.0, 1)
         hard = torch.sigmoid((reach - beyond) / (0.15 * reach))
         soft = torch.exp(-beyond / reach)
         kind = d.chance(0.4, 1)

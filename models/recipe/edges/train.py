@@ -371,7 +371,7 @@ def main() -> None:
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--rows", type=int, default=1536, help="stretches in a batch")
     parser.add_argument("--drawn", type=int, default=49_152, help="drawn profiles")
-    parser.add_argument("--drawn-share", type=float, default=0.3)
+    parser.add_argument("--drawn-share", type=float, default=0.25)
     parser.add_argument("--rate", type=float, default=1.5e-3, help="of learning, at its highest")
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--show", type=int, default=500, help="steps from loss to loss")
