@@ -14,6 +14,9 @@ from models.recipe.look import optics
 from models.recipe.look.camera import develop, make_camera
 from models.recipe.look.finishes import FINISHES, copper
 from models.recipe.look.lights import irradiance, make_light
+from models.recipe.pieces.piece import awg_mm
+from models.recipe.pieces.tubes import tube_sizes
+from models.recipe.pieces.wires import cut_end
 from models.recipe.scene import assembly as scene
 from models.recipe.scene import references, truth
 from models.recipe.scene.ground import Ground
@@ -24,7 +27,6 @@ from models.recipe.scene.meshes import (
     strand_paths,
     sweep,
 )
-from models.recipe.scene.pieces import awg_mm, cut_end, tube_sizes
 from vision.types import Surface
 
 DATA = Path(optics.__file__).parents[1] / "data"

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.recipe.look import camera, finishes, lights
+from models.recipe.look import camera, coats, finishes, lights
 from models.recipe.look.finishes import BRASS, INSULATION, SOLDER, TABLE
 from models.recipe.look.noise import Rng
-from models.recipe.scene import bundles, clutter, kinds, tables
+from models.recipe.pieces import fans, kinds, wires
+from models.recipe.scene import clutter, tables
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import Mesh
 
@@ -54,7 +55,7 @@ def test_every_kind_lies_on_the_table_whole(kind: str) -> None:
 def test_a_fan_has_as_many_strands_as_it_says_and_each_as_thick() -> None:
     for seed in range(6):
         rng = np.random.default_rng([41, seed])
-        piece = bundles.fan(rng, _ground(rng), finish="bright")
+        piece = fans.fan(rng, _ground(rng), finish="bright")
         assert piece is not None
         assert piece.facts["fanned"] is True
         assert piece.strand_diameter_mm is not None
@@ -74,7 +75,7 @@ def test_a_fan_has_as_many_strands_as_it_says_and_each_as_thick() -> None:
 
 def test_a_braid_has_as_many_strands_as_it_says_and_lies_flat() -> None:
     rng = np.random.default_rng([53, 1])
-    piece = bundles.braid(rng, _ground(rng), finish="tinned")
+    piece = wires.braid(rng, _ground(rng), finish="tinned")
     assert piece is not None
     assert piece.strand_diameter_mm is not None
     mesh = piece.parts[0][0]
@@ -89,7 +90,7 @@ def test_a_braid_has_as_many_strands_as_it_says_and_lies_flat() -> None:
 def test_rods_touch_and_each_is_its_own_piece() -> None:
     for seed in range(6):
         rng = np.random.default_rng([42, seed])
-        found = bundles.rods(rng, _ground(rng), finish="bright")
+        found = wires.rods(rng, _ground(rng), finish="bright")
         assert found is not None
         assert len(found) >= 2
         (first, d), (second, _) = (piece.round_runs[0] for piece in found[:2])
@@ -104,7 +105,7 @@ def test_rods_touch_and_each_is_its_own_piece() -> None:
 
 def test_plastic_comes_in_black_white_and_every_hue() -> None:
     rng = np.random.default_rng(43)
-    drawn = np.array([finishes.dye(rng) for _ in range(2000)])
+    drawn = np.array([coats.dye(rng) for _ in range(2000)])
     light = drawn @ np.array([0.2126, 0.7152, 0.0722])
     pure = 1 - drawn.min(axis=1) / drawn.max(axis=1)
     assert (light < 0.04).mean() > 0.15
@@ -115,8 +116,7 @@ def test_plastic_comes_in_black_white_and_every_hue() -> None:
 
 def test_a_jacket_is_insulation_all_over_however_it_looks() -> None:
     skins = [
-        finishes.jacket((120, 40), rng=np.random.default_rng([44, k]), mm=(60, 8))
-        for k in range(12)
+        coats.jacket((120, 40), rng=np.random.default_rng([44, k]), mm=(60, 8)) for k in range(12)
     ]
     assert all((skin.label == INSULATION).all() for skin in skins)
     rough = [float(np.median(skin.rough)) for skin in skins]
@@ -133,7 +133,7 @@ def test_a_dipped_end_is_solder_and_the_rest_stays_what_it_was() -> None:
 
 
 def test_a_knurl_is_relief_and_leaves_brass_brass() -> None:
-    from models.recipe.scene.pieces import knurled
+    from models.recipe.pieces.brass import knurled
 
     plain = finishes.plain((300, 120), colour=(0.7, 0.5, 0.2), label=BRASS)
     skin = knurled(plain, mm=(30, 12), pitch_mm=1.0)

@@ -12,9 +12,13 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from models.recipe.look import coats
 from models.recipe.look import finishes as fin
 from models.recipe.look.finishes import OTHER, REFERENCE, STRANGER, TABLE, Skin
 from models.recipe.look.noise import Rng, clouds
+from models.recipe.pieces.brass import hexagon
+from models.recipe.pieces.piece import bent_path
+from models.recipe.pieces.tubes import tube_mesh
 from models.recipe.scene import references as ref
 from models.recipe.scene import tables
 from models.recipe.scene.ground import Ground
@@ -28,8 +32,7 @@ from models.recipe.scene.meshes import (
     sweep,
     turn_z,
 )
-from models.recipe.scene.pieces import _hex, bent_path, tube_mesh
-from models.recipe.scene.tables import _print
+from models.recipe.scene.printed import print_rows
 
 Parts = list[tuple[Mesh, Skin]]
 
@@ -50,8 +53,8 @@ def _line(x0: float, x1: float, z: float, n: int = 12) -> Array:
 
 
 def _plastic(rng: Rng, *, rough: float | None = None) -> Skin:
-    return fin.plain((8, 8), colour=fin.dye(rng), label=STRANGER,
-                     rough=rough or fin.matt_or_glossy(rng))  # fmt: skip
+    return fin.plain((8, 8), colour=coats.dye(rng), label=STRANGER,
+                     rough=rough or coats.matt_or_glossy(rng))  # fmt: skip
 
 
 def _steel(rng: Rng, name: str = "steel", label: int = OTHER) -> Skin:
@@ -104,7 +107,7 @@ def screw(rng: Rng, ground: Ground) -> Parts:
 def nut(rng: Rng, ground: Ground) -> Parts:
     """A steel nut or washer lying flat."""
     across = rng.uniform(5, 16)
-    mesh = _hex(across, across * rng.uniform(0.3, 0.5), across * 0.55)
+    mesh = hexagon(across, across * rng.uniform(0.3, 0.5), across * 0.55)
     stand = np.array([[0.0, 0, -1], [0, 1, 0], [1, 0, 0]])
     return _put([(mesh.moved(stand, np.zeros(3)), _steel(rng))], ground, length=1,
                 radius=across * 0.6, top=across * 0.4)  # fmt: skip
@@ -115,7 +118,7 @@ def note(rng: Rng, ground: Ground) -> Parts:
     w, h = rng.uniform(25, 90), rng.uniform(20, 70)
     px = 3
     shape = (int(h * px), int(w * px))
-    ink = _print(shape, 1 / px, rng)[..., None] * (rng.random() < 0.7)
+    ink = print_rows(shape, 1 / px, rng)[..., None] * (rng.random() < 0.7)
     white = np.array([0.78, 0.78, 0.75]) * rng.uniform(0.7, 1.05)
     if rng.random() < 0.3:
         white = np.array([0.75, 0.65, 0.18]) * rng.uniform(0.7, 1.1)
@@ -233,8 +236,8 @@ def green_block(rng: Rng, ground: Ground) -> Parts:
     w, h = rng.uniform(6, 30, 2)
     thick = rng.uniform(1.5, 9)
     colour = np.array([rng.uniform(0.02, 0.25), rng.uniform(0.15, 0.5), rng.uniform(0.05, 0.4)])
-    skin = fin.plain((64, 64), colour=colour, label=STRANGER, rough=fin.matt_or_glossy(rng))
-    skin = fin.soiled(skin, rng=rng, px=(64 / h, 64 / w))
+    skin = fin.plain((64, 64), colour=colour, label=STRANGER, rough=coats.matt_or_glossy(rng))
+    skin = coats.soiled(skin, rng=rng, px=(64 / h, 64 / w))
     outline = np.array([[w, h], [-w, h], [-w, -h], [w, -h]]) / 2
     return _put([(prism(outline, bottom_mm=0, top_mm=thick), skin)], ground, length=w,
                 radius=h / 2 + 1, top=thick)  # fmt: skip
@@ -355,9 +358,9 @@ def charger(rng: Rng, ground: Ground) -> Parts:
 def battery(rng: Rng, ground: Ground) -> Parts:
     """A round cell in a printed sleeve, copper-coloured bands among its colours."""
     d, long = rng.choice([10.5, 14.5, 26.0]), rng.uniform(44, 51)
-    skin = fin.plain((120, 48), colour=fin.dye(rng), label=STRANGER, rough=0.25)
+    skin = fin.plain((120, 48), colour=coats.dye(rng), label=STRANGER, rough=0.25)
     band = slice(int(rng.uniform(60, 100)), 114)
-    skin.base[band] = np.array([0.55, 0.27, 0.13]) if rng.random() < 0.5 else fin.dye(rng)
+    skin.base[band] = np.array([0.55, 0.27, 0.13]) if rng.random() < 0.5 else coats.dye(rng)
     skin.label[114:] = OTHER
     skin.base[114:], skin.metallic[114:] = 0.6, 1.0
     mesh = sweep(_line(-long / 2, long / 2, d / 2), round_profile(float(d), sides=36))

@@ -13,7 +13,7 @@ from models.recipe.look import optics
 from models.recipe.look.finishes import REFERENCE, TABLE, Skin, metal, plain
 from models.recipe.look.noise import Rng, clouds, scratches, spots
 from models.recipe.scene.meshes import Array, Mesh, grid, join, prism
-from models.recipe.scene.tables import _print
+from models.recipe.scene.printed import print_rows
 from vision.reference.markers import MODULES, marker_bits
 from vision.reference.sheet import MARGIN_MM, MARKER_SIDE_MM, sheet_geometry
 
@@ -56,7 +56,7 @@ def _colour(rng: Rng, low: float = 0.01, high: float = 0.8) -> NDArray[np.float6
     return np.clip(rng.uniform(low, high) * rng.dirichlet((1.5, 1.5, 1.5)) * 3, 0.005, 0.85)
 
 
-def card_print(rng: Rng, *, px_per_mm: float = 6.0) -> Skin:
+def cardprint_rows(rng: Rng, *, px_per_mm: float = 6.0) -> Skin:
     """Return an invented card face: plain, gradient, stripes, a chip, rows of dashes."""
     w, h = round(CARD_MM[0] * px_per_mm), round(CARD_MM[1] * px_per_mm)
     y, x = np.mgrid[0:h, 0:w].astype(np.float32) / np.array([h, w], np.float32)[:, None, None]
@@ -86,7 +86,7 @@ def card_print(rng: Rng, *, px_per_mm: float = 6.0) -> Skin:
             slice(int(h * rng.uniform(0.3, 0.6)), int(h * 0.95)),
             slice(int(w * 0.06), int(w * 0.9)),
         )
-        ink = _print((base[box].shape[0], base[box].shape[1]), 1 / px_per_mm, rng)[..., None]
+        ink = print_rows((base[box].shape[0], base[box].shape[1]), 1 / px_per_mm, rng)[..., None]
         colour = np.full(3, 0.02) if base.mean() > 0.25 else np.full(3, 0.75)
         base[box] = base[box] * (1 - ink) + colour * ink
     if rng.random() < 0.4:  # magnetic stripe
@@ -122,7 +122,7 @@ def card(rng: Rng) -> Reference:
     mesh = prism(outline, bottom_mm=0.0, top_mm=CARD_THICK_MM, spread=1.0)
     return Reference(
         key="card",
-        parts=[(mesh, card_print(rng))],
+        parts=[(mesh, cardprint_rows(rng))],
         outline_mm=outline,
         height_mm=CARD_THICK_MM,
         reach_mm=float(np.hypot(*CARD_MM) / 2),
@@ -196,7 +196,7 @@ def printed_sheet(rng: Rng, *, paper: str = "a4") -> Reference:
     left, top = MARGIN_MM + MARKER_SIDE_MM + 10.0, MARGIN_MM
     lines = (slice(round(top * fine), round((top + 24) * fine)),
              slice(round(left * fine), round((w - left) * fine)))  # fmt: skip
-    ink[lines] -= 0.8 * _print(ink[lines].shape, 1 / fine, rng)
+    ink[lines] -= 0.8 * print_rows(ink[lines].shape, 1 / fine, rng)
     size = (round(w * SHEET_TEXELS_MM), round(h * SHEET_TEXELS_MM))
     ink = cv2.resize(np.clip(ink, 0, 1), size, interpolation=cv2.INTER_AREA)
     white = rng.uniform(0.74, 0.88) * np.array([1, 0.997, rng.uniform(0.96, 1.01)])

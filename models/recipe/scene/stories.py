@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from models.recipe.look.noise import Rng
-from models.recipe.scene.kinds import KINDS, WEIGHTS
+from models.recipe.pieces.kinds import KINDS, WEIGHTS
 
 # Edge cases of the house sheet: kinds and finishes of the pieces of one photo.
 STORIES: tuple[tuple[tuple[str, ...], tuple[str | None, ...]], ...] = (

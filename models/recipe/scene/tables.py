@@ -11,34 +11,18 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from models.recipe.look.finishes import TABLE, Skin, plain
-from models.recipe.look.noise import Field, Rng, clouds, scratches, spots, unit
-
-
-def _tinted(field: Field, dark: NDArray[np.float64], light: NDArray[np.float64]) -> Field:
-    w = unit(field)[..., None]
-    out: Field = (dark * (1 - w) + light * w).astype(np.float32)
-    return out
-
-
-def _skin(base: Field, *, rough: float | Field, height: Field | None = None) -> Skin:
-    shape = (base.shape[0], base.shape[1])
-    skin = plain(shape, colour=(0.5, 0.5, 0.5), label=TABLE)
-    return replace(
-        skin,
-        base=np.clip(base, 0.005, 0.92).astype(np.float32),
-        rough=np.broadcast_to(np.asarray(rough, np.float32), shape).copy(),
-        height=np.zeros(shape, np.float32) if height is None else height.astype(np.float32),
-    )
-
-
-def _dye(rng: Rng, low: float, high: float) -> NDArray[np.float64]:
-    """A colour for a made thing: mostly muted, now and then strong."""
-    pure = float(rng.choice([40.0, 14.0, 3.0], p=[0.45, 0.35, 0.2]))
-    return rng.uniform(low, high) * rng.dirichlet((pure, pure, pure)) * 3
-
+from models.recipe.look.finishes import Skin
+from models.recipe.look.noise import Rng, clouds, scratches, spots
+from models.recipe.scene.printed import (
+    cutting_mat,
+    grey_paper,
+    newspaper,
+    paper,
+    printed_cloth,
+    white_paper,
+)
+from models.recipe.scene.table_skin import table_dye, table_skin, tinted
 
 WOODS = np.array([
     [0.46, 0.27, 0.13], [0.30, 0.13, 0.06], [0.16, 0.075, 0.04], [0.58, 0.42, 0.25],
@@ -55,7 +39,7 @@ def wood(n: int, mm_px: float, rng: Rng) -> Skin:
     rings = np.sin(y / rng.uniform(3, 9) * 2 * np.pi / 3 + warp * rng.uniform(1, 4))
     fibre = clouds((n, n), rng=rng, cell_px=(30 / mm_px, 0.8 / mm_px), octaves=3, fall=0.7)
     field = 0.7 * rings + 0.6 * fibre
-    base = _tinted(field.astype(np.float32), colour * 0.65, colour * 1.2)
+    base = tinted(field.astype(np.float32), colour * 0.65, colour * 1.2)
     height = 0.006 * fibre * rng.random()
     if rng.random() < 0.4:  # planks
         width = rng.uniform(60, 140)
@@ -65,7 +49,7 @@ def wood(n: int, mm_px: float, rng: Rng) -> Skin:
         tones = rng.uniform(0.8, 1.15, board.max() + 2)
         base = base * tones[board][..., None]
     gloss = rng.choice([0.25, 0.35, 0.6, 0.7])
-    return _skin(base, rough=float(gloss), height=height)
+    return table_skin(base, rough=float(gloss), height=height)
 
 
 def concrete(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -74,8 +58,8 @@ def concrete(n: int, mm_px: float, rng: Rng) -> Skin:
     big = clouds((n, n), rng=rng, cell_px=(80 / mm_px, 80 / mm_px), octaves=6, fall=0.6)
     grain = clouds((n, n), rng=rng, cell_px=(1.2 / mm_px, 1.2 / mm_px), octaves=2)
     pores = spots((n, n), rng=rng, count=int(rng.integers(20, 300)), radius_px=(1, 2.0 / mm_px))
-    base = _tinted(big + 0.5 * grain, grey * 0.75, grey * 1.25) * (1 - 0.5 * pores[..., None])
-    return _skin(base, rough=0.75, height=0.03 * grain + 0.05 * big - 0.3 * pores)
+    base = tinted(big + 0.5 * grain, grey * 0.75, grey * 1.25) * (1 - 0.5 * pores[..., None])
+    return table_skin(base, rough=0.75, height=0.03 * grain + 0.05 * big - 0.3 * pores)
 
 
 def asphalt(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -83,8 +67,8 @@ def asphalt(n: int, mm_px: float, rng: Rng) -> Skin:
     stones = clouds((n, n), rng=rng, cell_px=(5 / mm_px, 5 / mm_px), octaves=3)
     grain = clouds((n, n), rng=rng, cell_px=(1 / mm_px, 1 / mm_px), octaves=2)
     tone = rng.uniform(0.03, 0.12)
-    base = _tinted(stones + 0.6 * grain, np.full(3, tone * 0.5), np.full(3, tone * 2.2))
-    return _skin(base, rough=0.7, height=0.12 * stones + 0.03 * grain)
+    base = tinted(stones + 0.6 * grain, np.full(3, tone * 0.5), np.full(3, tone * 2.2))
+    return table_skin(base, rough=0.7, height=0.12 * stones + 0.03 * grain)
 
 
 def cloth(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -95,11 +79,11 @@ def cloth(n: int, mm_px: float, rng: Rng) -> Skin:
     a = np.sin(2 * np.pi * (x + 0.3 * warp) / pitch)
     b = np.sin(2 * np.pi * (y + 0.3 * warp) / pitch)
     weave = np.where((a > 0) ^ (b > 0), np.abs(a), np.abs(b)).astype(np.float32)
-    colour = _dye(rng, 0.03, 0.75)
+    colour = table_dye(rng, 0.03, 0.75)
     colour = np.clip(colour, 0.01, 0.8)
     base = np.broadcast_to(colour, (n, n, 3)) * (0.7 + 0.35 * weave[..., None])
     if rng.random() < 0.4:
-        other = np.clip(_dye(rng, 0.03, 0.7), 0.01, 0.8)
+        other = np.clip(table_dye(rng, 0.03, 0.7), 0.01, 0.8)
         band = rng.uniform(6, 40)
         stripe = (np.sin(2 * np.pi * x / band) > rng.uniform(-0.3, 0.7)).astype(np.float32)
         if rng.random() < 0.5:
@@ -108,75 +92,18 @@ def cloth(n: int, mm_px: float, rng: Rng) -> Skin:
             base * (1 - stripe[..., None])
             + other * (0.7 + 0.35 * weave[..., None]) * stripe[..., None]
         )
-    return _skin(base, rough=0.85, height=0.12 * weave + 0.4 * warp * rng.random())
-
-
-def paper(n: int, mm_px: float, rng: Rng, *, kind: str | None = None) -> Skin:
-    """White, grey, kraft or printed paper; squared or lined at times."""
-    kinds = ["white", "grey", "kraft", "lined", "squared", "printed", "coloured"]
-    kind = kind or str(rng.choice(kinds, p=[0.25, 0.1, 0.1, 0.1, 0.2, 0.15, 0.1]))
-    white = np.array([0.80, 0.80, 0.78]) * rng.uniform(0.85, 1.05)
-    colour = {
-        "grey": np.full(3, rng.uniform(0.2, 0.55)),
-        "kraft": np.array([0.42, 0.27, 0.15]) * rng.uniform(0.8, 1.25),
-        "coloured": np.clip(_dye(rng, 0.1, 0.8), 0.05, 0.85),
-    }.get(str(kind), white)
-    fibre = clouds((n, n), rng=rng, cell_px=(1.5 / mm_px, 1.5 / mm_px), octaves=3)
-    dip = clouds((n, n), rng=rng, cell_px=(120 / mm_px, 120 / mm_px), octaves=2)
-    base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.02 * fibre[..., None])
-    y, x = np.mgrid[0:n, 0:n].astype(np.float32) * mm_px
-    if kind in ("lined", "squared"):
-        pitch = float(rng.choice([4.0, 5.0, 8.0, 10.0]))
-        ink = np.clip(rng.uniform(0.1, 0.7, 3), 0, 1)
-        line = (x % pitch) < 0.25
-        if kind == "squared":
-            line = line | ((y % pitch) < 0.25)
-        base = np.where(line[..., None], base * (0.4 + 0.5 * ink), base)
-    if kind == "printed":
-        base = base * (1 - 0.85 * _print((n, n), mm_px, rng)[..., None])
-    return _skin(base, rough=float(rng.choice([0.35, 0.7, 0.8])), height=0.008 * fibre + 0.6 * dip)
-
-
-def white_paper(n: int, mm_px: float, rng: Rng) -> Skin:
-    """White paper as most people have it: blank, else lined, squared or printed."""
-    kind = str(rng.choice(["white", "lined", "squared", "printed"], p=[0.78, 0.07, 0.07, 0.08]))
-    return paper(n, mm_px, rng, kind=kind)
-
-
-def grey_paper(n: int, mm_px: float, rng: Rng) -> Skin:
-    """Grey paper: where grey metal and its shadow are hardest to tell from what is below."""
-    return paper(n, mm_px, rng, kind="grey")
-
-
-def _print(shape: tuple[int, int], mm_px: float, rng: Rng) -> Field:
-    """Rows of short dashes: the look of text without any."""
-    ink = np.zeros(shape, np.uint8)
-    size = rng.uniform(1.2, 3.5)
-    y = rng.uniform(0, 10)
-    while y < shape[0] * mm_px:
-        x = rng.uniform(2, 20)
-        if rng.random() < 0.12:
-            y += 3 * size
-            continue
-        while x < shape[1] * mm_px:
-            word = rng.uniform(1, 8) * size * 0.6
-            for k in np.arange(x, x + word, size * 0.6):
-                h = size * rng.uniform(0.6, 1.0)
-                p = (int(k / mm_px), int((y - h) / mm_px))
-                q = (int((k + size * 0.35) / mm_px), int(y / mm_px))
-                cv2.rectangle(ink, p, q, 255, 1 if rng.random() < 0.6 else -1)
-            x += word + size * rng.uniform(0.6, 1.2)
-        y += size * 1.9
-    return ink.astype(np.float32) / 255
+    return table_skin(base, rough=0.85, height=0.12 * weave + 0.4 * warp * rng.random())
 
 
 def plastic(n: int, mm_px: float, rng: Rng) -> Skin:
     """Smooth or leathery plastic of any colour, green among them."""
-    colour = np.clip(_dye(rng, 0.02, 0.8), 0.01, 0.85)
+    colour = np.clip(table_dye(rng, 0.02, 0.8), 0.01, 0.85)
     grain = clouds((n, n), rng=rng, cell_px=(1.5 / mm_px, 1.5 / mm_px), octaves=2)
     lines = scratches((n, n), rng=rng, count=int(rng.integers(0, 60)), length_px=40 / mm_px)
     base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.15 * lines[..., None])
-    return _skin(base, rough=float(rng.uniform(0.15, 0.6)), height=0.008 * grain * rng.random())
+    return table_skin(
+        base, rough=float(rng.uniform(0.15, 0.6)), height=0.008 * grain * rng.random()
+    )
 
 
 def bench(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -187,12 +114,12 @@ def bench(n: int, mm_px: float, rng: Rng) -> Skin:
     if rng.random() < 0.6:
         tone = rng.uniform(0.35, 0.6)
         base = np.full((n, n, 3), tone, np.float32) * (1 + 0.05 * brushed[..., None])
-        skin = _skin(base, rough=np.clip(0.4 + 0.06 * cloud + 0.1 * lines, 0.2, 0.8))
+        skin = table_skin(base, rough=np.clip(0.4 + 0.06 * cloud + 0.1 * lines, 0.2, 0.8))
         skin = replace(skin, metallic=np.full((n, n), rng.uniform(0.6, 0.95), np.float32))
     else:
-        colour = np.clip(_dye(rng, 0.03, 0.6), 0.01, 0.8)
+        colour = np.clip(table_dye(rng, 0.03, 0.6), 0.01, 0.8)
         base = np.broadcast_to(colour, (n, n, 3)) * (1 - 0.3 * lines[..., None])
-        skin = _skin(base, rough=0.4, height=0.01 * cloud)
+        skin = table_skin(base, rough=0.4, height=0.01 * cloud)
     if rng.random() < 0.35:
         rust = np.clip(cloud - rng.uniform(0.6, 1.6), 0, 1)[..., None]
         skin = replace(
@@ -212,15 +139,15 @@ def leather(n: int, mm_px: float, rng: Rng) -> Skin:
     tone = clouds((n, n), rng=rng, cell_px=(60 / mm_px, 60 / mm_px), octaves=4)
     base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.12 * tone[..., None])
     base = base * (0.75 + 0.25 * np.clip(wrinkle * 3, 0, 1)[..., None])
-    return _skin(base, rough=0.45, height=0.08 * np.clip(wrinkle * 2, 0, 1))
+    return table_skin(base, rough=0.45, height=0.08 * np.clip(wrinkle * 2, 0, 1))
 
 
 def carpet(n: int, mm_px: float, rng: Rng) -> Skin:
     """Carpet or felt, speckled, reds and greens among them."""
-    colour = np.clip(_dye(rng, 0.03, 0.45), 0.01, 0.7)
+    colour = np.clip(table_dye(rng, 0.03, 0.45), 0.01, 0.7)
     tuft = clouds((n, n), rng=rng, cell_px=(2.5 / mm_px, 2.5 / mm_px), octaves=4, fall=0.8)
-    base = _tinted(tuft, colour * 0.45, colour * 1.35)
-    return _skin(base, rough=0.9, height=0.25 * tuft)
+    base = tinted(tuft, colour * 0.45, colour * 1.35)
+    return table_skin(base, rough=0.9, height=0.25 * tuft)
 
 
 def tile(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -239,7 +166,7 @@ def tile(n: int, mm_px: float, rng: Rng) -> Skin:
     shift = rng.uniform(0, size, 2)
     joint = (((x + shift[0]) % size) < 2.5) | (((y + shift[1]) % size) < 2.5)
     base = np.where(joint[..., None], 0.25, base)
-    return _skin(base, rough=float(rng.choice([0.15, 0.3, 0.6])), height=-0.4 * joint)
+    return table_skin(base, rough=float(rng.choice([0.15, 0.3, 0.6])), height=-0.4 * joint)
 
 
 def gravel(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -249,9 +176,9 @@ def gravel(n: int, mm_px: float, rng: Rng) -> Skin:
     ]
     grain = clouds((n, n), rng=rng, cell_px=(3 / mm_px, 3 / mm_px), octaves=4, fall=0.7)
     hue = clouds((n, n), rng=rng, cell_px=(2 / mm_px, 2 / mm_px), octaves=2)
-    base = _tinted(grain, colour * 0.5, colour * 1.4)
+    base = tinted(grain, colour * 0.5, colour * 1.4)
     base = base * (1 + 0.1 * hue[..., None] * np.array([1, 0, -1]))
-    return _skin(base, rough=0.85, height=0.2 * grain)
+    return table_skin(base, rough=0.85, height=0.2 * grain)
 
 
 def cardboard(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -261,35 +188,7 @@ def cardboard(n: int, mm_px: float, rng: Rng) -> Skin:
     rib = np.broadcast_to(np.sin(2 * np.pi * y / 7.0), (n, n))
     fibre = clouds((n, n), rng=rng, cell_px=(2 / mm_px, 6 / mm_px), octaves=3)
     base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.04 * fibre + 0.02 * rib)[..., None]
-    return _skin(base, rough=0.75, height=0.04 * rib + 0.01 * fibre)
-
-
-def newspaper(n: int, mm_px: float, rng: Rng) -> Skin:
-    """Columns of small print, headlines and grey or coloured pictures on thin grey paper."""
-    white = rng.uniform(0.40, 0.70) * np.array(
-        [1.0, rng.uniform(0.95, 1.0), rng.uniform(0.8, 0.95)]
-    )
-    ink = np.zeros((n, n), np.float32)
-    column = round(rng.uniform(38, 60) / mm_px)
-    small = _print((n, min(column, n)), mm_px, rng)
-    for left in range(0, n, column + round(4 / mm_px)):
-        wide = min(column, n - left)
-        ink[:, left : left + wide] = np.roll(small, int(rng.integers(n)), axis=0)[:, :wide]
-    base = np.broadcast_to(white, (n, n, 3)) * (1 - 0.8 * ink[..., None])
-    for _ in range(int(rng.integers(2, 9))):
-        h, w = (int(v / mm_px) for v in rng.uniform(15, 90, 2))
-        y, x = int(rng.uniform(0, max(n - h, 1))), int(rng.uniform(0, max(n - w, 1)))
-        h, w = min(h, n - y), min(w, n - x)
-        if rng.random() < 0.35:  # a headline
-            bold = _print((max(h // 2, 8), w), mm_px / 4, rng)[..., None]
-            base[y : y + len(bold), x : x + w] = white * (1 - 0.9 * bold[: n - y])
-            continue
-        picture = clouds((h, w), rng=rng, cell_px=(h / 2, w / 2), octaves=5)
-        light = white * rng.uniform(0.6, 1.0)
-        dark = np.clip(_dye(rng, 0.02, 0.25), 0.01, 0.5) if rng.random() < 0.6 else np.full(3, 0.05)
-        base[y : y + h, x : x + w] = _tinted(picture, dark, light)
-    dip = clouds((n, n), rng=rng, cell_px=(90 / mm_px, 90 / mm_px), octaves=3)
-    return _skin(base, rough=0.8, height=0.9 * dip * rng.random())
+    return table_skin(base, rough=0.75, height=0.04 * rib + 0.01 * fibre)
 
 
 def steel(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -329,13 +228,13 @@ def steel(n: int, mm_px: float, rng: Rng) -> Skin:
         rust = np.clip(cloud - rng.uniform(0.2, 1.4), 0, 1)
         base = base * (1 - rust[..., None]) + np.array([0.22, 0.09, 0.035]) * rust[..., None]
         metal = metal * (1 - rust)
-    return replace(_skin(base, rough=np.clip(rough, 0.15, 0.8), height=height),
+    return replace(table_skin(base, rough=np.clip(rough, 0.15, 0.8), height=height),
                    metallic=metal.astype(np.float32))  # fmt: skip
 
 
 def crate(n: int, mm_px: float, rng: Rng) -> Skin:
     """The floor of a plastic crate: ribs, and holes that look into the dark."""
-    colour = np.clip(_dye(rng, 0.03, 0.6), 0.01, 0.8)
+    colour = np.clip(table_dye(rng, 0.03, 0.6), 0.01, 0.8)
     y, x = np.mgrid[0:n, 0:n].astype(np.float32) * mm_px
     pitch = rng.uniform(9, 32)
     bar = rng.uniform(0.2, 0.5) * pitch
@@ -348,7 +247,7 @@ def crate(n: int, mm_px: float, rng: Rng) -> Skin:
     under = base * 0.7 if not open_floor else base * 0.05 + 0.01
     soft = cv2.GaussianBlur(rib.astype(np.float32), (0, 0), max(0.4 / mm_px, 0.6))
     base = np.where(rib[..., None], base, under)
-    return _skin(base, rough=float(rng.uniform(0.25, 0.6)), height=1.5 * soft)
+    return table_skin(base, rough=float(rng.uniform(0.25, 0.6)), height=1.5 * soft)
 
 
 def soil(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -357,7 +256,7 @@ def soil(n: int, mm_px: float, rng: Rng) -> Skin:
         int(rng.integers(3))
     ] * rng.uniform(0.7, 1.3)
     lump = clouds((n, n), rng=rng, cell_px=(14 / mm_px, 14 / mm_px), octaves=6, fall=0.75)
-    base = _tinted(lump, colour * 0.35, colour * 1.5)
+    base = tinted(lump, colour * 0.35, colour * 1.5)
     height = 0.6 * lump
     for _ in range(int(rng.integers(0, 4))):
         bits = spots((n, n), rng=rng, count=int(rng.integers(20, 220)),
@@ -366,14 +265,14 @@ def soil(n: int, mm_px: float, rng: Rng) -> Skin:
                          [0.16, 0.30, 0.12]])[int(rng.integers(4))]  # fmt: skip
         base = base * (1 - bits[..., None]) + tint * rng.uniform(0.6, 1.3) * bits[..., None]
         height = height + 0.6 * bits
-    return _skin(base, rough=0.9, height=height)
+    return table_skin(base, rough=0.9, height=height)
 
 
 def mosaic(n: int, mm_px: float, rng: Rng) -> Skin:
     """Small tiles, each its own shade, with grout between."""
     size = float(rng.uniform(10, 55))
     joint = float(rng.uniform(1.0, 4.0))
-    first, second = (np.clip(_dye(rng, 0.05, 0.75), 0.02, 0.85) for _ in range(2))
+    first, second = (np.clip(table_dye(rng, 0.05, 0.75), 0.02, 0.85) for _ in range(2))
     y, x = np.mgrid[0:n, 0:n].astype(np.float32) * mm_px
     row = np.floor(y / size).astype(int)
     x = x + (row % 2) * size / 2 * (rng.random() < 0.4)
@@ -387,62 +286,7 @@ def mosaic(n: int, mm_px: float, rng: Rng) -> Skin:
     gap = ((x % size) < joint) | ((y % size) < joint)
     base = np.where(gap[..., None], rng.uniform(0.08, 0.55), base)
     rough = np.where(gap, 0.85, float(rng.uniform(0.12, 0.6)))
-    return _skin(base, rough=rough, height=-0.5 * gap)
-
-
-def printed_cloth(n: int, mm_px: float, rng: Rng) -> Skin:
-    """A tablecloth of oilcloth or cotton printed with dots, rings, checks or flowers."""
-    ground = np.clip(_dye(rng, 0.05, 0.8), 0.01, 0.85)
-    if rng.random() < 0.5:
-        ground = np.array([0.75, 0.74, 0.70]) * rng.uniform(0.8, 1.1)
-    art = np.broadcast_to(ground, (n, n, 3)).astype(np.float32).copy()
-    inks = [np.clip(_dye(rng, 0.04, 0.7), 0.01, 0.85) for _ in range(3)]
-    pitch = rng.uniform(8, 45) / mm_px
-    motif = rng.choice(["dots", "rings", "flowers", "checks"])
-    if motif == "checks":
-        y, x = np.mgrid[0:n, 0:n]
-        w = 0.5 * ((x % pitch) < pitch / 2) + 0.5 * ((y % pitch) < pitch / 2)
-        art = (art * (1 - w[..., None]) + inks[0] * w[..., None]).astype(np.float32)
-    else:
-        for i in range(int(n / pitch) + 2):
-            for j in range(int(n / pitch) + 2):
-                c = ((j + 0.5 * (i % 2)) * pitch, i * pitch)
-                centre = (int(c[0]), int(c[1]))
-                ink = tuple(float(v) for v in inks[int(rng.integers(3))])
-                r = max(2, int(pitch * 0.25))
-                if motif == "flowers":
-                    for a in np.arange(0, 2 * np.pi, np.pi / 3):
-                        petal = (int(c[0] + r * np.cos(a)), int(c[1] + r * np.sin(a)))
-                        cv2.circle(art, petal, max(1, r // 2), ink, -1, cv2.LINE_AA)
-                    cv2.circle(art, centre, max(1, r // 2), (0.6, 0.4, 0.05), -1, cv2.LINE_AA)
-                else:
-                    thick = -1 if motif == "dots" else max(1, r // 4)
-                    cv2.circle(art, centre, r, ink, thick, cv2.LINE_AA)
-    y, x = np.mgrid[0:n, 0:n].astype(np.float32) * mm_px
-    weave = np.sin(2 * np.pi * x / 0.9) * np.sin(2 * np.pi * y / 0.9)
-    oiled = rng.random() < 0.5
-    dip = clouds((n, n), rng=rng, cell_px=(60 / mm_px, 60 / mm_px), octaves=3)
-    height = 0.5 * dip * rng.random() + (0.0 if oiled else 0.06) * weave
-    return _skin(art, rough=0.3 if oiled else 0.85, height=height)
-
-
-def cutting_mat(n: int, mm_px: float, rng: Rng) -> Skin:
-    """A cutting mat: green, blue, grey or black, with a grid of pale lines and cuts."""
-    colour = np.array([[0.02, 0.16, 0.10], [0.02, 0.10, 0.20], [0.05, 0.05, 0.055],
-                       [0.16, 0.17, 0.18], [0.03, 0.22, 0.17], [0.30, 0.05, 0.12]])[
-        int(rng.integers(6))
-    ] * rng.uniform(0.7, 1.4)  # fmt: skip
-    y, x = np.mgrid[0:n, 0:n].astype(np.float32) * mm_px
-    line = ((x % 10) < 0.3) | ((y % 10) < 0.3)
-    bold = ((x % 50) < 0.6) | ((y % 50) < 0.6)
-    tick = (((x % 1) < 0.25) & ((y % 50) < 2)) | (((y % 1) < 0.25) & ((x % 50) < 2))
-    ink = np.clip(0.55 * line + 0.9 * bold + 0.6 * tick * (rng.random() < 0.6), 0, 1)
-    pale = np.array([0.70, 0.68, 0.40]) if rng.random() < 0.5 else np.full(3, 0.6)
-    cuts = scratches((n, n), rng=rng, count=int(rng.integers(0, 90)), length_px=50 / mm_px)
-    base = colour * (1 - ink[..., None] * 0.8) + pale * ink[..., None] * 0.8
-    base = base * (1 + 0.5 * cuts[..., None])
-    grain = clouds((n, n), rng=rng, cell_px=(0.8 / mm_px, 0.8 / mm_px), octaves=2)
-    return _skin(base, rough=float(rng.uniform(0.4, 0.7)), height=0.01 * grain - 0.02 * cuts)
+    return table_skin(base, rough=rough, height=-0.5 * gap)
 
 
 def palm(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -450,7 +294,7 @@ def palm(n: int, mm_px: float, rng: Rng) -> Skin:
     tones = np.array([[0.60, 0.36, 0.26], [0.45, 0.25, 0.16], [0.28, 0.14, 0.08],
                       [0.12, 0.06, 0.035], [0.66, 0.42, 0.33]])  # fmt: skip
     glove = rng.random() < 0.25
-    colour = np.clip(_dye(rng, 0.03, 0.6), 0.01, 0.8) if glove else tones[int(rng.integers(5))]
+    colour = np.clip(table_dye(rng, 0.03, 0.6), 0.01, 0.8) if glove else tones[int(rng.integers(5))]
     red = clouds((n, n), rng=rng, cell_px=(22 / mm_px, 22 / mm_px), octaves=4)
     base = colour * (1 + 0.10 * red[..., None] * np.array([0.4, 1.0, 1.2]))
     pore = clouds((n, n), rng=rng, cell_px=(1.4 / mm_px, 1.4 / mm_px), octaves=3)
@@ -465,7 +309,7 @@ def palm(n: int, mm_px: float, rng: Rng) -> Skin:
     dark = np.clip(0.8 * gap + 0.35 * joint * (rng.random(1) < 0.8) + 0.4 * crease, 0, 0.9)
     base = base * (1 - dark[..., None] * np.array([0.75, 0.9, 0.95])) * (1 + 0.03 * pore[..., None])
     height = 2.5 * finger * rng.uniform(0.3, 1.0) + 0.03 * pore - 0.3 * joint - 0.2 * crease
-    return _skin(base, rough=float(rng.uniform(0.35, 0.6)), height=height)
+    return table_skin(base, rough=float(rng.uniform(0.35, 0.6)), height=height)
 
 
 def backdrop(n: int, mm_px: float, rng: Rng) -> Skin:
@@ -475,7 +319,7 @@ def backdrop(n: int, mm_px: float, rng: Rng) -> Skin:
     tint = np.clip(1 + rng.normal(0, 0.015, 3), 0.9, 1.1)
     grain = clouds((n, n), rng=rng, cell_px=(1.0 / mm_px, 1.0 / mm_px), octaves=2)
     base = np.broadcast_to(tone * tint, (n, n, 3)) * (1 + 0.006 * grain[..., None])
-    return _skin(base, rough=float(rng.choice([0.25, 0.6, 0.8])))
+    return table_skin(base, rough=float(rng.choice([0.25, 0.6, 0.8])))
 
 
 KINDS: dict[str, Callable[[int, float, Rng], Skin]] = {
@@ -503,6 +347,8 @@ KINDS: dict[str, Callable[[int, float, Rng], Skin]] = {
     "white_paper": white_paper,
     "grey_paper": grey_paper,
 }
+
+
 WEIGHTS = {"wood": 5.0, "concrete": 3.0, "cloth": 3.0, "paper": 5.0, "plastic": 2.0, "bench": 2.0,
            "leather": 1.0, "carpet": 1.0, "tile": 1.5, "cardboard": 1.5, "asphalt": 1.0,
            "gravel": 0.7, "newspaper": 1.2, "steel": 1.5, "crate": 0.8, "soil": 0.8, "mosaic": 0.8,

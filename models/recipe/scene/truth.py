@@ -20,8 +20,8 @@ from models.recipe.look.finishes import (
     TARNISHED,
     TINNED,
 )
+from models.recipe.pieces.piece import Piece
 from models.recipe.scene.assembly import STRANGERS_FROM, Scene
-from models.recipe.scene.pieces import Piece
 from models.recipe.scene.rendering import Truth
 
 SCHEMA = "cuproscope.truth/1"

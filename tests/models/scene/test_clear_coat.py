@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.recipe.look import finishes
+from models.recipe.look import coats, finishes
 from models.recipe.scene.rendering import COAT_INDEX, COAT_WIDENS, material, under_coat
 
 NEEDS_MITSUBA = pytest.mark.skipif(
@@ -104,7 +104,7 @@ def test_only_coated_metal_looks_rougher_than_it_is() -> None:
 
 def test_coats_come_from_a_mirror_to_dull() -> None:
     drawn = [
-        float(np.median(finishes.gloss((40, 20), rng=np.random.default_rng([3, k]))))
+        float(np.median(coats.gloss((40, 20), rng=np.random.default_rng([3, k]))))
         for k in range(60)
     ]
     assert min(drawn) < 0.02

@@ -1,0 +1,1 @@
+"""The pieces of scrap that are laid, each with the truth about it."""
