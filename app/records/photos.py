@@ -34,7 +34,7 @@ MAX_STORED_BYTES = 120 * 2**20
 
 THUMBNAIL_QUALITY = 80
 FORGOTTEN_AFTER_SECONDS = 3600.0
-"""A file that no record knows after an hour is what a kill left behind."""
+"""A file half written an hour ago is what a kill left behind."""
 
 SUFFIX_OF_KIND = {"jpeg": ".jpg", "png": ".png"}
 _HASH = re.compile(r"[0-9a-f]{64}")
@@ -90,6 +90,11 @@ class PhotoFolder:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
+    @property
+    def aside(self) -> Path:
+        """Where photos lie that no record knows."""
+        return self.folder.with_name(f"{self.folder.name} without a record")
+
     def path_of(self, sha256: str, kind: str) -> Path:
         """Return where a photo lies; a name that is no hash never becomes a path."""
         if not is_hash(sha256) or kind not in SUFFIX_OF_KIND:
@@ -124,6 +129,8 @@ class PhotoFolder:
         path = self.path_of(sha256, kind)
         fix = "Import an export that holds it, or take the photo again."
         try:
+            if not path.exists():  # records that were imported again find their photos again
+                self._taken_back(path)
             data = path.read_bytes()
         except OSError as fault:
             raise PhotoLostError("the photo's file is gone", fix=fix, where=path.name) from fault
@@ -131,27 +138,61 @@ class PhotoFolder:
             raise PhotoLostError("the photo's file was changed", fix=fix, where=path.name)
         return data
 
-    def remove(self, sha256: str, kind: str) -> None:
-        """Take a photo's file away; one that is gone, or held open, is left to the sweep."""
-        with suppress(OSError):
-            self.path_of(sha256, kind).unlink()
+    def remove(self, sha256: str, kind: str) -> bool:
+        """Take a photo's file away; whether it is gone (one held open stays for now)."""
+        try:
+            self.path_of(sha256, kind).unlink(missing_ok=True)
+        except OSError:
+            return False
+        return True
 
-    def sweep(self, known: Container[str], *, older_than_s: float = FORGOTTEN_AFTER_SECONDS) -> int:
-        """Remove files that no record knows and that are not fresh; return how many."""
-        removed = 0
-        now = time.time()
-        for path in list(self.folder.glob("[0-9a-f][0-9a-f]/*")):
-            ours = path.suffix in SUFFIX_OF_KIND.values() and is_hash(path.stem)
-            part = path.name.startswith(_PART)
-            if not part and (not ours or path.stem in known):
-                continue
-            try:
-                if now - path.stat().st_mtime >= older_than_s:
+    def sweep_parts(self, *, older_than_s: float = FORGOTTEN_AFTER_SECONDS) -> None:
+        """Remove what a kill left of files that were being written."""
+        for path in self.folder.glob(f"[0-9a-f][0-9a-f]/{_PART}*"):
+            with suppress(OSError):  # gone already, or held open by another program
+                if time.time() - path.stat().st_mtime >= older_than_s:
                     path.unlink()
-                    removed += 1
-            except OSError:  # gone already, or held open by another program
-                continue
-        return removed
+
+    def lay_aside_unknown(self, known: Container[str]) -> int:
+        """Move photos that no record knows into the folder for them; return how many."""
+        moved = 0
+        for path in self._stored():
+            if path.stem not in known:
+                with suppress(OSError):
+                    self.aside.mkdir(parents=True, exist_ok=True)
+                    path.replace(self.aside / path.name)
+                    moved += 1
+        return moved
+
+    def laid_aside(self) -> tuple[Path, ...]:
+        """Return the photos that no record knows, by name."""
+        return tuple(sorted(path for path in self.aside.glob("*") if _is_stored_name(path)))
+
+    def remove_unknown(self, known: Container[str]) -> None:
+        """Remove all photos that no record knows, with those laid aside."""
+        for path in (*self._stored(), *self.laid_aside()):
+            if path.stem not in known:
+                with suppress(OSError):
+                    path.unlink()
+        self.sweep_parts(older_than_s=0)
+        with suppress(OSError):
+            self.aside.rmdir()
+
+    def _stored(self) -> list[Path]:
+        return [p for p in self.folder.glob("[0-9a-f][0-9a-f]/*") if _is_stored_name(p)]
+
+    def _taken_back(self, path: Path) -> bool:
+        """Put a photo that was laid aside back to its place, where there is one."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            (self.aside / path.name).replace(path)
+        except OSError:
+            return False
+        return True
+
+
+def _is_stored_name(path: Path) -> bool:
+    return path.suffix in SUFFIX_OF_KIND.values() and is_hash(path.stem)
 
 
 def small_picture(data: bytes, *, longest_px: int) -> bytes:

@@ -12,7 +12,7 @@ What is told done is on the disk; what fails left everything as it was.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from decimal import Decimal
@@ -32,6 +32,7 @@ from app.records.database import (
     writing_engine,
 )
 from app.records.errors import NoSuchRecordError, RecordsError
+from app.records.mending import forget_unused, mark_unused, mend, reserve
 from app.records.models import (
     WORD_LENGTH,
     Base,
@@ -40,7 +41,6 @@ from app.records.models import (
     OutcomeRow,
     OwnCallRow,
     PhotoRow,
-    PiecePhotoRow,
     PieceRow,
     TagRow,
 )
@@ -53,7 +53,6 @@ from app.records.rows import (
     new_piece_row,
     outcome_of,
     own_call,
-    photo_row,
     piece_photo_row,
     piece_record,
     set_grading,
@@ -98,7 +97,7 @@ def open_records(folder: Path | None = None, *, url: str | None = None) -> Recor
     engine, messages = open_database(database_url(folder, url), folder=folder)
     records = Records(engine, folder=folder, messages=messages)
     try:
-        records.sweep()
+        records.mend()
     except RecordsError:
         records.close()
         raise
@@ -167,7 +166,7 @@ class Records:
         for piece in pieces:
             for photo in piece.photos:
                 encoded.add(photo)
-        with self.writing() as session:
+        with self._keeping(encoded), self.writing() as session:
             rows = [new_piece_row(piece) for piece in pieces]
             for piece, row in zip(pieces, rows, strict=True):
                 session.add(row)
@@ -270,7 +269,7 @@ class Records:
             raise ValueError("findings, grading and sheet come together")
         encoded = _Encoder()
         encoded.add(photo)
-        with self._changing(piece_id) as (session, row):
+        with self._keeping(encoded), self._changing(piece_id) as (session, row):
             position = 1 + max((old.position for old in row.photos), default=-1)
             self._attach(session, row, photo, encoded.of(photo), position)
             if findings is not None and grading is not None and sheet is not None:
@@ -461,20 +460,24 @@ class Records:
             row = _row(session, PieceRow, piece_id, "piece")
             hashes = {photo.photo_sha256 for photo in row.photos}
             session.delete(row)
-        self._forget_photos(hashes)
+            session.flush()
+            mark_unused(session, hashes)
+        self.forget_unused()
 
     def delete_everything(self, *, also_set_aside: bool = False) -> None:
         """Delete all pieces, buyers, photos, practice and whatever else is in the tables.
 
         ``also_set_aside`` removes damaged files that were set aside, too.
         """
+        kept = (MetaRow.__tablename__, PhotoRow.__tablename__)
         with self.writing() as session:
             for table in reversed(Base.metadata.sorted_tables):
-                if table.name != MetaRow.__tablename__:
+                if table.name not in kept:
                     session.execute(delete(table))
-        # Rows first: a kill in between leaves files that no row knows; the sweep finds them.
+            mark_unused(session)  # the rows of the photos go with the files
         with self.writing() as session:
-            self.photos.sweep(known_hashes(session), older_than_s=0)
+            forget_unused(session, self.photos)
+            self.photos.remove_unknown(known_hashes(session))
         if self._engine.dialect.name == "sqlite":
             self._shrink()
         if also_set_aside:
@@ -487,10 +490,15 @@ class Records:
             return ()
         return files_set_aside(Path(str(self._engine.url.database)))
 
-    def sweep(self) -> int:
-        """Remove photo files that a kill left behind; done at opening, too."""
+    def mend(self) -> None:
+        """Undo what a kill left, and lay photos that no record knows aside; done at opening."""
         with self.writing() as session:
-            return self.photos.sweep(known_hashes(session))
+            self.messages += mend(session, self.photos)
+
+    def forget_unused(self) -> None:
+        """Delete photos that no piece uses any more."""
+        with self.writing() as session:
+            forget_unused(session, self.photos)
 
     # -- inside -------------------------------------------------------------------
 
@@ -520,11 +528,45 @@ class Records:
         encoded: EncodedPhoto,
         position: int,
     ) -> None:
-        self.keep_photo(session, encoded)
+        reserve(session, encoded)  # again, should somebody have deleted it meanwhile
+        if not self.photos.path_of(encoded.sha256, encoded.kind).exists():
+            self.put_photo(encoded)
         row.photos.append(piece_photo_row(photo, sha256=encoded.sha256, position=position))
 
-    def keep_photo(self, session: Session, encoded: EncodedPhoto) -> None:
-        """Store a photo inside a :meth:`writing` session: its file first, then its row."""
+    @contextmanager
+    def _keeping(self, encoded: _Encoder) -> Iterator[None]:
+        """Store photos for what is then written; without it they are not kept."""
+        with self.keeping() as keep:
+            for photo in encoded:
+                keep(photo)
+            yield
+
+    @contextmanager
+    def keeping(self) -> Iterator[Callable[[EncodedPhoto], bool]]:
+        """Give what stores a photo, row first; what no piece uses at the end goes again.
+
+        It returns whether the photo is new, and raises RecordsError where it can't be stored.
+        """
+        stored: set[str] = set()
+
+        def keep(photo: EncodedPhoto) -> bool:
+            with self.writing() as session:
+                is_new = reserve(session, photo)
+            stored.add(photo.sha256)
+            self.put_photo(photo)
+            return is_new
+
+        try:
+            yield keep
+        except BaseException:
+            if stored:
+                with suppress(RecordsError), self.writing() as session:
+                    mark_unused(session, stored)
+                    forget_unused(session, self.photos)
+            raise
+
+    def put_photo(self, encoded: EncodedPhoto) -> None:
+        """Store a photo's file; raises RecordsError."""
         try:
             self.photos.put(encoded)
         except OSError as fault:
@@ -533,26 +575,6 @@ class Records:
                 fix="Check that the disk is not full and the folder may be written to.",
                 where=str(self.photos.folder),
             ) from fault
-        if session.get(PhotoRow, encoded.sha256) is None:
-            session.add(photo_row(encoded))
-            session.flush()
-
-    def _forget_photos(self, hashes: set[str]) -> None:
-        """Remove photos that no piece uses; asked again while nobody else can write."""
-        if not hashes:
-            return
-        with self.writing() as session:
-            unused = session.scalars(
-                select(PhotoRow).where(
-                    PhotoRow.sha256.in_(hashes),
-                    PhotoRow.sha256.not_in(select(PiecePhotoRow.photo_sha256)),
-                )
-            ).all()
-            for photo in unused:
-                session.delete(photo)
-            session.flush()
-            for photo in unused:
-                self.photos.remove(photo.sha256, photo.kind)
 
 
 class _Encoder:
@@ -569,6 +591,9 @@ class _Encoder:
     def of(self, photo: NewPhoto) -> EncodedPhoto:
         return self._done[id(photo.rgb), photo.lossless]
 
+    def __iter__(self) -> Iterator[EncodedPhoto]:
+        return iter(self._done.values())
+
 
 @contextmanager
 def _told() -> Iterator[None]:
@@ -576,10 +601,30 @@ def _told() -> Iterator[None]:
     try:
         yield
     except SQLAlchemyError as fault:
+        told = str(getattr(fault, "orig", None) or fault)
+        for sign, words, fix in _FAULTS:
+            if sign in told:
+                raise RecordsError(words, fix=fix) from fault
         raise RecordsError(
             f"the records' database failed ({type(fault).__name__})",
             fix="Try again; if it stays, restart the program: a damaged file is set aside then.",
         ) from fault
+
+
+_FAULTS = (
+    ("is full", "the disk is full", "Make room on it and try again; nothing was changed."),
+    (
+        "is locked",
+        "another program is writing to the records",
+        "Close it, or wait and try again; nothing was changed.",
+    ),
+    (
+        "readonly",
+        "the records may not be written to",
+        "Check the rights of the folder; nothing was changed.",
+    ),
+)
+"""What SQLite's own messages mean (sqlite3ErrStr in its source: SQLITE_FULL, BUSY, READONLY)."""
 
 
 def _row(session: Session, kind: type[Row], key: str, words: str) -> Row:

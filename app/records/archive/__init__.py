@@ -34,21 +34,22 @@ def import_zip(records: Records, source: Path | IO[bytes]) -> Imported:
 
     Raises:
         BadArchiveError: The file is damaged, unsafe or not an export; nothing was
-            written (but perhaps photo files that no record knows, which are swept).
+            written.
     """
-    try:
-        with zipfile.ZipFile(source) as archive:
-            members = members_of(archive)
-            content = content_of(archive, members)
-            hashes, kept = store_photos(records, archive, members, content)
-    except (FileNotFoundError, IsADirectoryError, PermissionError) as fault:
-        raise RecordsError(f"can't be read: {fault}") from fault
-    except DAMAGE as fault:
-        raise BadArchiveError("is no whole zip file", fix=FIX) from fault
-    try:
-        with records.writing() as session:
-            return Import(records, session, content, hashes, kept).run()
-    except RecordsError as fault:
-        if isinstance(fault.__cause__, IntegrityError):
-            raise BadArchiveError("its records don't fit together", fix=FIX) from fault
-        raise
+    with records.keeping() as keep:
+        try:
+            with zipfile.ZipFile(source) as archive:
+                members = members_of(archive)
+                content = content_of(archive, members)
+                photos = store_photos(keep, archive, members, content)
+        except (FileNotFoundError, IsADirectoryError, PermissionError) as fault:
+            raise RecordsError(f"can't be read: {fault}") from fault
+        except DAMAGE as fault:
+            raise BadArchiveError("is no whole zip file", fix=FIX) from fault
+        try:
+            with records.writing() as session:
+                return Import(records, session, content, photos).run()
+        except RecordsError as fault:
+            if isinstance(fault.__cause__, IntegrityError):
+                raise BadArchiveError("its records don't fit together", fix=FIX) from fault
+            raise

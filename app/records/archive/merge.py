@@ -13,8 +13,10 @@ from sqlalchemy import Boolean, Column, Float, Integer, Table, insert, select, u
 from sqlalchemy.orm import Session
 
 from app.records.archive.contents import FIX, Archive, PhotoEntry, Plain, other_tables
+from app.records.archive.unpack import Photos
 from app.records.codec import findings_to_json, grading_to_json, place_to_json, typed
 from app.records.errors import BadArchiveError, RecordsError
+from app.records.mending import reserve
 from app.records.models import (
     ExactDecimal,
     OutcomeRow,
@@ -25,7 +27,6 @@ from app.records.models import (
     TagRow,
     UtcTime,
 )
-from app.records.photos import EncodedPhoto
 from app.records.rows import repeat_what_is_found
 from app.records.text import many_lines, one_line, word
 from app.records.times import now_utc
@@ -65,12 +66,11 @@ class Import:
         records: Records,
         session: Session,
         content: Archive,
-        hashes: Mapping[str, str],
-        kept: Mapping[str, EncodedPhoto | PhotoEntry],
+        photos: Photos,
     ) -> None:
         self.records, self.session, self.content = records, session, content
-        self.hashes, self.kept = hashes, kept
-        self.renamed: dict[str, dict[str, str]] = {"photo": dict(hashes)}  # id by id, a table
+        self.photos = photos
+        self.renamed: dict[str, dict[str, str]] = {"photo": dict(photos.hashes)}  # a table's ids
         self.other_rows = 0
 
     def run(self) -> Imported:
@@ -98,24 +98,23 @@ class Import:
         return Imported(**counts, photos=photos, other_rows=self.other_rows)
 
     def _photos(self) -> int:
-        added = 0
-        for sha256, photo in self.kept.items():
-            lost = isinstance(photo, PhotoEntry)
-            if not lost and not self.records.photos.path_of(sha256, photo.kind).exists():
+        """Write the photos' rows, should they have gone meanwhile; return how many are new."""
+        lost = 0
+        for sha256, photo in self.photos.kept.items():
+            is_lost = isinstance(photo, PhotoEntry)
+            if not is_lost and not self.records.photos.path_of(sha256, photo.kind).exists():
                 raise RecordsError("a photo was deleted meanwhile", fix="Import the file again.")
-            if self.session.get(PhotoRow, sha256) is None:
-                self.session.add(
-                    PhotoRow(
-                        sha256=sha256,
-                        kind=photo.kind,
-                        width_px=photo.width_px,
-                        height_px=photo.height_px,
-                        added_utc=now_utc(),
-                    )
-                )
-                added += 1
+            row = PhotoRow(
+                sha256=sha256,
+                kind=photo.kind,
+                width_px=photo.width_px,
+                height_px=photo.height_px,
+                added_utc=now_utc(),
+            )
+            is_new = reserve(self.session, row)
+            lost += is_lost and is_new
         self.session.flush()
-        return added
+        return lost + self.photos.new
 
     def _piece(self, piece: PieceRecord) -> str:
         row = self.session.get(PieceRow, piece.id)
@@ -141,7 +140,7 @@ class Import:
         new_photos = [
             PiecePhotoRow(
                 id=photo.id,
-                photo_sha256=self.hashes[photo.sha256],
+                photo_sha256=self.photos.hashes[photo.sha256],
                 name=one_line(photo.name),
                 role=str(photo.role),
                 place=None if photo.place is None else place_to_json(photo.place),

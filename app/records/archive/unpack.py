@@ -12,15 +12,14 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from math import isfinite
-from typing import TYPE_CHECKING
 
 from app.records.archive.contents import FIX, JSON_NAME, SCHEMA, Archive, PhotoEntry
 from app.records.clean import is_bare_picture
 from app.records.codec import read_json
-from app.records.errors import BadArchiveError, RecordsError
+from app.records.errors import BadArchiveError
 from app.records.models import NAME_LENGTH, WORD_LENGTH
 from app.records.photos import (
     MAX_STORED_BYTES,
@@ -32,10 +31,6 @@ from app.records.photos import (
 from app.records.store import LARGEST_PAID
 from app.records.types import PieceRecord
 from rules.errors import CuproscopeError
-
-if TYPE_CHECKING:
-    from app.records.store import Records
-
 
 MAX_JSON_BYTES = 512 * 2**20
 """Largest ``records.json``: some ten thousand pieces with their outlines."""
@@ -151,20 +146,32 @@ def _plausible(piece: PieceRecord) -> Iterator[bool]:
 # -- photos ------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photos:
+    """The photos of a file as they were stored.
+
+    Attributes:
+        hashes: The hash each is kept under, by the hash it came with.
+        kept: What is kept, by its hash; without the bytes.
+        new: How many were not there before.
+    """
+
+    hashes: Mapping[str, str]
+    kept: Mapping[str, EncodedPhoto | PhotoEntry]
+    new: int
+
+
 def store_photos(
-    records: Records,
+    keep: Callable[[EncodedPhoto], bool],
     archive: zipfile.ZipFile,
     members: Mapping[str, zipfile.ZipInfo],
     content: Archive,
-) -> tuple[dict[str, str], dict[str, EncodedPhoto | PhotoEntry]]:
-    """Store the photos that pieces name.
-
-    Returns:
-        The hash each is kept under by the hash it came with, and what is kept by hash.
-    """
+) -> Photos:
+    """Store the photos that pieces name, by ``keep`` (:meth:`Records.keeping`)."""
     named = {photo.sha256 for piece in content.pieces for photo in piece.photos}
     hashes: dict[str, str] = {}
     kept: dict[str, EncodedPhoto | PhotoEntry] = {}
+    new = 0
     for photo in content.photos:
         if photo.sha256 not in named:
             continue
@@ -176,16 +183,10 @@ def store_photos(
             raise BadArchiveError("a photo is missing", fix=FIX, where=name)
         data = _unpacked(archive, members[name], most=MAX_STORED_BYTES)
         encoded = _as_stored(data, photo)
-        try:
-            records.photos.put(encoded)
-        except OSError as fault:
-            raise RecordsError(
-                f"a photo can't be stored ({fault.strerror or fault})",
-                fix="Check that the disk is not full and the folder may be written to.",
-            ) from fault
+        new += keep(encoded)
         hashes[photo.sha256] = encoded.sha256
         kept[encoded.sha256] = replace(encoded, data=b"")
-    return hashes, kept
+    return Photos(hashes=hashes, kept=kept, new=new)
 
 
 def _as_stored(data: bytes, photo: PhotoEntry) -> EncodedPhoto:

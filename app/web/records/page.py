@@ -18,6 +18,7 @@ from app.web.grade.answers import forget_answers
 from app.web.load.parts import small_photo
 from app.web.navigation import go
 from app.web.plain import plain
+from app.web.records.rebuild import offer_rebuild
 from app.web.records.view import (
     SIGN_CONFIRMED,
     as_piece,
@@ -65,6 +66,7 @@ def show() -> None:
 
 def _all(here: Visit) -> None:
     store = records()
+    offer_rebuild(store)
     if not store.count():
         st.info("Nothing is saved yet. Grade a piece and save it; it then stands here.")
         _take_in()

@@ -103,20 +103,40 @@ def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.M
     assert not [p for p in tmp_path.rglob("*") if p.is_file()]
 
 
-def test_the_sweep_takes_only_what_nobody_knows(tmp_path: Path) -> None:
-    photos = PhotoFolder(tmp_path)
-    known, forgotten, fresh = (encode_photo(picture(seed)) for seed in range(3))
-    for encoded in (known, forgotten, fresh):
+def names(folder: Path) -> set[str]:
+    return {path.name for path in folder.rglob("*") if path.is_file()}
+
+
+def test_what_nobody_knows_is_laid_aside_and_found_again(tmp_path: Path) -> None:
+    photos = PhotoFolder(tmp_path / "photos")
+    known, unknown = (encode_photo(picture(seed)) for seed in range(2))
+    for encoded in (known, unknown):
         photos.put(encoded)
-    part = photos.path_of(known.sha256, "jpeg").with_name(".part-abc")
-    part.write_bytes(b"half")
+        os.utime(photos.path_of(encoded.sha256, "jpeg"), (1, 1))
     other = photos.path_of(known.sha256, "jpeg").with_name("my own.txt")
     other.write_text("not ours")
-    for path in (photos.path_of(forgotten.sha256, "jpeg"), part, other):
-        os.utime(path, (1, 1))
-    assert photos.sweep({known.sha256}) == 2
-    left = {path.name for path in tmp_path.rglob("*") if path.is_file()}
-    assert left == {f"{known.sha256}.jpg", f"{fresh.sha256}.jpg", "my own.txt"}
+    assert photos.lay_aside_unknown({known.sha256}) == 1
+    assert names(tmp_path / "photos") == {f"{known.sha256}.jpg", "my own.txt"}
+    assert [path.name for path in photos.laid_aside()] == [f"{unknown.sha256}.jpg"]
+    assert photos.lay_aside_unknown({known.sha256}) == 0
+    # Its record was imported again.
+    assert photos.get(unknown.sha256, "jpeg") == unknown.data
+    assert not photos.laid_aside()
+    photos.lay_aside_unknown({known.sha256})
+    photos.remove_unknown({known.sha256})
+    assert names(tmp_path) == {f"{known.sha256}.jpg", "my own.txt"}
+
+
+def test_what_was_half_written_an_hour_ago_goes(tmp_path: Path) -> None:
+    photos = PhotoFolder(tmp_path)
+    photos.put(encode_photo(picture()))
+    (folder,) = tmp_path.iterdir()
+    old, fresh = folder / ".part-old", folder / ".part-fresh"
+    for part in (old, fresh):
+        part.write_bytes(b"half")
+    os.utime(old, (1, 1))
+    photos.sweep_parts()
+    assert not old.exists() and fresh.exists()
 
 
 def test_a_small_picture_is_small() -> None:
