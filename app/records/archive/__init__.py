@@ -17,7 +17,7 @@ from sqlalchemy.exc import IntegrityError
 from app.records.archive.contents import FIX
 from app.records.archive.export import Exported, export_zip
 from app.records.archive.merge import Import, Imported
-from app.records.archive.unpack import DAMAGE, content_of, members_of, store_photos
+from app.records.archive.unpack import DAMAGE, check_directory, content_of, members_of, store_photos
 from app.records.errors import BadArchiveError, RecordsError
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ def import_zip(records: Records, source: Path | IO[bytes]) -> Imported:
     """
     with records.keeping() as keep:
         try:
+            check_directory(source)
             with zipfile.ZipFile(source) as archive:
                 members = members_of(archive)
                 content = content_of(archive, members)
