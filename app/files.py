@@ -52,6 +52,21 @@ def safe_stem(name: str, *, taken: Container[str]) -> str:
     return chosen
 
 
+def harmless(text: str) -> str:
+    """Return text that no spreadsheet runs as a formula, for a cell of a CSV file.
+
+    A cell counts as one by its first sign that is to be seen, also in full-width letters
+    (OWASP, "CSV Injection"; ``|`` and ``%`` are from older advice, from memory), and by a tab
+    or a line end before it. It gets an apostrophe in front.
+    """
+    seen = text.lstrip(_UNSEEN + " \t\r\n\v\f\u00a0\u3000")
+    return f"'{text}" if seen.startswith(_RISKY) or text[:1] in ("\t", "\r", "\n") else text
+
+
+_RISKY = tuple("=+-@|%＝＋－＠｜％")
+_UNSEEN = "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
+
+
 def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)

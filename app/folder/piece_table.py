@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from app.files import write_whole
-from app.load.ticket_csv import harmless
+from app.files import harmless, write_whole
 
 Row = dict[str, Any]
 

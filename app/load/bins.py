@@ -120,10 +120,13 @@ class Load:
     Attributes:
         name: What the person calls it.
         bins: In the order in which they were made.
+        given: The highest number that a piece of it was ever given: a ticket may still name a
+            piece that is gone, so its id is never given to another one.
     """
 
     name: str
     bins: tuple[Bin, ...] = field(default_factory=tuple)
+    given: int = field(default=0, compare=False)
 
     def __post_init__(self) -> None:
         names = [b.name for b in self.bins]
@@ -139,6 +142,11 @@ class Load:
     def pieces(self) -> tuple[Piece, ...]:
         """All pieces, bin by bin."""
         return tuple(piece for b in self.bins for piece in b.pieces)
+
+    @property
+    def taken(self) -> tuple[str, ...]:
+        """Ids that are no longer free: those of its pieces, and the last one ever given."""
+        return (f"p{self.given}", *(piece.id for piece in self.pieces))
 
     @property
     def kg(self) -> Decimal:
@@ -167,6 +175,13 @@ class Load:
     def piece(self, piece_id: str) -> Piece:
         """Return a piece by its id."""
         return next(p for p in self.bin_of(piece_id).pieces if p.id == piece_id)
+
+
+def number_of(piece_id: str) -> int:
+    """Return the number in an id such as p12; 0 for one that the program never gave."""
+    told = piece_id.removeprefix("p")
+    is_ours = piece_id != told and told.isascii() and told.isdigit() and len(told) < 10
+    return int(told) if is_ours else 0
 
 
 # ------------------------------------------------------------------------ edits
@@ -201,6 +216,7 @@ def with_piece(load: Load, bin_name: str, piece: Piece) -> Load:
                 where=piece.id,
             )
         weighed = _sum(weighed, piece.weight)
+    load = replace(load, given=max(load.given, number_of(piece.id)))
     return _with(load, replace(target, pieces=(*target.pieces, piece), weighed=weighed))
 
 

@@ -13,7 +13,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from app.load.units import EXACT, LoadError, minor_digits
+from app.load.units import EXACT, MOST_KG, MOST_MONEY, LoadError, bounded, minor_digits
 from rules.findings import Findings, Flag
 from rules.table import AtLimit, Limit, RuleSheet
 
@@ -83,12 +83,9 @@ class Buyer:
         if not self.name.strip():
             raise LoadError("a buyer needs a name", where="buyer")
         minor_digits(self.currency)
-        if not (self.deduction.is_finite() and 0 <= self.deduction < 1):
-            raise LoadError(f"must be 0 to less than 1, not {self.deduction}", where="deduction")
-        for name in ("least_kg", "travel"):
-            value = getattr(self, name)
-            if not (value.is_finite() and value >= 0):
-                raise LoadError(f"can't be {value}", where=name)
+        bounded(self.deduction, what="deduction", high=Decimal("0.999999"))
+        bounded(self.least_kg, what="least_kg", high=MOST_KG)
+        bounded(self.travel, what="travel", high=MOST_MONEY)
         if not 0 <= self.forgiven <= MOST_FORGIVEN:
             raise LoadError(f"must be 0 to {MOST_FORGIVEN}, not {self.forgiven}", where="forgiven")
 
@@ -105,8 +102,13 @@ def sheet_of(buyer: Buyer) -> RuleSheet:
         RuleFileError: The sheet has no such limit, a value is out of range, or with these
             thresholds a row could never decide.
     """
-    from rules.sheet import load_sheet
+    from rules.sheet import load_sheet, sheet_names
 
+    if buyer.sheet not in sheet_names():  # a name, never a path
+        raise LoadError(
+            f"no rule sheet {buyer.sheet!r:.60}; there are: {', '.join(sheet_names())}",
+            where=buyer.name,
+        )
     base = load_sheet(buyer.sheet)
     own = {name: _merged(base, name, limit) for name, limit in buyer.limits.items()}
     if not own:

@@ -8,7 +8,7 @@ from math import dist
 from statistics import median
 from typing import TYPE_CHECKING
 
-from app.load.bins import Piece
+from app.load.bins import Piece, number_of
 from app.load.units import LoadError
 from app.load.weights import (
     Weight,
@@ -17,6 +17,7 @@ from app.load.weights import (
     of_normal,
     weight_of_piece,
 )
+from app.records.text import one_line
 from rules.findings import Findings
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def pieces_of(
         found.append(
             Piece(
                 id=piece_id,
-                name=name[:120],
+                name=one_line(name, longest=120),
                 p=_summing(graded.grading.p),
                 weight=weight_of(graded, scale),
                 findings=graded.findings,
@@ -133,16 +134,12 @@ def stated_weight(findings: Findings) -> Weight | None:
     kg = findings.facts.weight_kg
     if kg is None:
         return None
-    return of_normal(Decimal(repr(float(kg))), STATED_U_REL * kg, WeightOrigin.SCALE, "stated")
+    return of_normal(Decimal(f"{float(kg):.9f}"), STATED_U_REL * kg, WeightOrigin.SCALE, "stated")
 
 
 def next_id(taken: Iterable[str]) -> str:
-    """Return a fresh short id: p1, p2, ..."""
-    used = set(taken)
-    number = len(used) + 1
-    while f"p{number}" in used:
-        number += 1
-    return f"p{number}"
+    """Return a short id behind all that were ever given (:attr:`Load.taken`): p1, p2, ..."""
+    return f"p{1 + max(map(number_of, taken), default=0)}"
 
 
 def _summing(p: Mapping[str, float]) -> dict[str, float]:

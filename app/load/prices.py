@@ -7,7 +7,16 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 
-from app.load.units import EXACT, LoadError, MassUnit, line_amount, minor_digits
+from app.load.units import (
+    EXACT,
+    MOST_KG,
+    MOST_MONEY,
+    LoadError,
+    MassUnit,
+    bounded,
+    line_amount,
+    minor_digits,
+)
 
 STALE_AFTER_DAYS = 14
 """Copper moves a few percent a fortnight: common practice, no source. A person may set it."""
@@ -37,10 +46,10 @@ class Price:
 
     def __post_init__(self) -> None:
         minor_digits(self.currency)
-        if not (self.amount.is_finite() and self.amount >= 0):
-            raise LoadError(f"a price can't be {self.amount}", where=self.grade)
-        if not (self.from_kg.is_finite() and self.from_kg >= 0):
-            raise LoadError(f"a least weight can't be {self.from_kg} kg", where=self.grade)
+        if not self.grade.strip():
+            raise LoadError("a price needs a grade", where=self.buyer)
+        bounded(self.amount, what=f"price of {self.grade}", high=MOST_MONEY)
+        bounded(self.from_kg, what=f"least weight of {self.grade}", high=MOST_KG)
 
     @property
     def per_kg(self) -> Decimal:

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from app.load.bins import Bin, Load, Piece
-from app.load.buyers import Buyer
+from app.load.bins import Bin, Load, Piece, number_of
+from app.load.buyers import Buyer, sheet_of
 from app.load.prices import Price, PriceBook
 from app.load.tables import (
     CODE_LENGTH,
@@ -78,7 +78,7 @@ class LoadStore:
                 .join(BuyerRow, BuyerRow.id == LoadBuyerRow.buyer_id)
                 .order_by(BuyerRow.name_key)
             ).all()
-            return tuple(_buyer(terms, row) for terms, row in rows)
+            return tuple(buyer_of(terms, row) for terms, row in rows)
 
     def buyer(self, name: str) -> Buyer:
         """Return one buyer by name, however it is written."""
@@ -114,7 +114,7 @@ class LoadStore:
     def book(self) -> PriceBook:
         """Return every price that was written down."""
         with self.records.reading() as session:
-            return _book(session)
+            return book_of(session)
 
     def add_prices(self, prices: Iterable[Price]) -> None:
         """Write prices down, all or none; what was there stays as history.
@@ -137,7 +137,7 @@ class LoadStore:
         """Return a load; one that is not there yet is empty."""
         with self.records.reading() as session:
             row = _load_row(session, name)
-            return Load(name=one_line(name)) if row is None else _load(session, row)
+            return Load(name=one_line(name)) if row is None else load_of(session, row)
 
     def edit(self, name: str, change: Callable[[Load], Load]) -> Load:
         """Change a load; it is made if it is not there yet.
@@ -150,7 +150,7 @@ class LoadStore:
             row = _load_row(session, name)
             if row is None:
                 row = _new_load(session, name)
-            before = _load(session, row)
+            before = load_of(session, row)
             after = change(before)
             _write(session, row, before, after)
             return after
@@ -179,9 +179,25 @@ class LoadStore:
             return _ticket(_ticket_row(session, code))
 
     def write_ticket(
-        self, name: str, buyer_name: str, *, day: date, unit: MassUnit, bins: Sequence[str] = ()
+        self,
+        name: str,
+        buyer_name: str,
+        *,
+        day: date,
+        unit: MassUnit,
+        bins: Sequence[str] = (),
+        hand_out: Callable[[Ticket], object] = lambda _: None,
     ) -> Ticket:
         """Write a ticket for a load, or for some of its bins, at one buyer, and keep it.
+
+        Args:
+            name: Which load.
+            buyer_name: Which buyer.
+            day: When.
+            unit: In which masses are shown.
+            bins: Only these.
+            hand_out: Called with the ticket before it is kept; what it raises leaves all as
+                it was.
 
         Raises:
             LoadError: Nothing to sell, a bin without a weight, no such buyer.
@@ -189,10 +205,10 @@ class LoadStore:
         buyer = self.buyer(buyer_name)
         with self.records.writing() as session:
             row = _load_row(session, name)
-            load = Load(name=name) if row is None else _load(session, row)
+            load = Load(name=name) if row is None else load_of(session, row)
             if bins:
                 load = replace(load, bins=tuple(load.bin(one) for one in dict.fromkeys(bins)))
-            terms = terms_of(buyer, _book(session), on=day)
+            terms = terms_of(buyer, book_of(session), on=day)
             taken = tuple(session.scalars(select(LoadTicketRow.code)))
             ticket, _ = write_ticket(
                 terms,
@@ -208,6 +224,8 @@ class LoadStore:
                     body=_text(ticket, TICKET_SCHEMA),
                 )
             )
+            session.flush()
+            hand_out(ticket)
             return ticket
 
     def settle(
@@ -239,7 +257,7 @@ class LoadStore:
             row.body, row.settled_utc = _text(ticket, TICKET_SCHEMA), now_utc()
             load_row = None if keep_bins else _load_row(session, ticket.load)
             if load_row is not None:
-                before = _load(session, load_row)
+                before = load_of(session, load_row)
                 _write(session, load_row, before, without_sold(before, ticket))
             return ticket
 
@@ -265,7 +283,7 @@ class LoadStore:
                 row = _load_row(session, load.name)
                 if row is None:
                     row = _new_load(session, load.name)
-                _write(session, row, _load(session, row), load)
+                _write(session, row, load_of(session, row), load)
 
     def remove_all(self, *, buyers: Sequence[str], loads: Sequence[str]) -> None:
         """Remove buyers, loads and the loads' tickets, all or none; missing ones are passed."""
@@ -291,6 +309,7 @@ class LoadStore:
     def _save_buyer(self, session: Session, buyer: Buyer) -> Buyer:
         name = one_line(buyer.name)
         key = name_key(name)
+        sheet_of(buyer)
         row = session.scalars(select(BuyerRow).where(BuyerRow.name_key == key)).one_or_none()
         if row is None:
             row = BuyerRow(name=name, name_key=key, notes="")
@@ -330,7 +349,7 @@ class LoadStore:
             terms = session.get(LoadBuyerRow, row.id)
             if terms is None:
                 raise LoadError("say how they buy first (load buyer)", where=row.name)
-            buyer = _buyer(terms, row)
+            buyer = buyer_of(terms, row)
             if buyer.currency != price.currency:
                 raise LoadError(f"pays in {buyer.currency}, not {price.currency}", where=buyer.name)
             session.add(
@@ -355,13 +374,14 @@ def _text(value: object, schema: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Weighed:
+class Weighed:
     """A bin's reading as it is kept."""
 
     weight: Weight
 
 
-def _buyer(terms: LoadBuyerRow, row: BuyerRow) -> Buyer:
+def buyer_of(terms: LoadBuyerRow, row: BuyerRow) -> Buyer:
+    """Return a buyer from their rows."""
     # The name is the records' one: renamed there, it is renamed here.
     return replace(read_json(terms.body, Buyer, BUYER_SCHEMA), name=row.name)
 
@@ -374,7 +394,8 @@ def _buyer_row(session: Session, name: str) -> BuyerRow:
     return row
 
 
-def _book(session: Session) -> PriceBook:
+def book_of(session: Session) -> PriceBook:
+    """Return all prices from their rows."""
     rows = session.execute(
         select(LoadPriceRow, BuyerRow.name)
         .join(BuyerRow, BuyerRow.id == LoadPriceRow.buyer_id)
@@ -406,12 +427,25 @@ def _new_load(session: Session, name: str) -> LoadRow:
     if not key:
         raise LoadError("a load needs a name", where="load")
     row = LoadRow(id=new_id(), name=one_line(name), name_key=key)
+    # A ticket may wait for a load of this name that was removed: its ids stay its own.
+    waiting = (_ticket(one) for one in session.scalars(select(LoadTicketRow)))
+    row.given = max(
+        (
+            number_of(piece.id)
+            for ticket in waiting
+            if name_key(ticket.load) == key
+            for line in ticket.lines
+            for piece in line.pieces
+        ),
+        default=0,
+    )
     session.add(row)
     session.flush()
     return row
 
 
-def _load(session: Session, row: LoadRow) -> Load:
+def load_of(session: Session, row: LoadRow) -> Load:
+    """Return a load from its rows."""
     bins = session.scalars(
         select(LoadBinRow)
         .where(LoadBinRow.load_id == row.id)
@@ -428,6 +462,7 @@ def _load(session: Session, row: LoadRow) -> Load:
         pieces[piece_row.bin_id].append(replace(piece, record=piece_row.piece_id))
     return Load(
         name=row.name,
+        given=row.given,
         bins=tuple(
             Bin(
                 name=bin_row.name,
@@ -435,7 +470,7 @@ def _load(session: Session, row: LoadRow) -> Load:
                 pieces=tuple(pieces[bin_row.id]),
                 weighed=None
                 if bin_row.weighed is None
-                else read_json(bin_row.weighed, _Weighed, WEIGHT_SCHEMA).weight,
+                else read_json(bin_row.weighed, Weighed, WEIGHT_SCHEMA).weight,
             )
             for bin_row in bins
         ),
@@ -466,6 +501,7 @@ def _write(session: Session, row: LoadRow, before: Load, after: Load) -> None:
                 piece_row.body = _text(replace(piece, record=None), PIECE_SCHEMA)
                 piece_row.piece_id = piece.record if known else None
             _set(piece_row, position=position, bin_id=bin_rows[b.name].id)
+    row.given = max(row.given, *map(number_of, after.taken))
     kept = {piece.id for piece in after.pieces}
     for code, piece_row in piece_rows.items():
         if code not in kept:
@@ -486,7 +522,7 @@ def _write_bins(
     for position, b in enumerate(after.bins):
         if len(b.name) > NAME_LENGTH or one_line(b.name) != b.name:
             raise LoadError("is no name for a bin: one line, no odd characters", where=b.name)
-        weighed = None if b.weighed is None else _text(_Weighed(weight=b.weighed), WEIGHT_SCHEMA)
+        weighed = None if b.weighed is None else _text(Weighed(weight=b.weighed), WEIGHT_SCHEMA)
         bin_row = bin_rows.get(b.name)
         if bin_row is None:
             bin_row = LoadBinRow(id=new_id(), load_id=row.id, name=b.name)

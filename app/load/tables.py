@@ -58,13 +58,14 @@ class LoadPriceRow(Base):
 
 
 class LoadRow(Base):
-    """One load; ``name_key`` is the name as it is compared."""
+    """One load; ``name_key`` is the name as it is compared, ``given`` the last piece's number."""
 
     __tablename__ = "load"
 
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True, default=new_id)
     name: Mapped[str] = mapped_column(String(NAME_LENGTH))
     name_key: Mapped[str] = mapped_column(String(NAME_LENGTH), unique=True)
+    given: Mapped[int] = mapped_column(default=0, server_default="0")
     created_utc: Mapped[datetime] = mapped_column(UtcTime, default=now_utc)
     updated_utc: Mapped[datetime] = mapped_column(UtcTime, default=now_utc)
 

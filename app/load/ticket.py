@@ -6,15 +6,27 @@ sheet they were graded by. Once paid, the differences tell how this buyer grades
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
+from math import isfinite
 
 from app.load.bins import Bin, Load, Piece, masses
 from app.load.offer import Offer, offer_of
 from app.load.terms import Terms
-from app.load.units import EXACT, LoadError, MassUnit, rounded, total
+from app.load.units import (
+    EXACT,
+    MOST_KG,
+    MOST_MONEY,
+    LoadError,
+    MassUnit,
+    bounded,
+    minor_digits,
+    rounded,
+    total,
+)
 from app.load.weights import of_normal
 
 QUESTIONED_P = 0.05
@@ -84,6 +96,16 @@ class TicketLine:
     expected: Decimal
     pieces: tuple[TicketPiece, ...] = ()
 
+    def __post_init__(self) -> None:
+        for kg in (self.kg, self.paid_kg, *(piece.kg for piece in self.pieces)):
+            bounded(kg, what=f"{self.bin}, mass", high=MOST_KG)
+        bounded(self.price or Decimal(0), what=f"{self.bin}, price", high=MOST_MONEY)
+        for amount in (self.amount, self.expected):
+            bounded(amount, what=f"{self.bin}, pay", high=MOST_KG * MOST_MONEY)
+        chances = (self.p_downgrade, *(piece.p_wrong for piece in self.pieces))
+        if not (isfinite(self.u_kg) and self.u_kg >= 0 and all(0 <= p <= 1 for p in chances)):
+            raise LoadError("has a chance or a doubt that can't be", where=self.bin)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PaidLine:
@@ -102,6 +124,10 @@ class PaidLine:
     amount: Decimal
     kg: Decimal | None = None
     blamed: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        bounded(self.amount, what=f"{self.bin}, paid", high=MOST_KG * MOST_MONEY)
+        bounded(self.kg or Decimal(0), what=f"{self.bin}, mass", high=MOST_KG)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +183,26 @@ class Ticket:
     travel: Decimal
     deduction: Decimal
     settled: Settlement | None = None
+
+    def __post_init__(self) -> None:
+        # The code stands in file names and on pages: letters and digits, parted by hyphens.
+        if re.fullmatch(r"[A-Za-z0-9](-?[A-Za-z0-9]){0,39}", self.code) is None:
+            raise LoadError("is no code of a ticket", where=self.code[:40])
+        _day(self.day, self.code)
+        minor_digits(self.currency)
+        if not self.lines:
+            raise LoadError("has no line", where=self.code)
+        for name in ("travel", "deduction"):
+            bounded(getattr(self, name), what=f"{self.code}, {name}", high=MOST_MONEY)
+        for amount in (self.expected, self.low95, self.high95):
+            bounded(abs(amount), what=f"{self.code}, pay", high=MOST_KG * MOST_MONEY)
+        bins = [line.bin for line in self.lines]
+        if len(set(bins)) < len(bins):
+            raise LoadError("names a bin twice", where=self.code)
+        if self.settled is not None:
+            _day(self.settled.day, self.code)
+            if sorted(line.bin for line in self.settled.lines) != sorted(bins):
+                raise LoadError("was not paid bin by bin", where=self.code)
 
     @property
     def labelled(self) -> Decimal:
@@ -253,8 +299,6 @@ def settle(ticket: Ticket, lines: Sequence[PaidLine], *, day: date, note: str = 
             raise LoadError(f"no bin {line.bin!r} on this ticket", where=ticket.code)
         if line.bin in told:
             raise LoadError(f"bin {line.bin!r} stands twice", where=ticket.code)
-        if not (line.amount.is_finite() and line.amount >= 0):
-            raise LoadError(f"can't be paid {line.amount}", where=line.bin)
         strangers = set(line.blamed) - {piece.id for piece in on_ticket.pieces}
         if strangers:
             raise LoadError(f"no piece {min(strangers)!r} in it", where=line.bin)
@@ -417,6 +461,13 @@ def next_code(day: date, taken: Sequence[str]) -> str:
     while f"{day.isoformat()}-{number}" in taken:
         number += 1
     return f"{day.isoformat()}-{number}"
+
+
+def _day(text: str, where: str) -> None:
+    try:
+        date.fromisoformat(text)
+    except ValueError as fault:
+        raise LoadError(f"{text!r:.20} is no day", where=where) from fault
 
 
 def _money(amount: float, currency: str) -> Decimal:

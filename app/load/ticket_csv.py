@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from app.files import write_whole
+from app.files import harmless, write_whole
 from app.load.ticket import Ticket
 from app.load.units import in_unit
 
@@ -85,8 +85,3 @@ def _rows(ticket: Ticket) -> list[list[str]]:
             ]
         )
     return rows
-
-
-def harmless(text: str) -> str:
-    """Return text that no spreadsheet runs as a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

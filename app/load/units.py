@@ -23,6 +23,12 @@ MOST_KG = Decimal(100_000)
 
 MOST_MONEY = Decimal(1_000_000_000)
 
+MOST_DECIMALS = 9
+"""More decimals than any scale or price shows; with MOST_KG and the eight of a pound in kg
+what is kept stays under the 40 signs that are read back."""
+
+MOST_KEPT_DECIMALS = 24
+
 GRAM_TENTH = Decimal("0.0001")
 """Shares of a weighed bin are told off in steps of 0.1 g; what is left stays in the bin."""
 
@@ -113,8 +119,29 @@ def number_from(text: str, *, what: str, low: Decimal = Decimal(0), high: Decima
     except InvalidOperation:
         raise LoadError(f"{text!r} is no number", where=what) from None
     if not value.is_finite() or not low <= value <= high:
-        raise LoadError(f"must be {low} to {high}, not {text}", where=what)
+        raise LoadError(f"must be {low} to {high}, not {text:.40}", where=what)
+    if decimals_of(value) > MOST_DECIMALS:
+        raise LoadError(f"{text:.40} has more than {MOST_DECIMALS} decimals", where=what)
     return value
+
+
+def decimals_of(value: Decimal) -> int:
+    """Return how many decimals a number is written with."""
+    return max(0, -int(value.as_tuple().exponent))
+
+
+def bounded(
+    value: Decimal, *, what: str, high: Decimal, decimals: int = MOST_KEPT_DECIMALS
+) -> None:
+    """Refuse a number that is below 0, endless, too large, or finer than can be read back.
+
+    Raises:
+        LoadError: Says which one.
+    """
+    if not (value.is_finite() and 0 <= value <= high):
+        raise LoadError(f"must be 0 to {high}, not {value!s:.20}", where=what)
+    if decimals_of(value) > decimals:
+        raise LoadError(f"has more than {decimals} decimals", where=what)
 
 
 def mass_from(text: str, *, what: str = "weight", unit: MassUnit | None = None) -> Decimal:
@@ -149,7 +176,7 @@ def money_from(text: str, currency: str, *, what: str = "amount") -> Decimal:
 def price_from(text: str, *, what: str = "price") -> Decimal:
     """Read a price for one unit of mass; yards quote to a tenth of a cent."""
     value = number_from(text, what=what, high=MOST_MONEY)
-    if -int(value.as_tuple().exponent) > MOST_PRICE_DECIMALS:
+    if decimals_of(value) > MOST_PRICE_DECIMALS:
         raise LoadError(f"{text} has more than {MOST_PRICE_DECIMALS} decimals", where=what)
     return value
 

@@ -12,7 +12,7 @@ from decimal import Decimal
 from enum import StrEnum
 from math import hypot, isfinite, pi, sqrt
 
-from app.load.units import EXACT, GRAM_TENTH, MOST_KG, LoadError, MassUnit, kg_from
+from app.load.units import EXACT, GRAM_TENTH, MOST_KG, LoadError, MassUnit, bounded, kg_from
 from rules.findings import Form, Measurement
 from rules.gauge import CONDUCTOR_KG_PER_M3
 
@@ -62,10 +62,11 @@ class Weight:
     how: str = ""
 
     def __post_init__(self) -> None:
-        if not (self.kg.is_finite() and 0 <= self.kg <= MOST_KG):
-            raise LoadError(f"must be 0 to {MOST_KG} kg, not {self.kg}", where="weight")
+        bounded(self.kg, what="weight", high=MOST_KG)
         if not (isfinite(self.u_kg) and self.u_kg >= 0):
             raise LoadError(f"uncertainty can't be {self.u_kg}", where="weight")
+        if not (isfinite(self.low95_kg) and isfinite(self.high95_kg)):
+            raise LoadError("the interval has no end", where="weight")
         slack = 1e-9 * (1 + float(self.kg))
         if not self.low95_kg - slack <= float(self.kg) <= self.high95_kg + slack:
             raise LoadError("the interval does not hold the value", where="weight")

@@ -11,17 +11,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from app.files import write_whole
+from app.files import harmless, write_whole
 from app.records.errors import RecordsError
 from app.records.types import PieceRecord
 from rules.findings import Facts, Finish, Measurement
 
 if TYPE_CHECKING:
     from app.records.store import Records
-
-_RISKY = tuple("=+-@\t\r\n＝＋－＠|%")
-"""A cell that begins so may be taken for a formula, also in full-width letters
-(OWASP, "CSV Injection"; ``|`` and ``%`` are from older advice, from memory)."""
 
 Cell = str | float | int | None
 
@@ -58,7 +54,7 @@ def _cell(value: Cell) -> str:
         return ""
     if not isinstance(value, str):
         return repr(value) if isinstance(value, float) else str(value)
-    return f"'{value}" if value.lstrip(" ").startswith(_RISKY) else value
+    return harmless(value)
 
 
 Column = Callable[[PieceRecord], Cell]

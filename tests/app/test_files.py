@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from app.files import safe_stem, write_whole
+from app.files import harmless, safe_stem, write_whole
 
 
 def test_a_file_is_written_with_its_folders(tmp_path: Path) -> None:
@@ -65,3 +65,22 @@ def test_a_name_from_outside_becomes_a_plain_one(name: str, stem: str) -> None:
 def test_a_name_that_is_taken_gets_a_number() -> None:
     assert safe_stem("a.jpg", taken={"a"}) == "a-2"
     assert safe_stem("A.jpg", taken={"a", "a-2"}) == "A-3"
+
+
+@pytest.mark.parametrize(
+    "text",
+    # The triggers that OWASP's page on CSV injection lists, each also behind what is not seen.
+    [
+        before + sign + "1+1"
+        for sign in "=+-@＝＋－＠|%"
+        for before in ("", " ", "  \n", "\t", "\r", "\u3000", "\ufeff", "\u200b ")
+    ]
+    + ["\tplain", "\rplain", "\nplain"],
+)
+def test_no_cell_is_a_formula(text: str) -> None:
+    assert harmless(text) == "'" + text
+
+
+@pytest.mark.parametrize("text", ["", "plain", "a=1", "12.5", "two\nlines", "Ä -1", "'=1"])
+def test_plain_cells_stay_as_they_are(text: str) -> None:
+    assert harmless(text) == text

@@ -46,7 +46,7 @@ def _add(arguments: argparse.Namespace) -> int:
 
         def change(load: Load) -> Load:
             for make in new:
-                piece = make([one.id for one in load.pieces])
+                piece = make(load.taken)
                 bin_name = arguments.bin or piece.likely
                 if all(b.name != bin_name for b in load.bins):
                     load = with_bin(load, Bin(name=bin_name, grade=piece.likely))
@@ -67,6 +67,7 @@ def _lot(arguments: argparse.Namespace) -> MakePiece:
     from app.load.pieces import STATED_U_REL, next_id
     from app.load.units import LoadError, mass_from
     from app.load.weights import WeightOrigin, of_normal
+    from app.records.text import one_line
 
     if arguments.grade is None:
         raise LoadError("say its grade (--grade no1)", where=arguments.lot)
@@ -76,7 +77,12 @@ def _lot(arguments: argparse.Namespace) -> MakePiece:
         weight = of_normal(kg, STATED_U_REL * float(kg), WeightOrigin.SCALE, "stated")
 
     def make(taken: list[str]) -> Piece:
-        return Piece(id=next_id(taken), name=arguments.lot, p={arguments.grade: 1.0}, weight=weight)
+        return Piece(
+            id=next_id(taken),
+            name=one_line(arguments.lot, longest=120),
+            p={arguments.grade: 1.0},
+            weight=weight,
+        )
 
     return make
 

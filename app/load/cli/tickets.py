@@ -54,7 +54,14 @@ def _ticket(arguments: argparse.Namespace) -> int:
     with opened(arguments) as store:
         known = {one.code: one for one in store.tickets()}
         ticket = known.get(arguments.buyer)
-        if ticket is None:
+        paths: list[Path] = []
+
+        def hand_out(written: Ticket) -> None:
+            paths.extend(_write_files(arguments, store, written))
+
+        if ticket is not None:
+            hand_out(ticket)
+        else:
             store.buyer(arguments.buyer)
             filled(store, arguments)
             ticket = store.write_ticket(
@@ -63,8 +70,8 @@ def _ticket(arguments: argparse.Namespace) -> int:
                 day=day_of(arguments),
                 unit=unit_of(arguments),
                 bins=arguments.bins,
+                hand_out=hand_out,  # before it is kept: on a full disk nothing was done
             )
-        paths = _write_files(arguments, store, ticket)
     return show(
         arguments,
         lambda: settled_text(ticket) + "".join(f"written: {path}\n" for path in paths),

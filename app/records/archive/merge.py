@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Boolean, Column, Float, Integer, Table, insert, select, update
 from sqlalchemy.orm import Session
+from sqlalchemy.sql.schema import ScalarElementColumnDefault
 
+from app.records.archive.checks import check_all, check_row
 from app.records.archive.contents import FIX, Archive, PhotoEntry, Plain, other_tables
 from app.records.archive.unpack import Photos
 from app.records.codec import findings_to_json, grading_to_json, place_to_json, typed
@@ -31,6 +33,7 @@ from app.records.rows import repeat_what_is_found
 from app.records.text import many_lines, one_line, word
 from app.records.times import now_utc
 from app.records.types import PieceRecord
+from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
     from app.records.store import Records
@@ -95,6 +98,15 @@ class Import:
         self.session.flush()
         for table in after:
             self._table(table)
+        try:
+            check_all(self.session)
+        except CuproscopeError as fault:
+            raise BadArchiveError(
+                f"does not go together with what is here: {fault.message}",
+                fix="Nothing was taken in. Rename or remove the one here first, or import the "
+                "file where there is none.",
+                where=fault.where,
+            ) from fault
         return Imported(**counts, photos=photos, other_rows=self.other_rows)
 
     def _photos(self) -> int:
@@ -192,8 +204,8 @@ class Import:
 
     def _table(self, table: Table) -> None:
         keys = [column.name for column in table.primary_key]
-        for raw in self.content.tables.get(table.name, ()):
-            values = self._values(table, raw)
+        for number, raw in enumerate(self.content.tables.get(table.name, ())):
+            values = self._checked(table, number, raw)
             merged = self._same_name(table, values)
             if merged is not None:
                 self.renamed.setdefault(table.name, {})[str(values["id"])] = merged
@@ -207,6 +219,18 @@ class Import:
                 self.session.execute(update(table).where(*where).values(**values))
                 self.other_rows += 1
 
+    def _checked(self, table: Table, number: int, raw: Mapping[str, object]) -> Plain:
+        """Return a row's cells, read once as whoever owns the table reads them."""
+        try:
+            values = self._values(table, raw)
+            check_row(table.name, values)
+        except (CuproscopeError, ValueError, TypeError) as fault:
+            told = getattr(fault, "message", "") or str(fault)
+            inside = getattr(fault, "where", None)
+            place = ", ".join(filter(None, (f"{table.name} no. {number + 1}", inside)))
+            raise BadArchiveError(told, fix=FIX, where=place) from fault
+        return values
+
     def _same_name(self, table: Table, values: Plain) -> str | None:
         """Return the id of a row of the same name that has another id."""
         if "name_key" not in table.c or "id" not in table.c:
@@ -217,11 +241,14 @@ class Import:
 
     def _values(self, table: Table, raw: Mapping[str, object]) -> Plain:
         """Return a row's cells as its columns want them, ids renamed where they were."""
-        if set(raw) != {column.name for column in table.c}:
+        names = {column.name for column in table.c}
+        # A column that came later has a default: files of before know nothing of it.
+        later = dict(one for column in table.c for one in _default_of(column))
+        if set(raw) - names or names - set(raw) - set(later):
             raise BadArchiveError("holds a row that this version doesn't know", where=table.name)
         values: Plain = {}
         for column in table.c:
-            value = _cell(column, raw[column.name])
+            value = _cell(column, {**later, **raw}[column.name])
             for key in column.foreign_keys:
                 target = key.column.table.name
                 value = self.renamed.get(target, {}).get(value, value)
@@ -244,6 +271,14 @@ def _points_to_pieces(table: Table) -> bool:
         for key in table.foreign_keys
         if key.column.table is not table
     )
+
+
+def _default_of(column: Column[Any]) -> list[tuple[str, object]]:
+    """Return a column's name and default where it was added to a table that was there before."""
+    default = column.default
+    if column.server_default is None or not isinstance(default, ScalarElementColumnDefault):
+        return []
+    return [(column.name, default.arg)]
 
 
 def _cell(column: Column[Any], value: object) -> Any:  # noqa: ANN401 (as many types as columns)

@@ -24,6 +24,7 @@ from app.load.store import LoadStore
 from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, mass_from, number_from
 from app.load.weights import WeightOrigin, of_normal, read_scale
+from app.records.text import one_line
 from app.web.load.parts import attempt, grade_titles, mass, thumb, title_of, weight_words
 from app.web.plain import plain
 from app.web.records.view import name_of, when
@@ -147,7 +148,7 @@ def _from_records(store: LoadStore, load: Load) -> None:
 
             def change(now: Load) -> Load:
                 for record in picked:
-                    piece = piece_of_record(record, taken=[one.id for one in now.pieces])
+                    piece = piece_of_record(record, taken=now.taken)
                     now = _put(now, piece, None)
                 return now
 
@@ -167,8 +168,8 @@ def _lot(store: LoadStore, load: Load, unit: MassUnit) -> None:
                 weight = of_normal(kg, STATED_U_REL * float(kg), WeightOrigin.SCALE, "stated")
 
                 def change(now: Load) -> Load:
-                    new = next_id(one.id for one in now.pieces)
-                    piece = Piece(id=new, name=name.strip() or new, p={grade: 1.0}, weight=weight)
+                    new = next_id(now.taken)
+                    piece = Piece(id=new, name=one_line(name) or new, p={grade: 1.0}, weight=weight)
                     return _put(now, piece, None)
 
                 store.edit(load.name, change)

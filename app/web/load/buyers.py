@@ -46,8 +46,9 @@ def _buyer(store: LoadStore, buyer: Buyer, book: PriceBook, unit: MassUnit) -> N
             st.caption(plain(buyer.note))
         current = book.current(buyer.name, on=today())
         if current:
-            order = list(grade_titles(buyer.sheet))
-            rows = sorted(current, key=lambda p: (order.index(p.grade), p.from_kg))
+            order = {grade: n for n, grade in enumerate(grade_titles(buyer.sheet))}
+            # Prices for grades of the sheet that they followed before stand last.
+            rows = sorted(current, key=lambda p: (order.get(p.grade, len(order)), p.from_kg))
             st.dataframe([_row(p, unit) for p in rows], hide_index=True)
             stale = [price for price in current if price.is_stale(today())]
             if stale:

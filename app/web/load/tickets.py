@@ -62,7 +62,7 @@ def best_first(store: LoadStore, load: Load, buyers: Sequence[Buyer]) -> list[st
 def _ticket(store: LoadStore, ticket: Ticket) -> None:
     with st.container(border=True):
         st.markdown(
-            f"#### {ticket.code}\n{plain(ticket.buyer)} · {mass(ticket.kg, ticket.unit)} · "
+            f"#### {plain(ticket.code)}\n{plain(ticket.buyer)} · {mass(ticket.kg, ticket.unit)} · "
             f"expected **{money_words(ticket.expected, ticket.currency)}** "
             f"({ticket.low95:,f} to {ticket.high95:,f})"
         )

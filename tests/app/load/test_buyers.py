@@ -63,8 +63,9 @@ def test_limits_that_make_no_sense_are_refused() -> None:
         sheet_of(buyer(limits={"colour": OwnLimit(value=1.0)}))
     with pytest.raises(RuleFileError):
         sheet_of(buyer(limits={"green": OwnLimit(value=1.5)}))
-    with pytest.raises(RuleFileError):
-        sheet_of(buyer(sheet="nowhere"))
+    for sheet in ("nowhere", "../rules/sheets/house.toml", "/etc/passwd"):
+        with pytest.raises(LoadError, match="no rule sheet"):
+            sheet_of(buyer(sheet=sheet))
 
 
 @pytest.mark.parametrize(

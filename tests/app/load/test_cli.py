@@ -250,3 +250,77 @@ def test_bash_completes_commands_and_options(capsys: pytest.CaptureFixture[str])
     assert "settle" in told[1].split(), done.stderr
     assert "--hourly" in told[2].split()
     assert "--cluster" in told[3].split()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("weigh", "no1", "1e-400"),
+        ("weigh", "no1", "12.5", "--tare", "1e-400"),
+        ("weigh", "no1", "12.5", "--step", "1e-400"),
+        ("weigh", "no1", "0." + "0" * 30 + "1"),
+        ("weigh", "no1", "1e400"),
+        ("add", "--lot", "x", "--grade", "no1", "--weight", "1e-400 lb"),
+        ("buyer", "Yard", "--least", "1e-400 lb"),
+        ("buyer", "Yard", "--deduction", "1e-400"),
+        ("buyer", "Yard", "--travel", "1e-400"),
+        ("buyer", "Yard", "--sheet", "../house.toml"),
+        ("price", "Yard", "no1=1e-400"),
+        ("price", "Yard", "no1=3.80", "--from", "1e-400 lb"),
+    ],
+    ids=" ".join,
+)
+def test_what_could_not_be_read_again_is_not_taken(run: Run, words: tuple[str, ...]) -> None:
+    filled(run)
+    before = [asked(run, "list", what) for what in ("bins", "buyers", "prices")]
+    code, _, err = run(*words)
+    assert code == 2
+    assert err.count("\n") == 1 and len(err) < 200
+    assert [asked(run, "list", what) for what in ("bins", "buyers", "prices")] == before
+
+
+def test_the_finest_that_is_taken_is_read_again(run: Run) -> None:
+    filled(run)
+    assert run("weigh", "no1", "12.123456789", "--tare", "0.000000001")[0] == 0
+    assert run("buyer", "Yard", "--least", "0.000000001 lb", "--deduction", "0.000000001")[0] == 0
+    assert run("price", "Yard", "no1=3.123456", "--from", "0.000000001 lb")[0] == 0
+    assert run("plan")[0] == 0
+    assert asked(run, "list", "bins")["bins"]
+
+
+def test_a_full_disk_leaves_no_ticket(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(run)
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("app.load.ticket_csv.write_whole", full)
+        code, out, err = run("ticket", "Yard", "--out", tmp_path)
+    assert (code, out) == (2, "") and "No space" in err
+    assert asked(run, "list", "tickets")["tickets"] == []
+    assert run("ticket", "Yard", "--out", tmp_path)[0] == 0
+    (ticket,) = asked(run, "list", "tickets")["tickets"]
+    assert ticket["code"] == "2026-03-20-1"
+
+
+def test_a_sold_number_is_never_given_again(run: Run, tmp_path: Path) -> None:
+    filled(run)
+    assert run("ticket", "Yard", "--out", tmp_path)[0] == 0  # names p1 and p2
+    assert run("out", "p2")[0] == 0
+    assert run("add", "--lot", "not for sale yet", "--grade", "no2", "--weight", "3 lb")[0] == 0
+    assert run("settle", "2026-03-20-1")[0] == 0
+    left = [piece["name"] for b in asked(run, "list", "bins")["bins"] for piece in b["pieces"]]
+    assert left == ["not for sale yet"]
+
+
+def test_not_even_by_a_load_that_was_made_again(run: Run, tmp_path: Path) -> None:
+    filled(run)
+    assert run("ticket", "Yard", "--out", tmp_path)[0] == 0
+    for name in ("no1", "no2"):
+        assert run("out", name)[0] == 0
+    assert run("add", "--lot", "new", "--grade", "no1", "--weight", "3 lb")[0] == 0
+    (b,) = asked(run, "list", "bins")["bins"]
+    assert [piece["id"] for piece in b["pieces"]] == ["p3"]

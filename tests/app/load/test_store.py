@@ -18,6 +18,7 @@ import pytest
 from app.load.bins import Bin, Load, Piece, moved, weighed_bin, with_bin, with_piece, without_piece
 from app.load.buyers import OwnLimit, Stance
 from app.load.demo import BUYERS, LOAD, add_demo, demo_load, remove_demo
+from app.load.pieces import next_id
 from app.load.prices import Price
 from app.load.store import LoadStore
 from app.load.ticket import PaidLine
@@ -26,6 +27,7 @@ from app.load.weights import read_scale
 from app.opening import open_records
 from app.records import NewPiece
 from app.records.archive import export_zip, import_zip
+from app.records.database import DATABASE_NAME
 from rules.engine import grade
 from rules.findings import Form
 from rules.sheet import load_sheet
@@ -65,6 +67,40 @@ def test_everything_that_is_known_of_a_piece_comes_back(store: LoadStore) -> Non
     demo = demo_load()
     store.put_all(buyers=(), prices=(), loads=[demo])
     assert store.load(LOAD) == demo
+
+
+def test_a_number_stays_given_when_its_piece_or_its_load_is_gone(store: LoadStore) -> None:
+    def put(load: Load) -> Load:
+        if not load.bins:
+            load = with_bin(load, Bin(name="ones", grade="no1"))
+        return with_piece(load, "ones", piece(next_id(load.taken), "1"))
+
+    for _ in range(3):
+        store.edit("van", put)
+    store.edit("van", lambda load: without_piece(load, "p3")[0])
+    assert [one.id for one in store.edit("van", put).pieces] == ["p1", "p2", "p4"]
+    store.save_buyer(buyer("Yard"))
+    store.add_prices([price("3.80")])
+    store.write_ticket("van", "Yard", day=DAY, unit=MassUnit.LB)
+    store.remove("van")
+    assert [one.id for one in store.edit("van", put).pieces] == ["p5"]
+
+
+def test_the_numbers_of_before_are_counted_in(store: LoadStore, folder: Path) -> None:
+    """The column came later: filled from the pieces and the tickets that were there."""
+    store.edit("van", a_load)
+    store.edit("van", lambda load: with_piece(load, "ones", piece("p7", "1")))
+    store.save_buyer(buyer("Yard"))
+    store.add_prices([price("3.80")])
+    store.write_ticket("van", "Yard", day=DAY, unit=MassUnit.LB, bins=["ones"])
+    store.edit("van", lambda load: without_piece(load, "p7")[0])
+    store.records.close()
+    with closing(sqlite3.connect(folder / DATABASE_NAME)) as connection:
+        connection.execute("ALTER TABLE load DROP COLUMN given")
+        connection.execute("UPDATE alembic_version SET version_num = '0003'")
+        connection.commit()
+    with open_records(folder) as records:
+        assert next_id(LoadStore(records).load("van").taken) == "p8"
 
 
 def test_an_edit_that_fails_leaves_everything(store: LoadStore) -> None:

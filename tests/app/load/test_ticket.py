@@ -24,7 +24,7 @@ from app.load.ticket import (
     without_sold,
     write_ticket,
 )
-from app.load.ticket_csv import COLUMNS, harmless, write_ticket_csv
+from app.load.ticket_csv import COLUMNS, write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import LoadError, MassUnit
 from tests.app.load.loads import DAY, buyer, kg, load, piece, terms
@@ -85,11 +85,13 @@ def test_settling_refuses_what_can_not_be() -> None:
     for lines in (
         [replace(good, bin="nowhere")],
         [good, good],
-        [replace(good, amount=Decimal(-1))],
         [replace(good, blamed=("zz",))],
     ):
         with pytest.raises(LoadError):
             settle(ticket, lines, day=DAY)
+    for amount in ("-1", "NaN", "Infinity", "1e-400", "1e400"):
+        with pytest.raises(LoadError):
+            replace(good, amount=Decimal(amount))
     with pytest.raises(LoadError, match="already"):
         settle(settle(ticket, [], day=DAY), [], day=DAY)
     with pytest.raises(LoadError):
@@ -170,7 +172,6 @@ def test_the_table_adds_up_and_runs_no_formula(tmp_path: Path) -> None:
     assert tuple(rows[0]) == COLUMNS
     assert sum(Decimal(row["amount"]) for row in rows) == ticket.labelled
     assert rows[0]["bin"] == '\'=HYPERLINK("x")'
-    assert [harmless(text) for text in ("-1", "@a", "plain")] == ["'-1", "'@a", "plain"]
 
 
 def test_the_page_shows_every_figure_and_survives_odd_names(tmp_path: Path) -> None:

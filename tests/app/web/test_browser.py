@@ -380,7 +380,10 @@ def test_what_is_no_photo_is_told_and_the_next_one_still_works(
 
 def test_html_and_scripts_in_names_and_notes_stay_text(visit: Visit) -> None:
     page = visit()
-    nasty = "<img src=x onerror=\"document.title='owned'\"> **bold** [x](javascript:alert(1)) $x$"
+    nasty = (
+        "<img src=x onerror=\"document.title='owned'\"> **bold** [x](javascript:alert(1)) $x$ "
+        "https://evil.example/a www.evil.example HTTP://evil.example buyer@evil.example"
+    )
     hand_in(page, as_file("<b>x<b>.jpg", TUBE.read_bytes()))
     settled(page).get_by_label("Name it, if you like").fill(nasty)
     settled(page).get_by_role("button", name="Save to the records").click()
@@ -396,6 +399,7 @@ def test_html_and_scripts_in_names_and_notes_stay_text(visit: Visit) -> None:
     assert "owned" not in page.title()
     assert page.locator("a[href^=javascript]").count() == 0
     assert page.locator("img[src=x]").count() == 0
+    assert page.locator("a[href*=evil i]").count() == 0
 
 
 def test_two_browsers_at_once_do_not_see_each_others_photos(visit: Visit) -> None:
