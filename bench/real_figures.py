@@ -74,16 +74,19 @@ class Answer:
         """Whether the piece is no copper at all."""
         return self.truth.kind in STRANGE
 
+    def seen(self, what: str) -> Mapping[str, Any] | None:
+        """What is told of a thing on the piece; None where it was not looked for."""
+        told: Mapping[str, Any] | None = self.piece.get("seen", {}).get(what)
+        return told
+
     @property
     def look(self) -> str:
         """What is told to cover most of the piece."""
         told = self.piece
-        for what in ("brass", "solder"):
-            if told[what]["p"] > THERE and told[what]["share"] > THERE:
+        for what in ("brass", "solder", "insulation"):
+            flag = self.seen(what) or told.get(what)
+            if flag and flag["p"] > THERE and flag["share"] > THERE:
                 return what
-        insulation = told.get("seen", {}).get("insulation")
-        if insulation and insulation["p"] > THERE and insulation["share"] > THERE:
-            return "insulation"
         if told["other_metal"]["p"] > THERE:
             return "other_metal"
         shares = (told["finish"] or {"shares": {"unseen": 1.0}})["shares"]
@@ -187,9 +190,9 @@ def _presence(judged: Sequence[Answer]) -> str:
     rows = []
     for kind, what in PRESENT.items():
         told = [
-            (kind in a.truth.shows or a.truth.kind == kind, a.piece["seen"][what]["p"])
+            (kind in a.truth.shows or a.truth.kind == kind, seen["p"])
             for a in judged
-            if what in a.piece.get("seen", {})
+            if (seen := a.seen(what)) is not None
         ]
         there = [p > THERE for is_there, p in told if is_there]
         absent = [p > THERE for is_there, p in told if not is_there]

@@ -67,6 +67,8 @@ def test_presence_is_counted_where_it_is_and_where_it_is_not() -> None:
     seen = {w: {"p": 0.9, "share": 0.9} for w in ("insulation", "coating", "tin")}
     text = report([answer("insulated", "set_aside", 0.9, seen=seen)], found={})
     assert line(text, "insulation").startswith("| insulation | 100.0 % |")
+    unseen = answer("insulated", "set_aside", 0.9, seen=dict.fromkeys(seen))
+    assert "insulation" not in report([unseen], found={})
     assert line(text, "coating").startswith("| coating | - | n 0 | 100.0 % |")
 
 
