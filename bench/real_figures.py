@@ -87,8 +87,9 @@ class Answer:
             flag = self.seen(what) or told.get(what)
             if flag and flag["p"] > THERE and flag["share"] > THERE:
                 return what
-        if told["other_metal"]["p"] > THERE:
-            return "other_metal"
+        for what in ("other_metal", "not_metal"):
+            if told.get(what, {"p": 0.0})["p"] > THERE:
+                return what
         shares = (told["finish"] or {"shares": {"unseen": 1.0}})["shares"]
         return str(max(shares, key=shares.__getitem__))
 

@@ -106,3 +106,8 @@ def test_inside_a_mark_the_table_is_right_for_strangers_only() -> None:
     assert line(text, "insulated").startswith("| insulated | 100.0 % |")
     assert line(text, "bright").startswith("| bright | 0.0 % |")
     assert "| 50.0 % |" in line(text, "all surfaces but coins and other metals")
+
+
+def test_copper_told_as_no_metal_has_the_wrong_look() -> None:
+    assert answer("coated", "set_aside", 0.9).look == "coated"
+    assert answer("coated", "set_aside", 0.9, not_metal={"p": 0.8}).look == "not_metal"
