@@ -5,14 +5,12 @@ The drawings share no code with the network's training (``drawn_wire.py``).
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 from math import sqrt
 
 import cv2
 import numpy as np
 import pytest
-from scipy.stats import t as student
 
 from rules.findings import Form, Unit
 from tests.vision.drawn_wire import (
@@ -28,13 +26,9 @@ from tests.vision.drawn_wire import (
     region_of,
     scale_from_above,
 )
-from vision.pieces.centreline import CentreLine
 from vision.types import Photo, Region, Scale
-from vision.width.budget import coverage_factor, diameters_mm, doubt_px, independent
 from vision.width.cylinder import apparent_edges_mm
 from vision.width.diameter import DiameterReading, closer_words, measure_diameter
-from vision.width.edges import Edges
-from vision.width.runs import is_one_piece, plain_run
 
 ACROSS = Straight(length=330, angle_deg=11, centre=(200, 130))
 MM_PER_PX = 0.1
@@ -197,55 +191,6 @@ def test_unknown_camera_height_is_paid_for() -> None:
     assert unsure.u > sure.u
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, 70.0])
-def test_tilt_is_corrected(angle_deg: float) -> None:
-    """A 6 mm wire at 20 degrees of tilt, projected by its two touching planes."""
-    focal, distance, tilt = 420.0, 220.0, np.deg2rad(20)
-    forward = np.array([0.0, np.sin(tilt), -np.cos(tilt)])
-    right, down = np.array([1.0, 0, 0]), np.cross(forward, [1.0, 0, 0])
-    camera = -distance * forward
-    rotation = np.stack([right, down, forward])
-    intrinsic = np.array([[focal, 0, 200], [0, focal, 130], [0, 0, 1]])
-    px_from_mm = intrinsic @ rotation @ np.column_stack([[1, 0, 0], [0, 1, 0], -camera])
-    a = np.deg2rad(angle_deg)
-    along, across = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
-    foot = float(camera[:2] @ across)
-    edges = apparent_edges_mm(6.0, axis_mm=4.0 - foot, camera_height_mm=camera[2])
-    mm_from_px = np.linalg.inv(px_from_mm)
-
-    class Projected:
-        length = 130.0
-
-        def across_and_along(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-            at = np.stack([x, y, np.ones_like(x)], axis=-1) @ mm_from_px.T
-            on_plane = at[..., :2] / at[..., 2:]
-            side = on_plane @ across - foot
-            unit = 2 * (side - edges[0]) / (edges[1] - edges[0]) - 1
-            return unit.astype(np.float32), (on_plane @ along).astype(np.float32)
-
-    photo, region = draw(Projected(), 2.0, Look(), seed=12)  # type: ignore[arg-type]
-    scale = Scale(
-        reference="marker:40",
-        mm_from_px=mm_from_px,
-        mm_per_px=distance / focal,
-        u_rel=0.0005,
-        budget={"fit": 0.0005},
-        tilt_deg=20.0,
-        residual_px=0.1,
-        outlines_px=(),
-        camera_mm=(float(camera[0]), float(camera[1]), float(camera[2])),
-    )
-    got = read(photo, region, scale).diameter
-    assert got is not None
-    assert abs(got.value - 6.0) < 3 * got.u
-    # The drawing tests the network as well; the projection alone is exact.
-    t = np.linspace(-40, 40, 9)[:, None]
-    sides = [np.column_stack([t * along + (e + foot) * across, np.ones(9)]) for e in edges]
-    left, right = (p[:, :2] / p[:, 2:] for p in (side @ px_from_mm.T for side in sides))
-    exact = replace(edges_with(np.zeros(100)), left_px=left, right_px=right)
-    assert diameters_mm(exact, photo, scale) == pytest.approx(6.0, rel=2e-3)
-
-
 def test_too_thin_is_refused_and_says_how_close_to_go() -> None:
     photo, region = draw(ACROSS, 4.0, Look(), seed=13)
     scale = scale_from_above(mm_per_px=0.2, height_mm=400.0)
@@ -317,59 +262,6 @@ def test_sheet_is_not_asked_for_a_diameter() -> None:
     assert reading.diameter is None and reading.problems == ()
 
 
-def test_plain_run_is_the_most_common_diameter() -> None:
-    diameters = np.array([3.0] * 10 + [4.4] * 6 + [2.2] * 3)
-    assert plain_run(diameters, tolerance_rel=0.04).tolist() == [True] * 10 + [False] * 9
-
-
-def test_a_tube_is_measured_beside_its_fitting_not_on_it() -> None:
-    # 15 mm tube in a socket of 17.4 mm (EN 1254-1 wall, from memory), more of the socket seen
-    diameters = np.array([17.4] * 10 + [15.0] * 6 + [11.0] * 2)
-    assert (
-        plain_run(diameters, tolerance_rel=0.04).tolist() == [False] * 10 + [True] * 6 + [False] * 2
-    )
-
-
-def test_a_short_arm_of_a_thin_fitting_counts() -> None:
-    # 28 mm tube in an elbow of 30.1 mm (EN 1254-1 wall, from memory), a third of it tube
-    diameters = np.array([28.0, 28.2, 27.9, 28.1, 28.0] + [30.0, 30.1, 30.2] * 4)
-    assert plain_run(diameters, tolerance_rel=0.04).tolist() == [True] * 5 + [False] * 12
-
-
-def test_a_conductor_at_the_end_of_its_jacket_is_no_tube_in_a_fitting() -> None:
-    # 25 mm2 conductor, 6.4 mm over its strands, in a jacket of 10 mm: more than half again
-    diameters = np.array([6.4] * 6 + [10.0] * 10)
-    assert plain_run(diameters, tolerance_rel=0.04).tolist() == [False] * 6 + [True] * 10
-
-
-RUN = [True] * 8 + [False] * 12
-
-
-@pytest.mark.parametrize(
-    ("run_mm", "rest_mm", "expected"),
-    [
-        # 15 mm tube in an elbow of 17.4 mm; with a nut of 21 mm (EN 1254-1, from memory)
-        pytest.param(15.0, [17.4] * 12, True, id="elbow"),
-        pytest.param(15.0, [17.4] * 5 + [21.0] * 7, True, id="elbow and nut"),
-        # 2.5 mm2 conductor, 1.78 mm thick, in a jacket of 3.4 mm
-        pytest.param(3.4, [1.78] * 11 + [2.6], True, id="stripped for more than half"),
-        pytest.param(1.78, [3.4] * 12, False, id="no wire wears a fitting"),
-        pytest.param(8.0, [14.0] * 12, False, id="thicker than any nut"),
-        pytest.param(3.4, [1.2] * 6 + [2.1] * 6, False, id="two other pieces"),
-        pytest.param(2.6, list(np.linspace(2.75, 4.2, 12)), False, id="along a shadow"),
-    ],
-)
-def test_what_is_as_thick_as_its_run_says(
-    run_mm: float, rest_mm: list[float], expected: bool
-) -> None:
-    diameters = np.array([run_mm] * 8 + rest_mm)
-    assert is_one_piece(diameters, np.array(RUN)) is expected
-
-
-def test_a_run_over_most_of_the_line_needs_no_explanation() -> None:
-    assert is_one_piece(np.array([2.0] * 10 + [3.0, 4.0, 1.0] * 3), np.arange(19) < 10)
-
-
 def test_a_line_that_runs_on_over_other_pieces_is_refused() -> None:
     def width(along: np.ndarray) -> np.ndarray:
         return np.select([along < -25, along < 75], [18.0, 26.0], 38.0)
@@ -379,46 +271,3 @@ def test_a_line_that_runs_on_over_other_pieces_is_refused() -> None:
     (problem,) = reading.problems
     assert problem.code == "thickness_uneven"
     assert "nothing crosses or touches it" in problem.fix
-
-
-def edges_with(width_logs: np.ndarray) -> Edges:
-    line = CentreLine(
-        points_px=np.zeros((3, 2)),
-        tangents=np.tile([1.0, 0.0], (3, 1)),
-        radius_px=8.0,
-        radii_px=np.full(3, 8.0),
-        step_px=1.0,
-    )
-    return Edges(
-        left_px=np.zeros((3, 2)),
-        right_px=np.tile([0.0, 16.0], (3, 1)),
-        widths_px=np.arange(100) * 0.25,
-        width_logs=np.tile(width_logs, (3, 1)),
-        plainness=9.0,
-        line=line,
-    )
-
-
-def test_two_widths_that_may_be_both_are_doubt() -> None:
-    # A normal of 0.2 px is plain; half here and half 4 px wider has a deviation of 2 px.
-    at = np.arange(100) * 0.25
-    one, other = (np.exp(-0.5 * ((at - w) / 0.2) ** 2) for w in (16, 20))
-    assert doubt_px(edges_with(np.log(one + 1e-12))) == pytest.approx(0, abs=0.05)
-    assert doubt_px(edges_with(np.log(one + other + 1e-12))) == pytest.approx(2.0, abs=0.05)
-
-
-def test_neighbours_that_move_together_count_for_fewer() -> None:
-    rng = np.random.default_rng(1)
-    white = rng.normal(size=400)
-    slow = np.convolve(rng.normal(size=420), np.ones(21) / 21, mode="valid")
-    assert independent(white) > 200
-    # A running mean of 21 leaves about one independent value in 21.
-    assert 8 < independent(slow) < 60
-
-
-@pytest.mark.parametrize("freedom", [3, 5, 10, 50])
-def test_coverage_factor_is_students(freedom: int) -> None:
-    # scipy.stats.t, an independent implementation.
-    assert coverage_factor(1.0, 1.0, freedom) == pytest.approx(
-        student.ppf(0.975, freedom), rel=0.02
-    )
