@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import streamlit as st
 
 from app.web.grade.again import Taps
 from app.web.grade.answers import Answer, is_readable
 from app.web.grade.tapping import FINGER_PX, Tapping, on_photo
+from app.web.pressing import press, typed
 from app.web.server.inbox import path_of
 from app.web.state import Visit, inbox_folder
 
@@ -23,7 +25,8 @@ def correct(told: Answer, here: Visit) -> None:
     taps = here.taps.get(sha, Taps())
     name = f"tapping-{sha}"
     title = "Measured with your taps" if taps else "The size or the outline is wrong?"
-    with st.expander(title, icon=":material/touch_app:"):
+    # Its title changes once something is tapped; its key keeps it open then.
+    with st.expander(title, key=f"correct-{sha[:12]}", icon=":material/touch_app:"):
         what = st.segmented_control(
             "What shall be mended?", [SIZE, PIECE], default=None, key=f"mend-{sha[:12]}"
         )
@@ -31,10 +34,13 @@ def correct(told: Answer, here: Visit) -> None:
             _two_points(told, here, taps, name)
         elif what == PIECE:
             _one_point(told, here, taps)
-        if taps and st.button("Forget my taps", key=f"forget-{sha[:12]}"):
-            here.taps.pop(sha, None)
-            here.seen.pop(name, None)
-            st.rerun()
+        if taps:
+            press("Forget my taps", partial(_forget, here, sha), key=f"forget-{sha[:12]}")
+
+
+def _forget(here: Visit, sha: str) -> None:
+    here.taps.pop(sha, None)
+    here.seen.pop(f"tapping-{sha}", None)
 
 
 def _two_points(told: Answer, here: Visit, taps: Taps, name: str) -> None:
@@ -45,38 +51,40 @@ def _two_points(told: Answer, here: Visit, taps: Taps, name: str) -> None:
         "Choose two points on the table that you know the distance of: the ends of a card, "
         "marks of a ruler. The longer the better."
     )
-    st.markdown(f"**{tapping.asks()}**")
+    # The words change once the picture has: a tap on the one before it would be for nothing.
+    asks = st.empty()
     view = tapping.near or (0, 0, *told.size_px)
     step = 2 * len(tapping.points) + (tapping.near is not None)
     tap = _picture(told, view, tapping, key=f"two-{told.kept.sha256[:12]}-{step}")
+    asks.markdown(f"**{tapping.asks()}**")
     if tap is not None and not tapping.is_done:
         after = tapping.tapped(tap, size_px=told.size_px)
         if after != tapping:
             here.seen[name] = after
             st.rerun()
-    if (tapping.points or tapping.near) and st.button("One step back", key=f"back-{name}"):
-        here.seen[name] = tapping.back()
-        st.rerun()
+    if tapping.points or tapping.near:
+        back = partial(here.seen.__setitem__, name, tapping.back())
+        press("One step back", back, key=f"back-{name}-{step}")
     if not tapping.is_done:
-        typed = _typed_points(told)
-        if typed is not None:
-            here.seen[name] = typed
-            st.rerun()
+        _typed_points(told, here, name)
         return
-    length = st.number_input(
+    length = f"length-{told.kept.sha256[:12]}"
+    st.number_input(
         "Distance between the two points, mm",
         min_value=1.0,
         max_value=2000.0,
         value=85.6,
         step=0.1,
         format="%.1f",
-        key=f"length-{told.kept.sha256[:12]}",
+        key=length,
         help="A bank card is 85.6 mm long and 54.0 mm wide.",
     )
-    if st.button("Measure again", type="primary", key=f"again-{told.kept.sha256[:12]}"):
-        here.taps[told.kept.sha256] = tapping.taps(length, before=taps)
+
+    def again() -> None:
+        here.taps[told.kept.sha256] = tapping.taps(typed(length), before=taps)
         here.seen.pop(name, None)
-        st.rerun()
+
+    press("Measure again", again, key=f"again-{told.kept.sha256[:12]}", type="primary")
 
 
 def _one_point(told: Answer, here: Visit, taps: Taps) -> None:
@@ -85,33 +93,40 @@ def _one_point(told: Answer, here: Visit, taps: Taps) -> None:
     view = (0, 0, *told.size_px)
     count = here.seen.get("piece-taps", 0)
     tap = _picture(told, view, Tapping(), key=f"one-{told.kept.sha256[:12]}-{count}")
-    at = on_photo(tap, view) if tap is not None else None
-    with st.expander("Without tapping"):
-        left, right = st.columns(2)
-        x = left.number_input("Pixels from the left", 0, told.size_px[0] - 1, key="one-x")
-        y = right.number_input("Pixels from the top", 0, told.size_px[1] - 1, key="one-y")
-        if st.button("Take this point", key="one-typed"):
-            at = (float(x), float(y))
-    if at is not None:
+
+    def take(at: tuple[float, float]) -> None:
         here.taps[told.kept.sha256] = replace(taps, at=at)
         here.seen["piece-taps"] = int(count) + 1 if isinstance(count, int) else 1
+
+    with st.expander("Without tapping", key="one-without"):
+        left, right = st.columns(2)
+        left.number_input("Pixels from the left", 0, told.size_px[0] - 1, key="one-x")
+        right.number_input("Pixels from the top", 0, told.size_px[1] - 1, key="one-y")
+        press(
+            "Take this point",
+            lambda: take((float(typed("one-x")), float(typed("one-y")))),
+            key="one-typed",
+        )
+    if tap is not None:
+        take(on_photo(tap, view))
         st.rerun()
 
 
-def _typed_points(told: Answer) -> Tapping | None:
+def _typed_points(told: Answer, here: Visit, name: str) -> None:
     assert told.size_px is not None
     width, height = told.size_px
-    with st.expander("Without tapping"):
+    with st.expander("Without tapping", key="two-without"):
         st.markdown(f"The photo is {width} pixels wide and {height} high.")
-        ends = []
-        for name in ("A", "B"):
+        for end in ("A", "B"):
             left, right = st.columns(2)
-            x = left.number_input(f"{name}: pixels from the left", 0, width - 1, key=f"x-{name}")
-            y = right.number_input(f"{name}: pixels from the top", 0, height - 1, key=f"y-{name}")
-            ends.append((float(x), float(y)))
-        if st.button("Take these two points", key="two-typed"):
-            return Tapping(points=tuple(ends), u_px=FINGER_PX)
-    return None
+            left.number_input(f"{end}: pixels from the left", 0, width - 1, key=f"x-{end}")
+            right.number_input(f"{end}: pixels from the top", 0, height - 1, key=f"y-{end}")
+
+        def take() -> None:
+            ends = tuple((float(typed(f"x-{end}")), float(typed(f"y-{end}"))) for end in "AB")
+            here.seen[name] = Tapping(points=ends, u_px=FINGER_PX)
+
+        press("Take these two points", take, key="two-typed")
 
 
 def _picture(

@@ -20,7 +20,9 @@ from app.web.grade.save import save_part
 from app.web.grade.stated import count_said, request_of
 from app.web.grade.stated_form import ask_source, ask_stated
 from app.web.opinion.buyers import sheet_for
+from app.web.picture import show_picture
 from app.web.plain import plain
+from app.web.pressing import press, typed
 from app.web.server.inbox import keep, tidy
 from app.web.server.settings import MAX_UPLOAD_MB
 from app.web.server.uploads import let_go
@@ -56,12 +58,13 @@ def show() -> None:
     if here.photo is None:
         return
     here.stated = ask_source(here.stated)
-    said = count_said(here.stated)
-    with st.expander(
-        f"What lies beside it, what you know of it{f' · {said} said' if said else ''}"
-    ):
+    # Its title stays as it is: a part whose title changes is closed, after each answer.
+    with st.expander("What lies beside it, what you know of it", key="stated"):
         buyers = {buyer.id: buyer.name for buyer in records().buyers()}
         here.stated = ask_stated(here.stated, buyers=buyers)
+    said = count_said(here.stated)
+    if said:
+        st.caption(f"{said} of it said by you")
     rates = own_rates(records())
     request = replace(request_of(here.stated), rates=rates)
     _tell_shift(rates, request)
@@ -137,10 +140,9 @@ def _welcome(here: Visit) -> None:
             for demo in found:
                 with st.container(width=164):
                     data = demo_bytes(demo)
-                    st.image(thumb(data), alt=demo.alt, width="stretch")
-                    if st.button(demo.title, key=f"demo-{demo.file}", width="stretch"):
-                        _take_in(here, [(data, demo.file)])
-                        st.rerun()
+                    show_picture(thumb(data), alt=demo.alt)
+                    take = partial(_take_in, here, [(data, demo.file)])
+                    press(demo.title, take, key=f"demo-{demo.file}", width="stretch")
     _sheet_to_print()
     with st.expander("Use this device's camera here (finish only)"):
         st.info(
@@ -191,24 +193,26 @@ def printed_sheet(paper: str) -> bytes:
 def _choose_photo(here: Visit) -> None:
     if len(here.photos) > 1:
         names = {i: f"{i + 1}. {kept.name}" for i, kept in enumerate(here.photos)}
-        chosen = st.pills(
+        key = f"photos-{here.rounds}-{len(here.photos)}-{here.shown}"
+
+        def choose() -> None:
+            here.shown = typed(key)
+
+        st.pills(
             "Photos in hand",
             list(names),
             default=here.shown,
             format_func=lambda i: plain(names[i]),
             required=True,
-            key=f"photos-{here.rounds}-{len(here.photos)}-{here.shown}",
+            key=key,
+            on_change=choose,
         )
-        if chosen is not None and chosen != here.shown:
-            here.shown = chosen
-            st.rerun()
     kept = here.photo
     assert kept is not None
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown(f"**{plain(kept.name)}**", width="stretch")
-        if st.button("Lay aside", key="lay-aside", icon=":material/close:"):
-            here.drop(kept)
-            st.rerun()
+        drop, icon = partial(here.drop, kept), ":material/close:"
+        press("Lay aside", drop, key=f"aside-{kept.sha256[:12]}", icon=icon)
 
 
 def _show_answer(told: Answer, request: Request) -> None:
@@ -272,7 +276,7 @@ def _pictures(told: Answer, chosen: int | None) -> None:
             or labels[0]
         )
     picture = shown[labels.index(label)].result()
-    st.image(picture.jpeg, alt=picture.alt, width="stretch")
+    show_picture(picture.jpeg, alt=picture.alt)
 
 
 _FIXES = {
@@ -292,4 +296,4 @@ def _problems(problems: Iterable[Problem]) -> None:
         text, fix = verdict.sentence(problem.text), _FIXES.get(problem.code, problem.fix)
         st.warning(f"**{plain(text)}** {plain(fix)}", icon=":material/lightbulb:")
         if has_picture(problem.code):
-            st.image(picture_of(problem.code), alt=alt_of(problem.code), width=420)
+            show_picture(picture_of(problem.code), alt=alt_of(problem.code), width=420)

@@ -7,12 +7,12 @@ from dataclasses import replace
 import streamlit as st
 
 from app.grading import Result
-from app.records import RecordsError, new_pieces_of
+from app.records import new_pieces_of
 from app.web.grade.answers import Answer, is_readable
+from app.web.pressing import press, typed
 from app.web.server.inbox import path_of
 from app.web.state import Visit, inbox_folder
 from app.web.store import records
-from rules.errors import PhotoError
 
 
 def save_part(told: Answer, here: Visit) -> None:
@@ -29,20 +29,18 @@ def save_part(told: Answer, here: Visit) -> None:
         return
     count = len(told.result.pieces)
     with st.container(key="save"):
-        name = st.text_input(
-            "Name it, if you like",
-            max_chars=120,
-            placeholder="tube from the cellar",
-            key=f"name-{told.kept.sha256[:12]}",
+        name = f"name-{told.kept.sha256[:12]}"
+        st.text_input(
+            "Name it, if you like", max_chars=120, placeholder="tube from the cellar", key=name
         )
         word = "Save to the records" if count == 1 else f"Save {count} pieces to the records"
-        if st.button(word, type="primary", key=f"save-{told.kept.sha256[:12]}", width="stretch"):
-            try:
-                here.saved[key] = save(told, name=name)
-            except (RecordsError, PhotoError) as fault:
-                st.error(f"{fault.message} {fault.fix}", icon=":material/error:")
-            else:
-                st.rerun()
+
+        def keep() -> None:
+            if key not in here.saved:  # a second press while the first is at work
+                here.saved[key] = save(told, name=typed(name) or "")
+
+        button = f"save-{told.kept.sha256[:12]}"
+        press(word, keep, key=button, type="primary", width="stretch")
 
 
 def save(told: Answer, *, name: str = "") -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 
 import streamlit as st
 
@@ -25,8 +26,9 @@ from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, mass_from, number_from
 from app.load.weights import WeightOrigin, of_normal, read_scale
 from app.records.text import one_line
-from app.web.load.parts import attempt, grade_titles, mass, thumb, title_of, weight_words
+from app.web.load.parts import grade_titles, mass, thumb, title_of, weight_words
 from app.web.plain import plain
+from app.web.pressing import press, submit, typed
 from app.web.records.view import name_of, when
 from app.web.store import records
 
@@ -83,108 +85,132 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
         with st.popover("", icon=":material/more_horiz:", help=f"Move or weigh {piece.id}"):
             others = [one.name for one in load.bins if one.name != b.name]
             if others:
-                to = st.selectbox("Into bin", others, key=f"to-{piece.id}")
-                if st.button("Move", key=f"move-{piece.id}"):
-                    attempt(lambda: store.edit(load.name, lambda now: moved(now, piece.id, to)))
+                to = f"to-{piece.id}"
+                st.selectbox("Into bin", others, key=to)
+                press(
+                    "Move",
+                    lambda: store.edit(load.name, lambda now: moved(now, piece.id, typed(to))),
+                    key=f"move-{piece.id}",
+                )
             _weigh(store, load, piece.id, unit, key=f"piece-{piece.id}", piece=piece)
-            if st.button("Take out", key=f"out-{piece.id}", icon=":material/remove:"):
-                attempt(lambda: store.edit(load.name, lambda now: without_piece(now, piece.id)[0]))
+            press(
+                "Take out",
+                lambda: store.edit(load.name, lambda now: without_piece(now, piece.id)[0]),
+                key=f"out-{piece.id}",
+                icon=":material/remove:",
+            )
 
 
 def _weigh(
     store: LoadStore, load: Load, what: str, unit: MassUnit, *, key: str, piece: Piece | None
 ) -> None:
     with st.form(f"weigh-{key}", border=False):
-        gross = st.text_input(f"On the scale, {unit}", key=f"gross-{key}", max_chars=12)
-        tare = st.text_input(f"Empty container, {unit}", value="0", key=f"tare-{key}", max_chars=12)
-        if st.form_submit_button("Keep this weight", type="primary"):
+        gross, tare = f"gross-{key}", f"tare-{key}"
+        st.text_input(f"On the scale, {unit}", key=gross, max_chars=12)
+        st.text_input(f"Empty container, {unit}", value="0", key=tare, max_chars=12)
 
-            def keep() -> None:
-                weight = read_scale(
-                    number_from(gross, what="on the scale", high=HIGHEST),
-                    unit=unit,
-                    tare=number_from(tare, what="empty container", high=HIGHEST),
-                )
-                if piece is None:
-                    store.edit(load.name, lambda now: weighed_bin(now, what, weight))
-                else:
-                    store.edit(load.name, lambda now: weighed_piece(now, what, weight))
+        def keep() -> None:
+            weight = read_scale(
+                number_from(typed(gross), what="on the scale", high=HIGHEST),
+                unit=unit,
+                tare=number_from(typed(tare), what="empty container", high=HIGHEST),
+            )
+            weighed = weighed_bin if piece is None else weighed_piece
+            store.edit(load.name, lambda now: weighed(now, what, weight))
 
-            attempt(keep)
+        submit("Keep this weight", keep, key=f"keep-weight-{key}", type="primary")
 
 
 def _change(store: LoadStore, load: Load, b: Bin) -> None:
     titles = grade_titles()
     known = list(titles) if b.grade in titles else [b.grade, *titles]
-    grade = st.selectbox(
-        "Sold as", known, index=known.index(b.grade), format_func=title_of, key=f"as-{b.name}"
-    )
-    if st.button("Keep", key=f"keep-{b.name}", type="primary"):
+    sold_as = f"as-{b.name}"
+    st.selectbox("Sold as", known, index=known.index(b.grade), format_func=title_of, key=sold_as)
 
-        def relabelled(now: Load) -> Load:
-            bins = (replace(one, grade=grade) if one.name == b.name else one for one in now.bins)
-            return replace(now, bins=tuple(bins))
+    def relabelled(now: Load) -> Load:
+        grade = typed(sold_as)
+        bins = (replace(one, grade=grade) if one.name == b.name else one for one in now.bins)
+        return replace(now, bins=tuple(bins))
 
-        attempt(lambda: store.edit(load.name, relabelled))
-    if b.weighed is not None and st.button("Forget its weight", key=f"forget-{b.name}"):
-        attempt(lambda: store.edit(load.name, lambda now: weighed_bin(now, b.name, None)))
-    if st.button("Take the whole bin out", key=f"gone-{b.name}", icon=":material/delete:"):
-        attempt(lambda: store.edit(load.name, lambda now: without_bin(now, b.name)))
+    keep = partial(store.edit, load.name, relabelled)
+    press("Keep", keep, key=f"keep-{b.name}", type="primary")
+    if b.weighed is not None:
+        forget = partial(store.edit, load.name, lambda now: weighed_bin(now, b.name, None))
+        press("Forget its weight", forget, key=f"forget-{b.name}")
+    out = partial(store.edit, load.name, lambda now: without_bin(now, b.name))
+    press("Take the whole bin out", out, key=f"gone-{b.name}", icon=":material/delete:")
 
 
 def _from_records(store: LoadStore, load: Load) -> None:
-    with st.expander("Saved pieces", icon=":material/inventory_2:"):
+    with st.expander("Saved pieces", key="saved-open", icon=":material/inventory_2:"):
         inside = {piece.record for piece in load.pieces}
         found = [r for r in records().pieces(limit=MOST_RECORDS) if r.id not in inside]
         if not found:
             st.caption("None is left. Grade a piece and save it; it can then be put in here.")
             return
         names = {r.id: f"{name_of(r)}, {when(r)}" for r in found}
-        chosen = st.multiselect(
-            "Which", list(names), format_func=names.__getitem__, key=f"take-{len(found)}"
-        )
-        if st.button("Put in, each into the bin that fits", disabled=not chosen, type="primary"):
-            picked = [record for record in found if record.id in chosen]
+        take = f"take-{len(found)}"
+        chosen = st.multiselect("Which", list(names), format_func=names.__getitem__, key=take)
 
-            def change(now: Load) -> Load:
-                for record in picked:
+        def change(now: Load) -> Load:
+            inside = {piece.record for piece in now.pieces}
+            for record in found:
+                if record.id in typed(take) and record.id not in inside:
                     piece = piece_of_record(record, taken=now.taken)
                     now = _put(now, piece, None)
-                return now
+            return now
 
-            attempt(lambda: store.edit(load.name, change))
+        press(
+            "Put in, each into the bin that fits",
+            partial(store.edit, load.name, change),
+            key="put-in",
+            disabled=not chosen,
+            type="primary",
+        )
 
 
 def _lot(store: LoadStore, load: Load, unit: MassUnit) -> None:
-    with st.expander("A lot that is only weighed", icon=":material/package_2:"), st.form("lot"):
-        name = st.text_input("What is it?", max_chars=80)
-        titles = grade_titles()
-        grade = st.selectbox("Grade, as you say", list(titles), format_func=title_of)
-        text = st.text_input(f"Weight, {unit}", max_chars=14)
-        if st.form_submit_button("Put in", type="primary"):
+    count = len(load.pieces)  # in the keys: the form is empty again once its lot is in
+    name, grade, text = f"lot-name-{count}", f"lot-grade-{count}", f"lot-weight-{count}"
 
-            def keep() -> None:
-                kg = mass_from(text, unit=unit)
-                weight = of_normal(kg, STATED_U_REL * float(kg), WeightOrigin.SCALE, "stated")
+    def keep() -> None:
+        kg = mass_from(typed(text), unit=unit)
+        weight = of_normal(kg, STATED_U_REL * float(kg), WeightOrigin.SCALE, "stated")
 
-                def change(now: Load) -> Load:
-                    new = next_id(now.taken)
-                    piece = Piece(id=new, name=one_line(name) or new, p={grade: 1.0}, weight=weight)
-                    return _put(now, piece, None)
+        def change(now: Load) -> Load:
+            new = next_id(now.taken)
+            called = one_line(typed(name)) or new
+            piece = Piece(id=new, name=called, p={typed(grade): 1.0}, weight=weight)
+            return _put(now, piece, None)
 
-                store.edit(load.name, change)
+        store.edit(load.name, change)
 
-            attempt(keep)
+    with (
+        st.expander("A lot that is only weighed", key="lot-open", icon=":material/package_2:"),
+        st.form("lot"),
+    ):
+        st.text_input("What is it?", max_chars=80, key=name)
+        st.selectbox("Grade, as you say", list(grade_titles()), format_func=title_of, key=grade)
+        st.text_input(f"Weight, {unit}", max_chars=14, key=text)
+        submit("Put in", keep, key="keep-lot", type="primary")
 
 
 def _new_bin(store: LoadStore, load: Load) -> None:
-    with st.expander("A new bin", icon=":material/add_box:"), st.form("new-bin"):
-        name = st.text_input("What stands on it?", max_chars=60)
-        titles = grade_titles()
-        grade = st.selectbox("Sold as", list(titles), format_func=title_of)
-        if st.form_submit_button("Make it", type="primary"):
-            made = Bin(name=" ".join(name.split()) or title_of(grade), grade=grade)
-            attempt(lambda: store.edit(load.name, lambda now: with_bin(now, made)))
+    count = len(load.bins)
+    name, grade = f"bin-name-{count}", f"bin-grade-{count}"
+
+    def make() -> None:
+        called = " ".join(typed(name).split()) or title_of(typed(grade))
+        made = Bin(name=called, grade=typed(grade))
+        store.edit(load.name, lambda now: with_bin(now, made))
+
+    with (
+        st.expander("A new bin", key="bin-open", icon=":material/add_box:"),
+        st.form("new-bin"),
+    ):
+        st.text_input("What stands on it?", max_chars=60, key=name)
+        st.selectbox("Sold as", list(grade_titles()), format_func=title_of, key=grade)
+        submit("Make it", make, key="make-bin", type="primary")
 
 
 def _put(load: Load, piece: Piece, bin_name: str | None) -> Load:

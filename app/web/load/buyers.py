@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
+from typing import Any
 
 import altair as alt
 import streamlit as st
@@ -21,10 +24,11 @@ from app.load.units import (
     number_from,
     price_from,
 )
-from app.web.load.parts import attempt, grade_titles, title_of, today
+from app.web.load.parts import grade_titles, title_of, today
 from app.web.plain import plain
+from app.web.pressing import press, submit, typed
 from rules.sheet import load_sheet, sheet_names
-from rules.table import AtLimit
+from rules.table import AtLimit, Limit
 
 GAUGE, TARNISH = "strand", "no1_tarnish"
 NEW = "A new buyer"
@@ -35,7 +39,9 @@ def show(store: LoadStore, unit: MassUnit) -> None:
     buyers, book = store.buyers(), store.book()
     for buyer in buyers:
         _buyer(store, buyer, book, unit)
-    with st.expander(NEW, icon=":material/add_business:", expanded=not buyers):
+    with st.expander(
+        NEW, key=f"new-{len(buyers)}", icon=":material/add_business:", expanded=not buyers
+    ):
         _form(store, None, unit)
 
 
@@ -57,11 +63,11 @@ def _buyer(store: LoadStore, buyer: Buyer, book: PriceBook, unit: MassUnit) -> N
         else:
             st.markdown("! no price yet")
         st.markdown(_terms(buyer, unit))
-        with st.expander("New prices", icon=":material/sell:"):
+        with st.expander("New prices", key=f"prices-open-{buyer.name}", icon=":material/sell:"):
             _prices(store, buyer, unit)
         with st.expander("How prices went", icon=":material/show_chart:"):
             _history(book, buyer, unit)
-        with st.expander("How they buy", icon=":material/tune:"):
+        with st.expander("How they buy", key=f"terms-open-{buyer.name}", icon=":material/tune:"):
             _form(store, buyer, unit)
 
 
@@ -99,27 +105,26 @@ def _prices(store: LoadStore, buyer: Buyer, unit: MassUnit) -> None:
     with st.form(f"prices-{buyer.name}", border=False):
         st.caption(f"{buyer.currency} for one {unit}; leave empty what did not change.")
         titles = grade_titles(buyer.sheet)
-        typed = {
-            grade: st.text_input(title, key=f"price-{buyer.name}-{grade}", max_chars=12)
-            for grade, title in titles.items()
-        }
-        if st.form_submit_button("Write down, from today", type="primary"):
+        keys = {grade: f"price-{buyer.name}-{grade}" for grade in titles}
+        for grade, title in titles.items():
+            st.text_input(title, key=keys[grade], max_chars=12)
 
-            def keep() -> None:
-                store.add_prices(
-                    Price(
-                        buyer=buyer.name,
-                        grade=grade,
-                        amount=price_from(text, what=title_of(grade)),
-                        per=unit,
-                        currency=buyer.currency,
-                        day=today(),
-                    )
-                    for grade, text in typed.items()
-                    if text.strip()
+        def keep() -> None:
+            told = {grade: typed(key).strip() for grade, key in keys.items()}
+            store.add_prices(
+                Price(
+                    buyer=buyer.name,
+                    grade=grade,
+                    amount=price_from(text, what=title_of(grade)),
+                    per=unit,
+                    currency=buyer.currency,
+                    day=today(),
                 )
+                for grade, text in told.items()
+                if text
+            )
 
-            attempt(keep)
+        submit("Write down, from today", keep, key=f"keep-prices-{buyer.name}", type="primary")
 
 
 def _history(book: PriceBook, buyer: Buyer, unit: MassUnit) -> None:
@@ -153,66 +158,84 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
     key = NEW if buyer is None else buyer.name
     base = Buyer(name="-", currency=USUAL_CURRENCY) if buyer is None else buyer
     limits = sheet_of(base).limits
+    at = {name: f"buyer-{key}-{name}" for name in _FIELDS}
     with st.form(f"buyer-{key}", border=False):
-        name = base.name if buyer is not None else st.text_input("Name", max_chars=80)
-        currency = base.currency
         if buyer is None:
-            currency = st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3).upper()
+            st.text_input("Name", max_chars=80, key=at["name"])
+            st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3, key=at["currency"])
         sheets = list(sheet_names())
-        sheet = st.selectbox("Rule sheet", sheets, index=sheets.index(base.sheet))
-        gauge = st.text_input(
-            "Strand limit, mm", value=f"{limits[GAUGE].value:g}" if GAUGE in limits else ""
-        )
+        st.selectbox("Rule sheet", sheets, index=sheets.index(base.sheet), key=at["sheet"])
+        st.text_input("Strand limit, mm", value=_limit_text(limits, GAUGE), key=at["gauge"])
         fails = GAUGE in limits and limits[GAUGE].at_limit is AtLimit.FAILS
-        edge = st.radio(
-            "A strand exactly on it", ["passes", "fails"], index=int(fails), horizontal=True
-        )
-        tarnish = st.text_input(
-            "Tarnish that still is No. 1 (0 fresh, 1 black)",
-            value=f"{limits[TARNISH].value:g}" if TARNISH in limits else "",
-        )
-        solder = st.toggle("Lets solder pass", value=base.solder is Stance.PASSES)
-        fittings = st.toggle("Lets brass fittings pass", value=base.fittings is Stance.PASSES)
-        deduction = st.text_input("Off the weight, %", value=f"{float(100 * base.deduction):.4g}")
-        least = st.text_input(f"Not less than, {unit}", value=f"{in_unit(base.least_kg, unit):.4g}")
-        travel = st.text_input(f"One trip costs, {currency}", value=f"{base.travel:f}")
-        forgiven = st.number_input("Wrong pieces overlooked in a bin", 0, 20, base.forgiven)
-        note = st.text_area("Note", value=base.note, max_chars=400)
-        if st.form_submit_button("Keep", type="primary"):
+        edge, ways = "A strand exactly on it", ["passes", "fails"]
+        st.radio(edge, ways, index=int(fails), horizontal=True, key=at["edge"])
+        tarnish = "Tarnish that still is No. 1 (0 fresh, 1 black)"
+        st.text_input(tarnish, value=_limit_text(limits, TARNISH), key=at["tarnish"])
+        st.toggle("Lets solder pass", value=base.solder is Stance.PASSES, key=at["solder"])
+        passes = base.fittings is Stance.PASSES
+        st.toggle("Lets brass fittings pass", value=passes, key=at["fittings"])
+        percent = f"{float(100 * base.deduction):.4g}"
+        st.text_input("Off the weight, %", value=percent, key=at["deduction"])
+        least = f"{in_unit(base.least_kg, unit):.4g}"
+        st.text_input(f"Not less than, {unit}", value=least, key=at["least"])
+        st.text_input(f"One trip costs, {base.currency}", f"{base.travel:f}", key=at["travel"])
+        wrong = "Wrong pieces overlooked in a bin"
+        st.number_input(wrong, 0, 20, base.forgiven, key=at["forgiven"])
+        st.text_area("Note", value=base.note, max_chars=400, key=at["note"])
 
-            def keep() -> None:
-                own = dict(base.limits)
-                shipped = load_sheet(sheet).limits
-                for limit, text, at in ((GAUGE, gauge, AtLimit(edge)), (TARNISH, tarnish, None)):
-                    if limit in shipped and text.strip():
-                        value = float(number_from(text, what=limit, high=Decimal(200)))
-                        same = value == shipped[limit].value and at in (
-                            None,
-                            shipped[limit].at_limit,
-                        )
-                        own.pop(limit, None)
-                        if not same:
-                            own[limit] = OwnLimit(value=value, at_limit=at)
-                percent = number_from(deduction, what="off the weight", high=Decimal(99))
-                new = replace(
-                    base,
-                    name=name,
-                    currency=currency,
-                    sheet=sheet,
-                    limits={one: limit for one, limit in own.items() if one in shipped},
-                    solder=Stance.PASSES if solder else Stance.COUNTS,
-                    fittings=Stance.PASSES if fittings else Stance.COUNTS,
-                    deduction=EXACT.divide(percent, Decimal(100)),
-                    least_kg=mass_from(least, unit=unit),
-                    travel=money_from(travel, currency, what="trip"),
-                    forgiven=int(forgiven),
-                    note=note,
-                )
-                sheet_of(new)
-                store.save_buyer(new)
+        def keep() -> None:
+            told = {name: typed(key) for name, key in at.items()}
+            if buyer is not None:
+                told.update(name=buyer.name, currency=buyer.currency)
+            store.save_buyer(_changed(base, told, unit))
 
-            attempt(keep)
-    if buyer is not None and st.button(
-        "Remove this buyer and their prices", key=f"remove-{key}", icon=":material/delete:"
-    ):
-        attempt(lambda: store.remove_buyer(buyer.name))
+        submit("Keep", keep, key=f"keep-buyer-{key}", type="primary")
+    if buyer is not None:
+        press(
+            "Remove this buyer and their prices",
+            partial(store.remove_buyer, buyer.name),
+            key=f"remove-{key}",
+            icon=":material/delete:",
+        )
+
+
+_FIELDS = (
+    *("name", "currency", "sheet", "gauge", "edge", "tarnish", "solder", "fittings"),
+    *("deduction", "least", "travel", "forgiven", "note"),
+)
+"""What a buyer's form asks."""
+
+
+def _limit_text(limits: Mapping[str, Limit], name: str) -> str:
+    return f"{limits[name].value:g}" if name in limits else ""
+
+
+def _changed(base: Buyer, told: Mapping[str, Any], unit: MassUnit) -> Buyer:
+    """Return a buyer as the form says; raises ``LoadError`` where that makes no sense."""
+    own, shipped = dict(base.limits), load_sheet(told["sheet"]).limits
+    for limit, at in ((GAUGE, AtLimit(told["edge"])), (TARNISH, None)):
+        text = told["gauge" if limit == GAUGE else "tarnish"].strip()
+        if limit not in shipped or not text:
+            continue
+        value = float(number_from(text, what=limit, high=Decimal(200)))
+        own.pop(limit, None)
+        if value != shipped[limit].value or at not in (None, shipped[limit].at_limit):
+            own[limit] = OwnLimit(value=value, at_limit=at)
+    currency = told["currency"].strip().upper()
+    percent = number_from(told["deduction"], what="off the weight", high=Decimal(99))
+    new = replace(
+        base,
+        name=told["name"],
+        currency=currency,
+        sheet=told["sheet"],
+        limits={one: limit for one, limit in own.items() if one in shipped},
+        solder=Stance.PASSES if told["solder"] else Stance.COUNTS,
+        fittings=Stance.PASSES if told["fittings"] else Stance.COUNTS,
+        deduction=EXACT.divide(percent, Decimal(100)),
+        least_kg=mass_from(told["least"], unit=unit),
+        travel=money_from(told["travel"], currency, what="trip"),
+        forgiven=int(told["forgiven"]),
+        note=told["note"],
+    )
+    sheet_of(new)
+    return new

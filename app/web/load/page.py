@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from app.load.demo import LOAD as DEMO_LOAD
 from app.load.demo import add_demo, remove_demo
 from app.load.store import DEFAULT_LOAD, LoadStore
 from app.load.units import MassUnit
-from app.records import RecordsError
-from app.web.grade import verdict
 from app.web.load import bins as load_bins
 from app.web.load import buyers as load_buyers
 from app.web.load import plan as load_plan
 from app.web.load import tickets as load_tickets
 from app.web.load.parts import today
-from app.web.plain import plain
+from app.web.pressing import press, words_of
 from app.web.state import Visit, visit
 from app.web.store import records
 from rules.errors import CuproscopeError
@@ -31,8 +31,7 @@ def show() -> None:
     try:
         _show(LoadStore(records()), here)
     except CuproscopeError as fault:
-        fix = fault.fix if isinstance(fault, RecordsError) else ""
-        st.error(f"{plain(verdict.sentence(str(fault)))} {plain(fix)}", icon=":material/error:")
+        st.error(words_of(fault), icon=":material/error:")
 
 
 def _show(store: LoadStore, here: Visit) -> None:
@@ -63,13 +62,20 @@ def _welcome(store: LoadStore, here: Visit) -> None:
         "worth a minute of cutting or cleaning."
     )
     with st.container(horizontal=True):
-        if st.button("Begin my load", type="primary", icon=":material/add:"):
-            store.edit(DEFAULT_LOAD, lambda load: load)
-            st.rerun()
-        if st.button("Look at an invented load", icon=":material/visibility:"):
-            add_demo(store, today=today())
-            here.seen[LOAD_KEY] = DEMO_LOAD
-            st.rerun()
+        begin = partial(store.edit, DEFAULT_LOAD, lambda load: load)
+        press("Begin my load", begin, key="begin", type="primary", icon=":material/add:")
+        invented, icon = partial(_invented, store, here), ":material/visibility:"
+        press("Look at an invented load", invented, key="invented", icon=icon)
+
+
+def _invented(store: LoadStore, here: Visit) -> None:
+    add_demo(store, today=today())
+    here.seen[LOAD_KEY] = DEMO_LOAD
+
+
+def _remove_invented(store: LoadStore, here: Visit) -> None:
+    remove_demo(store)
+    here.seen.pop(LOAD_KEY, None)
 
 
 def _head(store: LoadStore, names: tuple[str, ...], here: Visit) -> tuple[str, MassUnit]:
@@ -100,11 +106,8 @@ def _demo_foot(store: LoadStore, names: tuple[str, ...], here: Visit) -> None:
     st.divider()
     if DEMO_LOAD in names:
         st.caption("The load, the yards and the prices marked (demo) are invented.")
-        if st.button("Take the invented load out", icon=":material/delete:"):
-            remove_demo(store)
-            here.seen.pop(LOAD_KEY, None)
-            st.rerun()
-    elif st.button("Look at an invented load", type="tertiary"):
-        add_demo(store, today=today())
-        here.seen[LOAD_KEY] = DEMO_LOAD
-        st.rerun()
+        out, icon = partial(_remove_invented, store, here), ":material/delete:"
+        press("Take the invented load out", out, key="invented-out", icon=icon)
+    else:
+        invented = partial(_invented, store, here)
+        press("Look at an invented load", invented, key="invented-too", type="tertiary")

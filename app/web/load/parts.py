@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 
@@ -14,11 +13,8 @@ from app.load.report import estimate_figures
 from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
-from app.records import RecordsError
-from app.web.grade import verdict
-from app.web.plain import plain
+from app.web.picture import show_picture
 from app.web.store import records
-from rules.errors import CuproscopeError
 from rules.sheet import load_sheet
 
 
@@ -61,21 +57,10 @@ def thumb(piece: Piece, *, width: int = 96) -> None:
     if data is None:
         st.caption("photo lost")
     else:
-        st.image(data, alt=f"Photo of {piece.name}", width=width)
+        show_picture(data, alt=f"Photo of {piece.name}", width=width)
 
 
 @st.cache_data(max_entries=400, show_spinner=False)
 def small_photo(sha256: str, record: str | None) -> bytes | None:
     """Return a piece's picture as printed pages take it, None where it is gone."""
     return picture_of(records(), sha256, record)
-
-
-def attempt(work: Callable[[], object]) -> None:
-    """Do something a person asked for and show the page anew; what fails is told in place."""
-    try:
-        work()
-    except CuproscopeError as fault:
-        fix = fault.fix if isinstance(fault, RecordsError) else ""
-        st.error(f"{plain(verdict.sentence(str(fault)))} {plain(fix)}", icon=":material/error:")
-    else:
-        st.rerun()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 import altair as alt
@@ -23,8 +24,9 @@ from app.load.store import LoadStore
 from app.load.terms import Terms, terms_of
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
-from app.web.load.parts import attempt, small_photo, thumb, title_of, today
+from app.web.load.parts import small_photo, thumb, title_of, today
 from app.web.plain import plain
+from app.web.pressing import press
 
 BEST = "the best offer"
 
@@ -166,14 +168,15 @@ def _pulls(store: LoadStore, plan: Plan) -> None:
                         f"{pull_words(pull.gain, currency)}"
                     )
             fitting = _fitting(plan, [pull.id for pull in found.pulls], name)
-            if fitting and st.button("I pulled them", key=f"pulled-{name}"):
+            if fitting:
+                pulled = partial(store.edit, plan.load.name, partial(_all_moved, to_of=fitting))
+                press("I pulled them", pulled, key=f"pulled-{name}")
 
-                def change(now: Load, fitting: dict[str, str] = fitting) -> Load:
-                    for piece_id, to in fitting.items():
-                        now = moved(now, piece_id, to)
-                    return now
 
-                attempt(lambda: store.edit(plan.load.name, change))
+def _all_moved(load: Load, *, to_of: Mapping[str, str]) -> Load:
+    for piece_id, to in to_of.items():
+        load = moved(load, piece_id, to)
+    return load
 
 
 def _fitting(plan: Plan, ids: list[str], name: str) -> dict[str, str]:

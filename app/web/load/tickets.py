@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -17,8 +18,9 @@ from app.load.ticket import PaidLine, Ticket, differences
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import LoadError, MassUnit, money_from, money_words
-from app.web.load.parts import attempt, grade_titles, mass, small_photo, title_of, today
+from app.web.load.parts import grade_titles, mass, small_photo, title_of, today
 from app.web.plain import plain
+from app.web.pressing import press, submit, typed
 
 FEW_DRAWS = 100
 """The order of offers is that of what they are expected to bring, which needs no draws."""
@@ -30,18 +32,21 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
     if load.bins and buyers:
         with st.form("new-ticket"):
             st.markdown("**A new ticket**")
-            name = st.selectbox(
+            to, which = f"ticket-to-{load.name}", f"ticket-bins-{load.name}"
+            st.selectbox(
                 "To",
                 best_first(store, load, buyers),
                 help="First stands who leaves you the most, travel counted.",
+                key=to,
             )
-            bins = st.multiselect(
-                "Bins", [b.name for b in load.bins], default=[b.name for b in load.bins]
-            )
-            if st.form_submit_button("Write the ticket", type="primary"):
-                attempt(
-                    lambda: store.write_ticket(load.name, name, day=today(), unit=unit, bins=bins)
-                )
+            names = [b.name for b in load.bins]
+            st.multiselect("Bins", names, default=names, key=which)
+
+            def write() -> None:
+                day, bins = today(), typed(which)
+                store.write_ticket(load.name, typed(to), day=day, unit=unit, bins=bins)
+
+            submit("Write the ticket", write, key="write-ticket", type="primary")
     tickets = store.tickets()
     if not tickets:
         st.info("No ticket yet. It says what each bin should bring, for the way to the scale.")
@@ -77,10 +82,12 @@ def _ticket(store: LoadStore, ticket: Ticket) -> None:
                 key=f"csv-{ticket.code}", icon=":material/table:",
             )  # fmt: skip
         if ticket.settled is None:
-            with st.expander("What was paid?", icon=":material/payments:"):
+            with st.expander(
+                "What was paid?", key=f"settle-open-{ticket.code}", icon=":material/payments:"
+            ):
                 _settle(store, ticket)
-            if st.button("Tear it up", key=f"tear-{ticket.code}", type="tertiary"):
-                attempt(lambda: store.remove_ticket(ticket.code))
+            tear = partial(store.remove_ticket, ticket.code)
+            press("Tear it up", tear, key=f"tear-{ticket.code}", type="tertiary")
         else:
             _settled(ticket)
 
@@ -97,45 +104,45 @@ def _files(ticket: Ticket) -> tuple[bytes, bytes]:
 
 def _settle(store: LoadStore, ticket: Ticket) -> None:
     with st.form(f"settle-{ticket.code}", border=False):
-        typed: dict[str, tuple[str, str, list[str]]] = {}
         for line in ticket.lines:
+            keys = _keys_of(ticket, line.bin)
             st.markdown(f"**{plain(line.bin)}**")
             left, right = st.columns(2)
-            amount = left.text_input(
-                f"Paid, {ticket.currency}",
-                value=f"{line.amount:f}",
-                key=f"paid-{ticket.code}-{line.bin}",
-            )
+            amount = f"{line.amount:f}"
+            left.text_input(f"Paid, {ticket.currency}", value=amount, key=keys[0])
             titles = list(grade_titles())
             known = titles if line.grade in titles else [line.grade, *titles]
-            grade = right.selectbox(
-                "as", known, index=known.index(line.grade), format_func=title_of,
-                key=f"as-{ticket.code}-{line.bin}",
-            )  # fmt: skip
+            right.selectbox(
+                "as", known, index=known.index(line.grade), format_func=title_of, key=keys[1]
+            )
             names = {piece.id: piece.name or piece.id for piece in line.pieces}
-            blamed = []
             if names:
-                blamed = st.multiselect(
-                    "Which pieces did they blame?", list(names), format_func=names.__getitem__,
-                    key=f"blame-{ticket.code}-{line.bin}",
-                )  # fmt: skip
-            typed[line.bin] = (amount, grade, blamed)
-        note = st.text_input("Note", max_chars=200, key=f"note-{ticket.code}")
-        if st.form_submit_button("Keep; these bins are sold", type="primary"):
+                words = "Which pieces did they blame?"
+                st.multiselect(words, list(names), format_func=names.__getitem__, key=keys[2])
+        note = f"note-{ticket.code}"
+        st.text_input("Note", max_chars=200, key=note)
 
-            def keep() -> None:
-                lines = [
-                    PaidLine(
-                        bin=name,
-                        grade=grade,
-                        amount=money_from(amount, ticket.currency, what=name),
-                        blamed=tuple(blamed),
-                    )
-                    for name, (amount, grade, blamed) in typed.items()
-                ]
-                store.settle(ticket.code, lines, day=today(), note=note)
+        def keep() -> None:
+            lines = []
+            for line in ticket.lines:
+                amount, grade, blamed = map(typed, _keys_of(ticket, line.bin))
+                paid = money_from(amount, ticket.currency, what=line.bin)
+                lines.append(
+                    PaidLine(bin=line.bin, grade=grade, amount=paid, blamed=tuple(blamed or ()))
+                )
+            store.settle(ticket.code, lines, day=today(), note=typed(note))
 
-            attempt(keep)
+        sold = "Keep; these bins are sold"
+        submit(sold, keep, key=f"keep-settled-{ticket.code}", type="primary")
+
+
+def _keys_of(ticket: Ticket, bin_name: str) -> tuple[str, str, str]:
+    """Return the keys of what is typed of one line: amount, grade, pieces blamed."""
+    return (
+        f"paid-{ticket.code}-{bin_name}",
+        f"as-{ticket.code}-{bin_name}",
+        f"blame-{ticket.code}-{bin_name}",
+    )
 
 
 def _settled(ticket: Ticket) -> None:

@@ -9,7 +9,9 @@ from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
 from app.web.grade.stated import request_of
 from app.web.opinion.pooling import change_of, pooled_with, steps_of
+from app.web.picture import show_picture
 from app.web.plain import plain
+from app.web.pressing import press
 from app.web.server.inbox import Kept, keep, path_of
 from app.web.server.settings import MAX_UPLOAD_MB
 from app.web.server.uploads import let_go
@@ -26,7 +28,9 @@ AS_IT_IS, CLEANED = "As it was", "After cleaning"
 def show_photos(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
     """Show what more photos gave, and take in another one."""
     _told(record)
-    with st.expander("Add a photo of the same piece", icon=":material/add_a_photo:"):
+    with st.expander(
+        "Add a photo of the same piece", key=f"photos-{record.id}", icon=":material/add_a_photo:"
+    ):
         role = st.segmented_control(
             "It shows the piece",
             [AS_IT_IS, CLEANED],
@@ -102,15 +106,13 @@ def _add(
             or 0
         )
     picture = told.pictures[number + 1].result()
-    st.image(picture.jpeg, alt=picture.alt, width=320)
-    if st.button("Add this photo", type="primary", key=f"add-{told.kept.sha256[:12]}"):
-        try:
-            add_photo(told, number, record, sheet, is_cleaned=is_cleaned)
-        except CuproscopeError as fault:
-            st.error(plain(verdict.sentence(fault.message)))
-        else:
-            here.seen.pop(_at_hand(record), None)
-            st.rerun()
+    show_picture(picture.jpeg, alt=picture.alt, width=320)
+
+    def add() -> None:
+        add_photo(told, number, record, sheet, is_cleaned=is_cleaned)
+        here.seen.pop(_at_hand(record), None)
+
+    press("Add this photo", add, key=f"add-{told.kept.sha256[:12]}-{number}", type="primary")
 
 
 def add_photo(
@@ -181,4 +183,4 @@ def _pairs(record: PieceRecord) -> None:
             except RecordsError as fault:
                 st.caption(plain(fault.message))
             else:
-                st.image(data, alt=f"The piece {word} cleaning", caption=word, width="stretch")
+                show_picture(data, alt=f"The piece {word} cleaning", caption=word)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal, InvalidOperation
+from functools import partial
 
 import streamlit as st
 
@@ -15,7 +16,9 @@ from app.web.opinion.comparing import agreement, blind_call, borderline_first
 from app.web.opinion.more_photos import show_photos
 from app.web.opinion.pooling import level_of
 from app.web.opinion.strip import show_strip
+from app.web.picture import show_picture
 from app.web.plain import plain
+from app.web.pressing import press, submit, typed, words_of
 from app.web.records.view import as_piece, marked_photo, name_of, sheet_of, title_of, when
 from app.web.state import Visit, visit
 from app.web.store import records
@@ -43,7 +46,7 @@ def show() -> None:
         here.seen.pop(CHOSEN, None)
         st.info("That record was deleted in another window.")
     except RecordsError as fault:
-        st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+        st.error(words_of(fault))
 
 
 def _choose(here: Visit) -> PieceRecord | None:
@@ -86,7 +89,7 @@ def _piece(record: PieceRecord, here: Visit) -> None:
             except CuproscopeError as fault:
                 st.warning(plain(fault.message))
             else:
-                st.image(data, alt=f"Photo of {name_of(record)}, outlined", width="stretch")
+                show_picture(data, alt=f"Photo of {name_of(record)}, outlined")
     call = blind_call(record)
     is_shown = call is not None or record.id in _shown_without_call(here)
     with words:
@@ -110,7 +113,7 @@ def _shown_without_call(here: Visit) -> set[str]:
 def _ask_blind(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
     st.subheader("What do you say?")
     st.markdown("Before you see the photo's reading: it can't sway you yet.")
-    grade = st.pills(
+    st.pills(
         "Your grade",
         list(sheet.grade_ids),
         format_func=sheet.title_of,
@@ -118,27 +121,30 @@ def _ask_blind(record: PieceRecord, sheet: RuleSheet, here: Visit) -> None:
         wrap=True,
         key=f"call-{record.id}",
     )
-    says_level = st.toggle("I say how tarnished it is, too", key=f"says-{record.id}")
-    level = (
-        st.slider(
-            "Tarnish: 0 fresh, 0.5 dull penny, 1 black",
-            0.0,
-            1.0,
-            0.3,
-            0.05,
-            key=f"level-{record.id}",
-        )
-        if says_level
-        else None
+    if st.toggle("I say how tarnished it is, too", key=f"says-{record.id}"):
+        words = "Tarnish: 0 fresh, 0.5 dull penny, 1 black"
+        st.slider(words, 0.0, 1.0, 0.3, 0.05, key=f"level-{record.id}")
+    st.text_input("Your name", key="who", persist_state="session", max_chars=60)
+    press(
+        "That is my call",
+        partial(_keep_call, record.id),
+        key=f"my-call-{record.id}",
+        type="primary",
+        disabled=typed(f"call-{record.id}") is None,
+        width="stretch",
     )
-    who = st.text_input("Your name", key="who", persist_state="session", max_chars=60)
-    if st.button("That is my call", type="primary", disabled=grade is None, width="stretch"):
-        assert grade is not None
-        records().record_own_call(record.id, grade=grade, blind=True, who=who, tarnish_level=level)
-        st.rerun()
-    if st.button("Show the reading without a call", type="tertiary"):
-        _shown_without_call(here).add(record.id)
-        st.rerun()
+    shown = partial(_shown_without_call(here).add, record.id)
+    press("Show the reading without a call", shown, key=f"no-call-{record.id}", type="tertiary")
+
+
+def _keep_call(piece_id: str) -> None:
+    records().record_own_call(
+        piece_id,
+        grade=typed(f"call-{piece_id}"),
+        blind=True,
+        who=typed("who"),
+        tarnish_level=typed(f"level-{piece_id}") if typed(f"says-{piece_id}") else None,
+    )
 
 
 def _side_by_side(record: PieceRecord, sheet: RuleSheet) -> None:
@@ -183,7 +189,7 @@ def _nearest(record: PieceRecord) -> None:
                 except RecordsError:
                     st.caption("photo lost")
                 else:
-                    st.image(data, alt=f"Photo of {name_of(other)}", width="stretch")
+                    show_picture(data, alt=f"Photo of {name_of(other)}")
             own = level_of(other.findings)
             sheet = sheet_of(other.sheet)
             st.markdown(
@@ -197,24 +203,30 @@ def _outcome(record: PieceRecord, sheet: RuleSheet) -> None:
     for told in record.outcomes:
         taken = title_of(told.grade, sheet) if told.grade else "paid"
         money = f", {told.paid} {told.currency}" if told.paid is not None else ""
-        st.markdown(f"✓ {plain(told.buyer_name)}: **{plain(taken)}**{plain(money)}")
-    buyers = records().buyers()
-    names = [buyer.name for buyer in buyers]
-    with st.form(f"outcome-{record.id}-{len(record.outcomes)}", border=True):
-        buyer = st.selectbox(
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.markdown(f"✓ {plain(told.buyer_name)}: **{plain(taken)}**{plain(money)}")
+            take_back = partial(records().remove_outcome, told.id)
+            press("Take it back", take_back, key=f"take-back-{told.id}", type="tertiary")
+    names = [buyer.name for buyer in records().buyers()]
+    key = f"outcome-{record.id}-{len(record.outcomes)}"
+    with st.form(key, border=True):
+        st.selectbox(
             "Buyer",
             names,
             index=0 if names else None,
             accept_new_options=True,
             placeholder="Type a name",
+            key=f"buyer-{key}",
         )
-        grade = st.pills("Taken as", list(sheet.grade_ids), format_func=sheet.title_of)
+        grades = list(sheet.grade_ids)
+        st.pills("Taken as", grades, format_func=sheet.title_of, key=f"grade-{key}")
         left, right = st.columns(2)
-        paid = left.text_input("Paid for it, if known", max_chars=20, placeholder="12.40")
-        currency = right.text_input("Currency", _usual_currency(), max_chars=3)
-        note = st.text_input("Note", max_chars=200)
-        if st.form_submit_button("Keep this", type="primary", width="stretch"):
-            _keep_outcome(record, buyer, grade, paid, currency, note)
+        paid = "Paid for it, if known"
+        left.text_input(paid, max_chars=20, placeholder="12.40", key=f"paid-{key}")
+        right.text_input("Currency", _usual_currency(), max_chars=3, key=f"currency-{key}")
+        st.text_input("Note", max_chars=200, key=f"note-{key}")
+        keep = partial(_keep_outcome, record.id, key)
+        submit("Keep this", keep, key=f"keep-{key}", type="primary", width="stretch")
 
 
 def _usual_currency() -> str:
@@ -223,33 +235,19 @@ def _usual_currency() -> str:
     return buyers[0].currency if buyers else USUAL_CURRENCY
 
 
-def _keep_outcome(
-    record: PieceRecord,
-    buyer: str | None,
-    grade: str | None,
-    paid: str,
-    currency: str,
-    note: str,
-) -> None:
+def _keep_outcome(piece_id: str, key: str) -> None:
+    buyer, paid = typed(f"buyer-{key}"), typed(f"paid-{key}").strip()
     if not buyer or not buyer.strip():
-        st.error("Say which buyer.")
-        return
+        raise RecordsError("say which buyer")
     try:
-        money = Decimal(paid.strip().replace(",", ".")) if paid.strip() else None
+        money = Decimal(paid.replace(",", ".")) if paid else None
     except InvalidOperation:
-        st.error("Write the money as a number, like 12.40.")
-        return
-    try:
-        known = records().add_buyer(buyer)
-        records().record_outcome(
-            record.id,
-            buyer_id=known.id,
-            grade=grade,
-            paid=money,
-            currency=currency.strip().upper() if money is not None else None,
-            note=note,
-        )
-    except RecordsError as fault:
-        st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
-    else:
-        st.rerun()
+        raise RecordsError("write the money as a number, like 12.40") from None
+    records().record_outcome(
+        piece_id,
+        buyer_id=records().add_buyer(buyer).id,
+        grade=typed(f"grade-{key}"),
+        paid=money,
+        currency=typed(f"currency-{key}").strip().upper() if money is not None else None,
+        note=typed(f"note-{key}"),
+    )

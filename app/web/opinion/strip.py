@@ -9,6 +9,7 @@ from app.web.opinion.buyers import cutoffs_at, sheet_for
 from app.web.opinion.comparing import Call, cuts_of, marks_of, pooled_marks
 from app.web.opinion.pooling import change_of, level_of, steps_of
 from app.web.opinion.strip_picture import WIDTH, Cut, alt_of, strip_picture
+from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.store import records
 from app.words import confidence_words, grade_words
@@ -31,7 +32,7 @@ def show_strip(record: PieceRecord, sheet: RuleSheet, call: Call | None) -> None
     cuts = cuts_of(sheet) + tuple(_cut(one, buyer) for one in learned if buyer is not None)
     if measured is None:
         st.caption("The finish could not be judged on its photo.")
-    st.image(strip_picture(marks, cuts), alt=alt_of(marks, cuts), width=WIDTH)
+    show_picture(strip_picture(marks, cuts), alt=alt_of(marks, cuts), width=WIDTH)
     if measured is not None:
         st.markdown(
             f"Tarnish **{measured.value:.2f}**, between {max(0, measured.low95):.2f} and "

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import streamlit as st
 
@@ -13,6 +15,7 @@ from app.practice.store import TEST_CARDS, Answer, Practice, PracticeTest, progr
 from app.records import NoSuchRecordError, RecordsError
 from app.web.grade import verdict
 from app.web.grade.stated import shipped_sheet
+from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.practice.cards import (
     SHEET,
@@ -24,6 +27,7 @@ from app.web.practice.cards import (
 )
 from app.web.practice.paper import result_pdf
 from app.web.practice.view import bars_of, confusion_table, mixed_up, summary, trend_of
+from app.web.pressing import press, typed
 from app.web.state import Visit, visit
 from app.web.store import records
 from rules.engine import grade as graded
@@ -138,35 +142,47 @@ def _cards(helper: str, here: Visit) -> None:
     due, done = practice.due(helper), len(practice.answers(helper))
     st.caption(f"Answers so far: {done} · Cards due again: {due}")
     if doing.answer is None:
-        told = _ask(card, pictures, sheet, key=f"{card.key}-{done}")
-        if told is not None:
-            grade, row = told
+
+        def answer(grade: str, row: str | None) -> None:
             seconds = time.time() - doing.since
             given = practice.answer(helper, card, grade=grade, row=row, seconds=seconds)
             here.seen[STATE] = replace(doing, answer=given)
-            st.rerun()
+
+        _ask(card, pictures, sheet, answer, key=f"{card.key}-{done}")
         return
     _feedback(card, doing.answer, sheet)
-    if st.button("Next card", type="primary", width="stretch", icon=":material/arrow_forward:"):
-        here.seen[STATE] = Doing()
-        st.rerun()
+    press(
+        "Next card",
+        partial(here.seen.__setitem__, STATE, Doing()),
+        key=f"next-{card.key}-{done}",
+        type="primary",
+        width="stretch",
+        icon=":material/arrow_forward:",
+    )
 
 
 def _ask(
-    card: PracticeCard, pictures: tuple[bytes, ...], sheet: RuleSheet, *, key: str
-) -> tuple[str, str | None] | None:
-    """Show a card, and return grade and row once they are named."""
+    card: PracticeCard,
+    pictures: tuple[bytes, ...],
+    sheet: RuleSheet,
+    answer: Callable[[str, str | None], None],
+    *,
+    key: str,
+) -> None:
+    """Show a card; ``answer`` takes grade and row once they are named."""
     left, right = st.columns([6, 5], gap="large")
     with left:
-        st.image(pictures[0], alt="The piece to grade, from near", width="stretch")
+        show_picture(pictures[0], alt="The piece to grade, from near")
         if len(pictures) > 1:
             with st.expander("Whole photo"):
-                st.image(pictures[1], alt="The whole photo, the piece outlined", width="stretch")
+                show_picture(
+                    pictures[1], alt="The whole photo, the piece outlined", width="stretch"
+                )
     with right:
         facts = _facts(card)
         if facts:
             st.markdown("**Known of it:** " + plain(", ".join(facts)))
-        grade = st.pills(
+        grade: str | None = st.pills(
             "Which grade?",
             list(sheet.grade_ids),
             format_func=sheet.title_of,
@@ -174,12 +190,18 @@ def _ask(
             key=f"grade-{key}",
         )
         if grade is None:
-            return None
-        rows = {row.reason: row.id for row in sheet.rows if row.grade == grade}
-        reason = st.radio("Because …", [*rows, NOT_SURE], index=None, key=f"why-{key}-{grade}")
-        if st.button("That is my answer", type="primary", disabled=reason is None, width="stretch"):
-            return grade, rows.get(reason or "")
-    return None
+            return
+        named, why = grade, f"why-{key}-{grade}"
+        rows = {row.reason: row.id for row in sheet.rows if row.grade == named}
+        reason = st.radio("Because …", [*rows, NOT_SURE], index=None, key=why)
+        press(
+            "That is my answer",
+            lambda: answer(named, rows.get(typed(why) or "")),
+            key=f"answer-{key}-{named}",
+            type="primary",
+            disabled=reason is None,
+            width="stretch",
+        )
 
 
 def _facts(card: PracticeCard) -> list[str]:
@@ -212,7 +234,7 @@ def _feedback(card: PracticeCard, given: Answer, sheet: RuleSheet) -> None:
         with st.spinner("Measuring …"):
             picture = measured_picture(card)
         if picture is not None:
-            st.image(picture, alt="The photo as the program measures it", width="stretch")
+            show_picture(picture, alt="The photo as the program measures it")
             st.caption("As the program measures it; the truth stands beside it.")
     with right:
         st.markdown(f"**What decides:** {plain(verdict.sentence(card.reason))}")
@@ -236,14 +258,15 @@ def _progress(helper: str, here: Visit) -> None:
         topics = {str(topic): share for topic, share in progress.topics}
         st.html(bars_of("By what it shows, the weakest first", topics))
         st.html(trend_of(progress))
-    with st.expander("Remove this helper"):
-        if st.checkbox("Their answers and tests go for good", key=f"sure-helper-{helper}") and (
-            st.button("Remove now", key=f"remove-helper-{helper}")
-        ):
-            practice.remove_helper(helper)
-            here.seen.pop("helper", None)
-            here.seen.pop(STATE, None)
-            st.rerun()
+
+    def remove() -> None:
+        practice.remove_helper(helper)
+        here.seen.pop("helper", None)
+        here.seen.pop(STATE, None)
+
+    with st.expander("Remove this helper", key=f"remove-open-{helper}"):
+        if st.checkbox("Their answers and tests go for good", key=f"sure-helper-{helper}"):
+            press("Remove now", remove, key=f"remove-helper-{helper}")
 
 
 # ------------------------------------------------------------------------------ test
@@ -265,16 +288,22 @@ def _test(helper: str, here: Visit) -> None:
         f"{TEST_CARDS} cards, the same for everybody. No help and no answers in between; it can "
         "be left and taken up again. At the end there is a sheet to print."
     )
+
+    def take_up(test_id: str) -> None:
+        here.seen[STATE] = Doing(test=test_id, since=time.time())
+
     unfinished = next((test for test in tests if not test.is_finished), None)
     if unfinished is not None:
         count = len(unfinished.answers)
-        if st.button(f"Go on with the test ({count} of {TEST_CARDS} done)", type="primary"):
-            here.seen[STATE] = Doing(test=unfinished.id, since=time.time())
-            st.rerun()
-    elif st.button("Begin the test", type="primary"):
-        begun = practice.begin_test(helper, fixed_cards())
-        here.seen[STATE] = Doing(test=begun.id, since=time.time())
-        st.rerun()
+        words = f"Go on with the test ({count} of {TEST_CARDS} done)"
+        press(words, partial(take_up, unfinished.id), key="go-on", type="primary")
+    else:
+        press(
+            "Begin the test",
+            lambda: take_up(practice.begin_test(helper, fixed_cards()).id),
+            key=f"begin-{len(tests)}",
+            type="primary",
+        )
     for test in tests:
         if test.is_finished:
             _result(test, str(here.seen.get("helper", "")))
@@ -285,18 +314,17 @@ def _test_card(helper: str, test: PracticeTest, here: Visit) -> None:
     st.progress(done / count, text=f"Card {done + 1} of {count}")
     card = card_of(test.left[0])
     sheet = shipped_sheet(SHEET)
-    told = _ask(card, question_pictures(card.key), sheet, key=f"{test.id}-{card.key}")
-    if told is not None:
-        grade, row = told
+
+    def answer(grade: str, row: str | None) -> None:
         seconds = time.time() - _doing(here).since
         Practice(records()).answer(
             helper, card, grade=grade, row=row, seconds=seconds, test_id=test.id
         )
         here.seen[STATE] = Doing(test=test.id, since=time.time())
-        st.rerun()
-    if st.button("Leave the test for now", type="tertiary"):
-        here.seen[STATE] = Doing()
-        st.rerun()
+
+    _ask(card, question_pictures(card.key), sheet, answer, key=f"{test.id}-{card.key}")
+    leave = partial(here.seen.__setitem__, STATE, Doing())
+    press("Leave the test for now", leave, key=f"leave-{test.id}", type="tertiary")
 
 
 def _result(test: PracticeTest, name: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections import Counter
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -17,7 +18,9 @@ from app.web.grade import verdict
 from app.web.grade.answers import forget_answers
 from app.web.load.parts import small_photo
 from app.web.navigation import go
+from app.web.picture import show_picture
 from app.web.plain import plain
+from app.web.pressing import press, typed, words_of
 from app.web.records.rebuild import offer_rebuild
 from app.web.records.view import (
     SIGN_CONFIRMED,
@@ -58,7 +61,7 @@ def show() -> None:
         st.info("That record was deleted in another window.")
         st.button("Back to all records", key="gone")
     except RecordsError as fault:
-        st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+        st.error(words_of(fault))
 
 
 # ------------------------------------------------------------------------ all of them
@@ -99,16 +102,19 @@ def _all(here: Visit) -> None:
         _row(record, here, several)
     if pages > 1:
         with st.container(horizontal=True):
-            if st.button("Newer", disabled=page == 0, icon=":material/arrow_back:"):
-                st.session_state["records-page"] = page - 1
-                st.rerun()
-            if st.button("Older", disabled=page >= pages - 1, icon=":material/arrow_forward:"):
-                st.session_state["records-page"] = page + 1
-                st.rerun()
+            newer, older = partial(_turn_to, page - 1), partial(_turn_to, page + 1)
+            icon = ":material/arrow_back:"
+            press("Newer", newer, key="newer", disabled=page == 0, icon=icon)
+            icon = ":material/arrow_forward:"
+            press("Older", older, key="older", disabled=page >= pages - 1, icon=icon)
     st.divider()
     _hand_out()
     _take_in()
     _delete_all()
+
+
+def _turn_to(page: int) -> None:
+    st.session_state["records-page"] = page
 
 
 def shared_photos(shown: Iterable[PieceRecord]) -> frozenset[str]:
@@ -139,22 +145,24 @@ def _row(record: PieceRecord, here: Visit, several: frozenset[str]) -> None:
                 f"**{plain(name_of(record))}**  \n{plain(grade)} · {' · '.join(signs)}  \n"
                 f":small[{plain(when(record))}]"
             )
-        if st.button("Open", key=f"open-{record.id}"):
-            here.seen[OPEN] = record.id
-            st.rerun()
+        press("Open", partial(_look_at, here, record.id), key=f"open-{record.id}")
+
+
+def _look_at(here: Visit, piece_id: str | None) -> None:
+    here.seen[OPEN] = piece_id
 
 
 def _thumb(record: PieceRecord, *, from_near: bool) -> None:
     near = small_photo(record.photos[0].sha256, record.id) if from_near else None
     if near is not None:
-        st.image(near, alt=f"{name_of(record)}, cut out of its photo", width="stretch")
+        show_picture(near, alt=f"{name_of(record)}, cut out of its photo")
         return
     try:
         data = records().thumbnail(record.photos[0].sha256, longest_px=220)
     except RecordsError:
         st.caption("photo lost")
     else:
-        st.image(data, alt=f"Photo of {name_of(record)}", width="stretch")
+        show_picture(data, alt=f"Photo of {name_of(record)}")
 
 
 def _hand_out() -> None:
@@ -225,7 +233,7 @@ def _take_in() -> None:
                 with st.spinner("Reading …"):
                     told = import_zip(records(), source)
             except RecordsError as fault:
-                st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+                st.error(words_of(fault))
             else:
                 if upload is not None:
                     let_go([upload])
@@ -246,16 +254,23 @@ def _delete_all() -> None:
             "All pieces, photos, calls, outcomes, buyers and loads, and the photos that wait to be "
             "graded. Export first what you need."
         )
-        typed = st.text_input("Type DELETE to go on", key=f"sure-{visit().rounds}", max_chars=12)
-        if st.button("Delete everything now", disabled=typed.strip() != "DELETE", key="delete-all"):
-            records().delete_everything()
-            shutil.rmtree(default_folder() / "export", ignore_errors=True)
-            empty(inbox_folder())
-            forget_answers()
-            st.cache_data.clear()  # small pictures of photos
-            st.session_state.pop("prepared", None)
-            visit().lay_all_aside()
-            st.rerun()
+        sure = st.text_input("Type DELETE to go on", key=f"sure-{visit().rounds}", max_chars=12)
+        press(
+            "Delete everything now",
+            _delete_everything,
+            key="delete-all",
+            disabled=sure.strip() != "DELETE",
+        )
+
+
+def _delete_everything() -> None:
+    records().delete_everything()
+    shutil.rmtree(default_folder() / "export", ignore_errors=True)
+    empty(inbox_folder())
+    forget_answers()
+    st.cache_data.clear()  # small pictures of photos
+    st.session_state.pop("prepared", None)
+    visit().lay_all_aside()
 
 
 # ------------------------------------------------------------------------- one of them
@@ -266,9 +281,8 @@ def _one(piece_id: str, here: Visit) -> None:
     record = store.piece(piece_id)
     sheet = sheet_of(record.sheet)
     with st.container(horizontal=True):
-        if st.button("All records", icon=":material/arrow_back:", key="back"):
-            here.seen.pop(OPEN, None)
-            st.rerun()
+        icon = ":material/arrow_back:"
+        press("All records", partial(_look_at, here, None), key="back", icon=icon)
         if st.button("Second opinion", icon=":material/balance:", key="to-opinion"):
             here.seen["opinion"] = record.id
             go("Second opinion")
@@ -291,7 +305,7 @@ def _one(piece_id: str, here: Visit) -> None:
                 st.warning(plain(fault.message))
             else:
                 role = {"before": "before cleaning", "after": "after cleaning"}.get(photo.role, "")
-                st.image(
+                show_picture(
                     picture,
                     alt=f"{name_of(record)}, {role or 'as saved'}, with its outline",
                     caption=role or None,
@@ -321,37 +335,41 @@ def _history(record: PieceRecord) -> None:
 
 
 def _change(record: PieceRecord, here: Visit) -> None:
-    store = records()
     asked = f"ask-{record.id}"
-    # Open while it asks back: closed by a rerun, the question would be out of sight.
-    is_asking = bool(here.seen.get(asked))
-    with st.expander("Name, notes, confirm, delete", expanded=is_asking, icon=":material/edit:"):
-        name = st.text_input("Name", record.name, key=f"rename-{record.id}", max_chars=120)
-        notes = st.text_area("Notes", record.notes, key=f"notes-{record.id}", max_chars=2000)
-        confirmed = st.toggle(
+    with st.expander(
+        "Name, notes, confirm, delete", key=f"change-{record.id}", icon=":material/edit:"
+    ):
+        st.text_input("Name", record.name, key=f"rename-{record.id}", max_chars=120)
+        st.text_area("Notes", record.notes, key=f"notes-{record.id}", max_chars=2000)
+        st.toggle(
             "I vouch for this grade (it is compared with and practised on)",
             record.is_confirmed,
             key=f"confirm-{record.id}",
         )
-        if st.button("Keep these changes", key=f"keep-{record.id}"):
-            store.rename(record.id, name)
-            store.set_notes(record.id, notes)
-            (store.add_tag if confirmed else store.remove_tag)(record.id, CONFIRMED)
-            st.rerun()
+        press("Keep these changes", partial(_keep, record.id), key=f"keep-{record.id}")
         st.divider()
-        if not is_asking:
-            if st.button("Delete this piece", key=f"delete-{record.id}", icon=":material/delete:"):
-                here.seen[asked] = True
-                st.rerun()
+        if not here.seen.get(asked):
+            ask = partial(here.seen.__setitem__, asked, True)
+            icon = ":material/delete:"
+            press("Delete this piece", ask, key=f"delete-{record.id}", icon=icon)
             return
         st.warning("The piece, its photos, calls and outcomes go for good.")
         with st.container(horizontal=True):
-            if st.button("Yes, delete it", key=f"yes-{record.id}", type="primary"):
-                store.delete_piece(record.id)
-                here.seen.pop(asked)
-                here.seen.pop(OPEN, None)
-                here.saved.clear()
-                st.rerun()
-            if st.button("No, keep it", key=f"no-{record.id}"):
-                here.seen.pop(asked)
-                st.rerun()
+            delete = partial(_delete, here, record.id)
+            press("Yes, delete it", delete, key=f"yes-{record.id}", type="primary")
+            press("No, keep it", partial(here.seen.pop, asked, None), key=f"no-{record.id}")
+
+
+def _keep(piece_id: str) -> None:
+    store = records()
+    store.rename(piece_id, typed(f"rename-{piece_id}"))
+    store.set_notes(piece_id, typed(f"notes-{piece_id}"))
+    change = store.add_tag if typed(f"confirm-{piece_id}") else store.remove_tag
+    change(piece_id, CONFIRMED)
+
+
+def _delete(here: Visit, piece_id: str) -> None:
+    records().delete_piece(piece_id)
+    here.seen.pop(f"ask-{piece_id}", None)
+    here.seen.pop(OPEN, None)
+    here.saved.clear()

@@ -101,36 +101,13 @@ def test_what_is_stated_turns_the_grade(visit: Visit) -> None:
     page.get_by_role("heading", name="No. 2", exact=True).wait_for()
 
 
-def until_shown(page: Any, press: Callable[[], None], *, shows: str) -> None:
-    """Press until the page shows the next step.
-
-    A busy machine draws what can be pressed before it listens, and the press in between is
-    lost: a person presses again.
-    """
-    from playwright.sync_api import TimeoutError as PlaywrightTimeout
-
-    next_step = page.get_by_text(shows)
-    for patience_ms in (15_000, 45_000):
-        settled(page)
-        press()
-        try:
-            next_step.wait_for(timeout=patience_ms)
-        except PlaywrightTimeout:
-            continue
-        return
-    next_step.wait_for()
-
-
 def tap(page: Any, x: float, y: float, *, shows: str) -> None:
-    """Tap the picture at a share of its width and height until the next step shows."""
-
-    def press() -> None:
-        image = page.frame_locator("iframe[title*=image_coordinates]").locator("img")
-        image.wait_for()
-        box = image.bounding_box()
-        image.click(position={"x": x * box["width"], "y": y * box["height"]})
-
-    until_shown(page, press, shows=shows)
+    """Tap the picture at a share of its width and height, and wait for the next step."""
+    image = settled(page).frame_locator("iframe[title*=image_coordinates]").locator("img")
+    image.wait_for()
+    box = image.bounding_box()
+    image.click(position={"x": x * box["width"], "y": y * box["height"]})
+    page.get_by_text(shows).wait_for()
 
 
 def test_two_tapped_points_give_a_scale(visit: Visit) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.app.web.served import LAPTOP, PHONE, served
-from tests.app.web.test_browser import settled, until_shown
+from tests.app.web.test_browser import settled
 
 Visit = Callable[..., Any]
 
@@ -44,12 +44,8 @@ def test_the_invented_load_is_planned_ticketed_settled_and_removed(
         page.get_by_role("button", name="To print (PDF)").click()
     assert Path(waiting.value.path()).read_bytes().startswith(b"%PDF-")
 
-    def keep() -> None:
-        button = page.get_by_role("button", name="Keep; these bins are sold")
-        if not button.is_visible():
-            page.get_by_text("What was paid?").click()
-        button.click()
-
-    until_shown(page, keep, shows="0.00 against the ticket")
+    page.get_by_text("What was paid?").click()
+    page.get_by_role("button", name="Keep; these bins are sold").click()
+    page.get_by_text("0.00 against the ticket").wait_for()
     page.get_by_role("button", name="Take the invented load out").click()
     page.get_by_role("button", name="Begin my load").wait_for()
