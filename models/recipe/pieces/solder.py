@@ -56,7 +56,7 @@ def solder_ring(rng: Rng, run: Run, *, od: float, style: str) -> list[Mesh]:
         return []
     if style == "thin":
         wide, thick = rng.uniform(0.25, 1.4), rng.uniform(0.04, 0.35)
-        return [solder_bead(run(-0.4, wide), od + thick, rng=rng, swell=rng.uniform(0.0, 0.04))]
+        return [solder_bead(run(-0.4, wide), od + thick, rng=rng, swell=rng.uniform(0.0, 0.5) / od)]
     ring = solder_bead(run(-0.5, rng.uniform(1.0, 4.5)), od + rng.uniform(0.15, 0.7), rng=rng,
                  swell=rng.uniform(0.02, 0.10))  # fmt: skip
     if style == "sleeve":  # solder wiped all round along the tube
