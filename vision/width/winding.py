@@ -65,6 +65,7 @@ def axis_line(region: Region) -> CentreLine:
     length, width = max(length, 1.0), max(width, 1.0)
     if length < width:
         length, width, angle_deg = width, length, angle_deg + 90
+    length, width = max(length, 1.0), max(width, 1.0)  # a speck is a pixel, not nothing
     along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
     at = np.arange(0.0, length + 1e-9) - length / 2
     return CentreLine(

@@ -203,3 +203,17 @@ def test_a_short_piece_is_laid_out_along_its_axis() -> None:
     assert strip.width_px * strip.step_px == pytest.approx(26, abs=3)
     assert len(strip.light) * strip.step_px == pytest.approx(60, abs=5)
     assert np.ptp(strip.points_px[:, 0]) > 4 * np.ptp(strip.points_px[:, 1])
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(1, 1), (2, 1), (6, 1), (1, 9)])
+def test_a_speck_is_laid_out_too(columns: int, rows: int) -> None:
+    """A find of a few pixels in a row has no width by its outline, and still is looked at."""
+    photo, _ = draw(Straight(length=60, angle_deg=0, centre=(60, 40)), 20.0, Look(), seed=3)
+    corners = [(50, 40), (49 + columns, 40), (49 + columns, 39 + rows), (50, 39 + rows)]
+    region = Region(
+        box_px=(50, 40, columns, rows),
+        mask=np.ones((rows, columns), bool),
+        outline_px=np.array(corners, float),
+        score=1.0,
+    )
+    assert measured(photo, region).form.p
