@@ -84,7 +84,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     except CuproscopeError as fault:
         return [{"photo": truth["photo"], "kind": "fault", "text": str(fault)}]
     seconds = time.perf_counter() - start
-    numbers = cv2.imread(str(truth_file.with_name(truth_file.stem + ".pieces.png")), 0)
+    numbers = np.asarray(cv2.imread(str(truth_file.with_name(truth_file.stem + ".pieces.png")), 0))
     sheet = load_sheet("house")
     matches = match(numbers, seen.pieces, photo.width_px, photo.height_px)
     rows = []
@@ -319,16 +319,12 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
         )
     )
     for flag in ("brass", "solder"):
-        share(
-            f"{flag} found",
-            [r for r in found if r["truth"][flag]],
-            lambda r, flag=flag: r["found"][f"{flag}_p"] >= 0.5,
-        )
-        share(
-            f"{flag} false alarm",
-            [r for r in found if not r["truth"][flag]],
-            lambda r, flag=flag: r["found"][f"{flag}_p"] >= 0.5,
-        )
+
+        def told(row: dict[str, Any], flag: str = flag) -> bool:
+            return bool(row["found"][f"{flag}_p"] >= 0.5)
+
+        share(f"{flag} found", [r for r in found if r["truth"][flag]], told)
+        share(f"{flag} false alarm", [r for r in found if not r["truth"][flag]], told)
     graded = [r for r in found if r["grade"]["suggested"]]
     share("grade right, of all found", found, lambda r: r["grade"]["suggested"] == r["true_grade"])
     decided = [r for r in graded if not r["grade"]["borderline"]]

@@ -77,6 +77,7 @@ def _files(photo: Path, folder: Path, *, with_heic: bool) -> tuple[Path, ...]:
     if with_heic:
         return _twelve_megapixels(photo, folder)
     pixels = cv2.imread(str(photo))
+    assert pixels is not None, f"{photo} is no photo"
     large = cv2.resize(pixels, (LONG_SIDE_PX, SHORT_SIDE_PX), interpolation=cv2.INTER_LANCZOS4)
     path = folder / "photo.jpg"
     cv2.imwrite(str(path), large, [cv2.IMWRITE_JPEG_QUALITY, 92])

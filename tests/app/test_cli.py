@@ -18,7 +18,7 @@ from PIL import Image
 import vision.examine
 from app.cli import main
 from rules.errors import PhotoError
-from rules.findings import Facts, Finish, Form, Measurement, Unit
+from rules.findings import Facts, Finish, Form, Magnet, Measurement, Unit
 from tests.vision.drawn_examination import examination
 from vision.types import Examination, Photo, Problem
 
@@ -390,7 +390,7 @@ def test_what_the_person_states_reaches_the_examination(
     assert run(capsys, "grade", photo, *stated, *asked)[0] == 0
     assert seen[0]["reference"] == "eu-1"
     assert seen[0]["form"] == "cut_end"
-    assert seen[0]["facts"] == Facts(magnet="free", weight_kg=1.5, oil=True)
+    assert seen[0]["facts"] == Facts(magnet=Magnet.FREE, weight_kg=1.5, oil=True)
 
 
 @pytest.mark.usefixtures("seen")
@@ -595,7 +595,7 @@ def test_measured_numbers_never_come_as_nan() -> None:
 
     assert _rounded(float("nan"), 3) is None
     assert _rounded(float("inf"), 3) is None
-    value = _rounded(np.float32(1.23456), 3)
+    value = _rounded(np.float64(1.23456), 3)
     assert type(value) is float
     assert value == 1.235
     assert str(_rounded(-0.0001, 2)) == "0.0"

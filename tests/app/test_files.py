@@ -13,7 +13,7 @@ from app.files import harmless, safe_stem, write_whole
 
 def test_a_file_is_written_with_its_folders(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "er" / "out.txt"
-    write_whole(path, lambda part: part.write_text("all of it") and None)
+    write_whole(path, lambda part: _written(part, "all of it"))
     assert path.read_text() == "all of it"
     assert [p.name for p in path.parent.iterdir()] == ["out.txt"]
 
@@ -39,7 +39,7 @@ def test_what_goes_wrong_half_way_leaves_what_was_there(
 def test_others_may_read_what_the_umask_allows(tmp_path: Path) -> None:
     before = os.umask(0o022)
     try:
-        write_whole(tmp_path / "a", lambda part: part.write_text("x") and None)
+        write_whole(tmp_path / "a", lambda part: _written(part, "x"))
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "a").stat().st_mode) == 0o644
@@ -84,3 +84,7 @@ def test_no_cell_is_a_formula(text: str) -> None:
 @pytest.mark.parametrize("text", ["", "plain", "a=1", "12.5", "two\nlines", "Ä -1", "'=1"])
 def test_plain_cells_stay_as_they_are(text: str) -> None:
     assert harmless(text) == text
+
+
+def _written(part: Path, text: str) -> None:
+    part.write_text(text)

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -57,7 +58,7 @@ def test_no_kill_leaves_a_worker_behind(tmp_path: Path) -> None:
     photos, out = photos_in(tmp_path / "photos"), tmp_path / "out"
     command = [sys.executable, "-m", "app", "grade", str(photos), "--jobs", "2", "--out", str(out)]
     rng = np.random.default_rng(7)
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     for _ in range(KILLS):
         run = subprocess.Popen(command, cwd=ROOT, start_new_session=True, **quiet)
         assert until(lambda: len(in_session(run.pid)) >= 3 or run.poll() is not None)  # noqa: B023

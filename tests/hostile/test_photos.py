@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import resource
+import subprocess
 import sys
 
 import numpy as np
@@ -16,6 +17,7 @@ from rules.errors import PhotoError
 from tests.hostile import photos
 from vision.photo import guarded
 from vision.photo.container import MAX_SCANS, scans_of
+from vision.photo.decoding import decode
 from vision.photo.loading import load_photo
 
 TIMES = int(os.environ.get("CUPROSCOPE_HOSTILE", "1"))
@@ -106,9 +108,9 @@ def test_out_of_memory_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
         "import sys; from vision.photo import guarded; guarded.LIMIT_BYTES = 20_000_000; "
         "raise SystemExit(guarded.main())"
     )
-    run = guarded.subprocess.run
+    run = subprocess.run
     monkeypatch.setattr(
-        guarded.subprocess, "run", lambda _, **kw: run([sys.executable, "-c", script], **kw)
+        subprocess, "run", lambda _, **kw: run([sys.executable, "-c", script], **kw)
     )
     assert refusal(photos.png_of_zeros(6400, 4800, bits=16)) == "out_of_memory"
 
@@ -116,7 +118,7 @@ def test_out_of_memory_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_what_is_decoded_apart_is_the_same_photo(monkeypatch: pytest.MonkeyPatch) -> None:
     for kind in photos.KINDS:
         data = photos.sound(kind)
-        here, apart = (f(data, name="piece") for f in (guarded.decode, guarded.decode_guarded))
+        here, apart = (f(data, name="piece") for f in (decode, guarded.decode_guarded))
         assert np.array_equal(here.rgb, apart.rgb)
         assert here.notes == apart.notes
     assert "damaged" in str(_apart_fault(photos.sound("png")[:200]))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -45,8 +47,9 @@ def test_a_lapse_leaves_every_grade_its_share() -> None:
 
 @pytest.mark.parametrize("name", ["lapse", "plausible_p"])
 def test_a_share_beyond_one_is_refused(name: str) -> None:
+    beyond: dict[str, Any] = {name: 1.2}
     with pytest.raises(ContractError, match=name):
-        Calibration(**{name: 1.2})
+        Calibration(**beyond)
 
 
 def test_plausible_grades_come_most_likely_first_and_never_none() -> None:

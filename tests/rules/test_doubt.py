@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -61,7 +62,7 @@ def cheapest(findings: Findings) -> str | None:
 def test_the_check_is_the_cheapest_of_those_that_settle_it() -> None:
     # Coated all over or bare and bright: whether it is coated settles it, and so would the
     # share that shines, which is 0 or 0.97. A scratch is quicker.
-    told = {what: Flag(p=0.0) for what in ("tin", "green", "insulation")}
+    told: dict[str, Any] = {what: Flag(p=0.0) for what in ("tin", "green", "insulation")}
     coat = Flag(p=0.5, share=1.0, u_share=0.0)
     wire = replace(piece(diameter=mm(3.0)), coating=coat, **told)
     parts = parts_of(wire)

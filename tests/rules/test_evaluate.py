@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import operator
+from typing import Any
 
 import numpy as np
 import pytest
@@ -58,12 +59,11 @@ def test_the_first_row_that_holds_decides_each_piece(name: str) -> None:
     sheet = load_sheet(name)
     evaluation = Evaluation(sheet, PIECES)
     for number in range(PIECES.count):
-        one = PIECES.with_columns(
-            {
-                n: np.broadcast_to(PIECES.columns[n], (PIECES.count,))[number : number + 1]
-                for n in VOCABULARY
-            }
-        )
+        own: dict[str, Any] = {
+            n: np.broadcast_to(PIECES.columns[n], (PIECES.count,))[number : number + 1]
+            for n in VOCABULARY
+        }
+        one = PIECES.with_columns(own)
         first = next(
             index
             for index, row in enumerate(sheet.rows)

@@ -7,6 +7,7 @@ ASTM B258 (1.2908 mm, printed 1.291).
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -104,7 +105,7 @@ def test_a_stray_green_spot_costs_nothing_and_a_tenth_costs_the_grade() -> None:
         ({"insulation": True}, "insulated wire"),
     ],
 )
-def test_set_aside_says_which_line_buys_it(fact: dict[str, object], line: str) -> None:
+def test_set_aside_says_which_line_buys_it(fact: dict[str, Any], line: str) -> None:
     assert line in grade(piece(**fact), HOUSE).reasons[0].text
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 from math import hypot, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -35,7 +36,7 @@ from rules.pooled import (
 )
 from tests.rules.pieces import piece, tube
 
-U = {"u": 0.1, "u_level": 0.1}
+U: dict[str, Any] = {"u": 0.1, "u_level": 0.1}
 
 
 def sized(value: float, *, own: float = 0.03, scale: float = 0.02) -> Measurement:

@@ -7,6 +7,7 @@ distribution are those of any textbook: mean a/(a+b), variance mean (1 - mean)/(
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -25,9 +26,9 @@ N = 40_000
 NONE = Flag(p=0.0)
 
 
-def seen(base: Findings, **flags: Flag) -> Findings:
+def seen(base: Findings, **flags: Any) -> Findings:
     """Return a piece of which everything was told apart, and most is not there."""
-    usual = dict.fromkeys(("coating", "insulation", "tin", "green"), NONE)
+    usual: dict[str, Any] = dict.fromkeys(("coating", "insulation", "tin", "green"), NONE)
     return replace(base, **{**usual, **flags})
 
 
@@ -105,7 +106,7 @@ def test_the_shine_of_the_bare_part_keeps_its_doubt() -> None:
 def test_whatever_is_seen_the_draws_are_pieces(
     p: list[float], share: list[float], u: float
 ) -> None:
-    flags = {
+    flags: dict[str, Any] = {
         str(what): Flag(p=p[i], share=share[i], u_share=u) for i, what in enumerate(ON_THE_PIECE)
     }
     pieces = draw_pieces(replace(tube(), **flags), draws=300)

@@ -111,7 +111,9 @@ def coin_photo(
         dark = np.zeros_like(cover)
         for share in np.linspace(0, 1, 5):  # a lamp 30 degrees off the plumb line
             reach = share * one.thickness_mm * 0.58 * fine
-            push = np.float32([[1, 0, reach * np.cos(lamp)], [0, 1, reach * np.sin(lamp)]])
+            push = np.array(
+                [[1, 0, reach * np.cos(lamp)], [0, 1, reach * np.sin(lamp)]], np.float32
+            )
             soft = cv2.GaussianBlur(cover, (0, 0), (0.05 + 0.25 * share) * fine)
             dark = np.maximum(dark, cv2.warpAffine(soft, push, (n, n)))
         scene = (

@@ -120,7 +120,8 @@ def examination(
             findings(Form.WIRE, diameter=mm(2.21, 0.02), strand=mm(2.21, 0.02)),
             findings(Form.STRANDED, diameter=mm(6.4, 0.05), strand=mm(1.29, 0.03), tarnish=0.3),
         ][number]
-        brass, solder = (), ()
+        brass: tuple[tuple[int, int, int, int], ...] = ()
+        solder: tuple[tuple[int, int, int, int], ...] = ()
         if number == 0:
             x, y, w, h = region.box_px
             brass = (

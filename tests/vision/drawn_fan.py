@@ -100,16 +100,16 @@ def draw_fan(
         spot[beside] *= shade[beside]
         spot[solid] = body_light(across[solid], look)
         light[near], metal[near] = spot, under | solid
-    light = cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA)
+    light = np.asarray(cv2.resize(light, (w, h), interpolation=cv2.INTER_AREA))
     share = cv2.resize(metal.astype(np.float32), (w, h), interpolation=cv2.INTER_AREA)
     mask = share > 0.5
     grain = cv2.GaussianBlur(rng.normal(size=(h, w)), (0, 0), 1.5)
     light = light * np.where(mask, 1, 1 + look.texture * grain / grain.std())[..., None]
-    light = cv2.GaussianBlur(light, (0, 0), look.blur_px)
+    light = np.asarray(cv2.GaussianBlur(light, (0, 0), look.blur_px))
     code = 255 * encoded(light) + rng.normal(size=light.shape) * 255 * look.noise
     rgb = np.clip(np.round(code), 0, 255).astype(np.uint8)
     _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, look.quality])
-    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))
     # A finder's outline closes narrow gaps.
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((7, 7), np.uint8))
     outline = rough(closed > 0, rng)

@@ -147,7 +147,7 @@ def draw(
     code = 255 * encoded(light) + rng.normal(size=light.shape) * 255 * look.noise
     rgb = np.clip(np.round(code), 0, 255).astype(np.uint8)
     _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, look.quality])
-    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))
     return photo_of(np.ascontiguousarray(decoded[..., ::-1])), region_of(rough(found, rng))
 
 

@@ -84,7 +84,7 @@ def photo_of(
     code = encode(linear) * 255 + rng.normal(0, noise, linear.shape)
     rgb = np.clip(code + 0.5, 0, 255).astype(np.uint8)
     packed = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
-    rgb = np.ascontiguousarray(cv2.imdecode(packed, cv2.IMREAD_COLOR)[..., ::-1])
+    rgb = np.ascontiguousarray(np.asarray(cv2.imdecode(packed, cv2.IMREAD_COLOR))[..., ::-1])
     return Photo(name="drawn", sha256="", rgb=rgb, focal_px=focal_px)
 
 
@@ -214,9 +214,8 @@ def card_photo(
     n = round((max(size_mm) + 12) * fine)
     cover = rounded_box(n, fine, size_mm, radius_mm)
     dark = cv2.GaussianBlur(cover, (0, 0), rng.uniform(0.6, 2.0) * fine)
-    push = np.float32(
-        [[1, 0, rng.uniform(-0.8, 0.8) * fine], [0, 1, rng.uniform(-0.8, 0.8) * fine]]
-    )
+    aside, down = rng.uniform(-0.8, 0.8, 2) * fine
+    push = np.array([[1, 0, aside], [0, 1, down]], np.float32)
     dark = cv2.warpAffine(dark, push, (n, n))
     scene = scene * (1 - shadow * onto(dark, fine, 0.0, cv2.BORDER_CONSTANT))[..., None]
     printed = card_print(rng, face, n, fine)
@@ -241,9 +240,9 @@ def card_photo(
         )
         cv2.fillConvexPoly(scene, np.round(quad[:2].T).astype(np.int32), (0.3, 0.2, 0.15))
     linear = cv2.resize(scene, (camera.width_px, camera.height_px), interpolation=cv2.INTER_AREA)
-    x = np.linspace(-1, 1, camera.width_px, dtype=np.float32)
+    across = np.linspace(-1, 1, camera.width_px, dtype=np.float32)
     falloff = 1 + 0.15 * (
-        rng.uniform(-1, 1) * x[None, :]
+        rng.uniform(-1, 1) * across[None, :]
         + rng.uniform(-1, 1) * np.linspace(-1, 1, camera.height_px, dtype=np.float32)[:, None]
     )
     linear = linear * (exposure * falloff)[..., None] * np.array(light, np.float32)

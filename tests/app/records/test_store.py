@@ -251,7 +251,7 @@ def test_everything_can_be_deleted_while_somebody_reads(
     with records.reading() as reader:
         assert reader.connection().exec_driver_sql("SELECT count(*) FROM piece").scalar() == 1
         with records._engine.connect() as connection:  # don't wait for the reader in a test
-            connection.connection.dbapi_connection.execute("PRAGMA busy_timeout = 50")  # type: ignore[union-attr, attr-defined]
+            connection.connection.dbapi_connection.execute("PRAGMA busy_timeout = 50")  # type: ignore[union-attr]
         records.delete_everything()
     assert records.count() == 0
 

@@ -92,8 +92,10 @@ def test_strangers_are_told_apart_from_pieces(tmp_path: Path) -> None:
     assert (first["other_metal"], first["not_metal"]) == (coin, not coin)
     assert (second["other_metal"], second["not_metal"]) == (True, False)
     write_numbers(tmp_path, "x", seen)
-    pieces = cv2.imread(str(tmp_path / "x.pieces.png"), cv2.IMREAD_UNCHANGED)
-    strangers = cv2.imread(str(tmp_path / "x.strangers.png"), cv2.IMREAD_UNCHANGED)
+    pieces, strangers = (
+        np.asarray(cv2.imread(str(tmp_path / f"x.{of}.png"), cv2.IMREAD_UNCHANGED))
+        for of in ("pieces", "strangers")
+    )
     assert set(np.unique(pieces)) == {0, 1}
     assert set(np.unique(strangers)) == {0, first["id"], second["id"]}
     assert (pieces > 0).sum() == 2500

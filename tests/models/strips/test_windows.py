@@ -125,8 +125,9 @@ def test_a_jacket_has_no_strands(stranded_photo: Path) -> None:
     truth["pieces"][0]["facts"] = {"insulation": True, "stripped": False, "conductor_mm": 7.0}
     stranded_photo.write_text(json.dumps(truth), encoding="utf-8")
     labels = stranded_photo.with_name("t000007_3.labels.png")
-    coated = cv2.imread(str(labels), 0) > 0
-    cv2.imwrite(str(labels), coated * np.uint8(list(Surface).index(Surface.INSULATION)))
+    coated = np.asarray(cv2.imread(str(labels), 0)) > 0
+    jacket = list(Surface).index(Surface.INSULATION)
+    cv2.imwrite(str(labels), np.where(coated, jacket, 0).astype(np.uint8))
     _, known = windows_in(stranded_photo)
     assert set(known["look"]) == {LOOKS.index("jacket")}
     assert np.isnan(known["log_share"]).all()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import exp
+
 import numpy as np
 import pytest
 
@@ -56,7 +58,7 @@ def test_parts_add_up_to_a_share_but_not_to_more_certainty() -> None:
 def test_the_probability_is_that_of_the_written_odds() -> None:
     """By hand: odds 3 to the power 2, times e, times 4 to the power 0.5, make 9 e 2."""
     weights = FlagWeights(bias=1.0, network=2.0, size=0.5)
-    odds = 9 * np.e * 2
+    odds = 9 * exp(1) * 2
     assert part_probability(0.75, widths2=4.0, weights=weights) == pytest.approx(odds / (1 + odds))
 
 

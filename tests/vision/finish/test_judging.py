@@ -100,7 +100,7 @@ def told() -> Counter[tuple[str, str]]:
     for row in rows:
         if row["shape"] == "disc":  # coins are references to the network, not pieces
             continue
-        bgr = cv2.imread(str(REAL / row["photo"]))
+        bgr = np.asarray(cv2.imread(str(REAL / row["photo"])))
         points = np.round(np.array(row["points_px"])).astype(np.int32)
         mask = np.zeros(bgr.shape[:2], np.uint8)
         if row["shape"] == "strip":

@@ -108,7 +108,7 @@ def test_a_photo_can_not_be_painted_over() -> None:
 def test_mpo_gives_its_first_picture() -> None:
     with Image.open(io.BytesIO(photo_bytes("mpo"))) as picture:
         assert picture.format == "MPO"
-        assert picture.n_frames == 2
+        assert getattr(picture, "n_frames", 1) == 2
     assert load_photo(photo_bytes("mpo"), name="piece").width_px == WIDTH
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -10,8 +12,8 @@ from vision.picture import overlay
 from vision.picture.overlay import LONG_SIDE_PX, PANEL_WIDTH_PX, Caption, draw_marks, draw_overlay
 
 
-def caption(**changed: object) -> Caption:
-    told = {
+def caption(**changed: Any) -> Caption:
+    told: dict[str, Any] = {
         "title": "No. 1 or No. 2",
         "certainty": "borderline, 60 %",
         "confidence": 0.6,
@@ -48,6 +50,7 @@ def test_marks_lie_on_what_they_mark() -> None:
     for piece in found.pieces:
         x, y = np.round(piece.region.outline_px).astype(int).T
         assert changed[y, x].mean() > 0.95
+    assert found.scale is not None
     card = found.scale.outlines_px[0]
     middle_of_side = np.round((card[0] + card[1]) / 2).astype(int)
     near = changed[
@@ -59,11 +62,11 @@ def test_marks_lie_on_what_they_mark() -> None:
     assert not changed[800:890, 30:400].any()
 
 
-def boxes_of_labels(monkeypatch: pytest.MonkeyPatch, **kind: object) -> list:
+def boxes_of_labels(monkeypatch: pytest.MonkeyPatch, **kind: Any) -> list[Any]:
     placed = []
     place = overlay._Labels._place
 
-    def remember(self: overlay._Labels, *args: object, **named: object) -> object:
+    def remember(self: overlay._Labels, *args: Any, **named: Any) -> object:
         box = place(self, *args, **named)
         placed.append(box)
         return box
@@ -91,7 +94,7 @@ def test_every_mark_carries_its_word(monkeypatch: pytest.MonkeyPatch) -> None:
     words: list[str] = []
     want = overlay._Labels.want
 
-    def remember(self: overlay._Labels, text: str, *args: object, **named: object) -> None:
+    def remember(self: overlay._Labels, text: str, *args: Any, **named: Any) -> None:
         words.append(text)
         want(self, text, *args, **named)
 
@@ -108,7 +111,12 @@ def test_words_on_a_picture_for_a_phone_can_be_read_there(
 ) -> None:
     sizes = set()
     font = overlay._font
-    monkeypatch.setattr(overlay, "_font", lambda size: (sizes.add(size), font(size))[1])
+
+    def noted(size: int) -> object:
+        sizes.add(size)
+        return font(size)
+
+    monkeypatch.setattr(overlay, "_font", noted)
     drawn = draw_marks(examination(size=(1080, 1440)))
     shown = min(sizes) * 360 / drawn.shape[1]  # on a phone that is 360 points wide
     assert shown >= 9

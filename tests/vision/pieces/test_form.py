@@ -151,7 +151,7 @@ def ring(radius_px: int, thick_px: int) -> Region:
     ys, xs = np.nonzero(canvas)
     x, y = xs.min(), ys.min()
     return Region(
-        box_px=(x, y, np.ptp(xs) + 1, np.ptp(ys) + 1),
+        box_px=(x, y, int(np.ptp(xs)) + 1, int(np.ptp(ys)) + 1),
         mask=canvas[y : ys.max() + 1, x : xs.max() + 1].astype(bool),
         outline_px=np.zeros((0, 2)),
         score=1.0,

@@ -30,8 +30,8 @@ def test_a_wire_under_another_stays_one_piece(angle: int) -> None:
     over = bar((40, 150), (360, 150), 18)
     step = np.array([np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))]) * 130
     under = bar(
-        tuple(int(v) for v in (200 - step[0], 150 - step[1])),
-        tuple(int(v) for v in (200 + step[0], 150 + step[1])),
+        (int(200 - step[0]), int(150 - step[1])),
+        (int(200 + step[0]), int(150 + step[1])),
         12,
     )
     labels = parted((over | under).astype(np.float32), meeting(over, under).astype(np.float32))

@@ -64,7 +64,8 @@ def test_a_hint_changes_neither_that_a_card_is_found_nor_its_place(hint_is_right
     photo = card_photo(rng, camera, table="wood", face="busy")
     plain = detect_card(photo)
     low, high = plain.outline_px.min(axis=0) - 8, plain.outline_px.max(axis=0) + 8
-    box = (float(low[0]), float(low[1]), *(float(v) for v in high - low))
+    (x, y), (w, h) = low.tolist(), (high - low).tolist()
+    box = (x, y, w, h)
     right = Place(box_px=box, centre_px=(400.0, 300.0), area_px=0.8 * box[2] * box[3])
     hinted = detect_card(photo, places=[right if hint_is_right else NOWHERE])
     assert hinted.plane.mm_per_px == pytest.approx(plain.plane.mm_per_px, rel=2e-3)

@@ -13,7 +13,7 @@ from tests.vision.flat_scenes import camera_over, photo_of
 from vision.reference.markers import detect_markers
 from vision.reference.scale import detect_scale
 from vision.reference.sheet import PATCH_CODES, sheet_geometry, write_sheet
-from vision.types import Image, Photo
+from vision.types import FloatArray, Image, Photo, Scale
 
 DPI = 254  # 10 px/mm
 
@@ -151,9 +151,9 @@ def sheet_photo(
     return photo, camera.px_from_mm()
 
 
-def length_mm(photo_scale: "object", px_from_mm: "object", ends: "object") -> float:
+def length_mm(photo_scale: Scale, px_from_mm: FloatArray, ends: object) -> float:
     at = cv2.perspectiveTransform(np.array([ends], float), px_from_mm)[0]
-    a, b = photo_scale.to_mm(at)  # type: ignore[attr-defined]
+    a, b = photo_scale.to_mm(np.asarray(at))
     return float(np.hypot(*(b - a)))
 
 

@@ -51,6 +51,6 @@ def test_mean_along_the_piece_keeps_what_is_known() -> None:
     strip = sample_at(photo, line, offsets_px=np.arange(-80, 81) * 0.5)
     mean = averaged(strip, 10)
     assert mean.profiles.shape == (10, len(strip.offsets_px), 3)
-    known = np.isfinite(mean.profiles).all(axis=(0, 2))
+    known = np.asarray(np.isfinite(mean.profiles).all(axis=(0, 2)))
     assert known[strip.offsets_px > -15].any() and not known.all()
     assert np.nanmean(mean.profiles) == pytest.approx(np.nanmean(strip.profiles), rel=0.02)

@@ -39,7 +39,7 @@ def rims(slopes: FloatArray, at_px: FloatArray) -> tuple[FloatArray, FloatArray]
     turn = np.linspace(0, 2 * np.pi, 360, endpoint=False)[:, None]
     circle = DIAMETER_MM / 2 * (np.cos(turn) * right + np.sin(turn) * np.cross(normal, right))
     face, foot = centre + circle, centre + circle + THICKNESS_MM * normal
-    return tuple(p[:, :2] / p[:, 2:] * FOCAL_PX + MIDDLE_PX for p in (face, foot))  # type: ignore[return-value]
+    return tuple(p[:, :2] / p[:, 2:] * FOCAL_PX + MIDDLE_PX for p in (face, foot))
 
 
 def drawn(slopes: FloatArray, at_px: FloatArray) -> tuple[Image, Ellipse, FloatArray]:
