@@ -50,7 +50,7 @@ class Looks:
     doubt_px: Floats
     kept: Floats
 
-    def u(self, parts: Sequence[float]) -> Floats:
+    def u(self, parts: Sequence[float] | Floats) -> Floats:
         """Return the relative standard uncertainties for these three parts."""
         edge_px, edges_rel, doubt_share = parts
         return np.asarray(

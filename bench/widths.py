@@ -14,7 +14,7 @@ import argparse
 import json
 import os
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -51,7 +51,8 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     except CuproscopeError as fault:
         print(f"{truth_file.name}: {fault}")
         return []
-    numbers = cv2.imread(str(truth_file.with_name(truth_file.stem + ".pieces.png")), 0)
+    file = truth_file.with_name(truth_file.stem + ".pieces.png")
+    numbers = np.asarray(cv2.imread(str(file), cv2.IMREAD_GRAYSCALE))
     matches = match(numbers, seen.pieces, photo.width_px, photo.height_px)
     rows = []
     for true in pieces:
@@ -99,7 +100,7 @@ def is_heap(true: dict[str, Any]) -> bool:
     return bool(facts.get("coil") or facts.get("tangled") or facts.get("cores"))
 
 
-def true_mm(row: dict[str, Any], key: str) -> float:
+def true_mm(row: Mapping[str, Any], key: str) -> float:
     """Return the truth that a finding stands for; of stripped wire the nearer one."""
     true, facts = row["truth"], row["truth"].get("facts", {})
     if key == "strand":
