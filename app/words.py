@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rules.confidence import FAMILIAR
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Origin, What
 from rules.gauge import awg_from_mm
@@ -170,10 +169,7 @@ def seen_words(findings: Findings) -> tuple[str, ...]:
     """Return what is there or not ruled out, most likely first: "brass: there (97 %)"."""
     told = {what: findings.p_of(what) for what in findings.seen}
     ordered = sorted((what for what in told if told[what] >= NONE_P), key=lambda w: -told[w])
-    strange = ("unlike what the tool knows",) if findings.familiarity < FAMILIAR else ()
-    return strange + tuple(
-        f"{WHAT_WORDS[what]}: {presence_words(findings, what)}" for what in ordered
-    )
+    return tuple(f"{WHAT_WORDS[what]}: {presence_words(findings, what)}" for what in ordered)
 
 
 def absent_words(findings: Findings) -> str | None:

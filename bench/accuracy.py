@@ -17,7 +17,6 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,8 @@ import app  # noqa: F401 - first, since it says how many threads numpy takes
 
 # isort: split
 import numpy as np
+
+from app.words import SURE_PERCENT, percent_of
 
 LIMIT_MM = 1.291  # 16 AWG, ASTM B258
 MATCH_IOU = 0.3
@@ -67,6 +68,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     import cv2
 
     cv2.setNumThreads(1)
+    from rules.base_rates import on_bench
     from rules.confidence import PLAIN
     from rules.engine import grade
     from rules.errors import CuproscopeError
@@ -94,6 +96,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
             "kind": "piece",
             "reference": named,
             "seconds": seconds,
+            "mix": truth.get("mix", "hard"),
             "table": truth.get("table"),
             "light": truth.get("light"),
             "truth": true,
@@ -110,17 +113,10 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
         row["iou"] = iou
         if index is not None:
             piece = seen.pieces[index]
-            row["found"] = _facts_of(piece.findings)
-            told = replace(piece.findings, facts=stated_facts(true))
-            answer = grade(told, sheet)
+            told = on_bench(piece.findings)
+            row["found"] = _facts_of(told)
             row["raw_p"] = dict(grade(told, sheet, calibration=PLAIN).p)
-            row["plausible"] = list(answer.plausible)
-            row["grade"] = {
-                "suggested": answer.suggested,
-                "confidence": answer.confidence,
-                "p": {str(k): float(v) for k, v in answer.p.items()},
-                "borderline": answer.borderline,
-            }
+            row["grade"] = _graded(told, sheet)
         rows.append(row)
     taken = {index for index, _ in matches.values()}
     rows += [
@@ -128,12 +124,28 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
             "photo": truth["photo"],
             "kind": "extra",
             "box_px": list(piece.region.box_px),
-            "found": _facts_of(piece.findings),
+            "found": _facts_of(on_bench(piece.findings)),
+            "grade": _graded(on_bench(piece.findings), sheet),
         }
         for index, piece in enumerate(seen.pieces)
         if index not in taken
     ]
     return rows
+
+
+def _graded(findings: Any, sheet: Any) -> dict[str, Any]:
+    from rules.engine import grade
+
+    answer = grade(findings, sheet)
+    return {
+        "suggested": answer.suggested,
+        "confidence": answer.confidence,
+        "p": {str(k): float(v) for k, v in answer.p.items()},
+        "borderline": answer.borderline,
+        "guess": answer.guess,
+        "plausible": list(answer.plausible),
+        "row": answer.reasons[0].row,
+    }
 
 
 def _whole(truth: dict[str, Any]) -> bool:
@@ -182,6 +194,7 @@ def match(
 def true_findings(true: dict[str, Any]) -> Any:
     """Return the findings of a perfect eye, to grade the truth by the same sheet."""
     from rules.findings import (
+        ON_THE_PIECE,
         Findings,
         Finish,
         FinishFinding,
@@ -197,13 +210,17 @@ def true_findings(true: dict[str, Any]) -> Any:
 
     shares = {Finish(k): float(v) for k, v in true["shares"].items()}
     total = sum(shares.values())
-    if total == 0:  # all of it is brass or another metal
+    if total == 0:  # all of it is brass, another metal or in its jacket
         shares, total = {Finish.BRIGHT: 1.0}, 1.0
     level = true["tarnish_level"] if true["tarnish_level"] is not None else 0.0
     form = Form(true["form"])
     strand = true.get("strand_diameter_mm")
     if strand is None and form is Form.WIRE:
         strand = true["diameter_mm"]
+    flags: dict[str, Any] = {}
+    for what in ON_THE_PIECE:
+        there = true_presence(true, str(what))
+        flags[str(what)] = Flag(p=float(there > 0), share=there, u_share=0.0)
     return Findings(
         form=FormFinding.of(form),
         finish=FinishFinding(
@@ -211,25 +228,36 @@ def true_findings(true: dict[str, Any]) -> Any:
             u=dict.fromkeys(Finish, 0.0),
             tarnish_level=Measurement.normal(float(level), 0.0, Unit.ONE),
         ),
-        brass=Flag(
-            p=float(true["brass"]),
-            share=1.0 if true["material"] == "brass" else float(true.get("brass_share", 0.1)),
-        ),
-        solder=Flag(p=float(true["solder"]), share=float(true.get("solder_share", 0.05))),
         diameter=exact(true.get("diameter_mm"), Unit.MILLIMETRE),
         strand_diameter=exact(strand, Unit.MILLIMETRE),
-        facts=stated_facts(true),
         other_metal=Flag(p=float(true["material"] not in ("copper", "brass"))),
+        **{
+            what: Flag(p=float(share > 0), share=share, u_share=0.0) for what, share in seen.items()
+        },
     )
 
 
-def stated_facts(true: dict[str, Any]) -> Any:
-    """Return what the person would state of this piece: insulation can't be told from paint."""
-    from rules.findings import Facts
+def true_presence(true: dict[str, Any], what: str) -> float:
+    """Return the share of a piece's visible area that something covers, 0 where it is not there.
 
+    Truths from before presence was told apart give the shares of the finish, and a jacket as
+    a fact.
+    """
+    if what == "brass" and true["material"] == "brass":
+        return 1.0
+    if "seen" in true:
+        told = true["seen"][what]
+        return float(told["share"]) if told["present"] else 0.0
     facts = true.get("facts", {})
-    insulated = bool(facts.get("insulation")) and not facts.get("stripped")
-    return Facts(insulation=True if insulated else None)
+    if facts.get("insulation") and what in ("insulation", "coating"):
+        jacket = float(true["shares"]["coated"]) if facts.get("stripped") else 1.0
+        return jacket if what == "insulation" else 0.0
+    if what == "insulation":
+        return 0.0
+    if what in ("brass", "solder"):
+        return float(true.get(f"{what}_share", 0.1)) if true[what] else 0.0
+    named = {"coating": "coated", "tin": "tinned", "green": "green"}
+    return float(true["shares"].get(named[what], 0.0))
 
 
 def _facts_of(findings: Any) -> dict[str, Any]:
@@ -240,7 +268,10 @@ def _facts_of(findings: Any) -> dict[str, Any]:
             else {"value": m.value, "u": m.u, "low95": m.low95, "high95": m.high95}
         )
 
-    finish = findings.finish
+    from rules.draws import expected_finish
+    from rules.findings import What
+
+    finish = expected_finish(findings)
     return {
         "form": str(findings.form.value),
         "form_p": {str(k): float(v) for k, v in findings.form.p.items()},
@@ -249,8 +280,9 @@ def _facts_of(findings: Any) -> dict[str, Any]:
         "shares": None if finish is None else {str(k): float(v) for k, v in finish.shares.items()},
         "shares_u": None if finish is None else {str(k): float(v) for k, v in finish.u.items()},
         "tarnish_level": None if finish is None else measured(finish.tarnish_level),
-        "brass_p": findings.brass.p,
-        "solder_p": findings.solder.p,
+        "p": {str(what): findings.p_of(what) for what in What if what in findings.seen},
+        "share": {str(what): flag.share for what, flag in findings.seen.items()},
+        "familiarity": findings.familiarity,
     }
 
 
@@ -318,13 +350,9 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
             f"n {len(level)}",
         )
     )
-    for flag in ("brass", "solder"):
-
-        def told(row: dict[str, Any], flag: str = flag) -> bool:
-            return bool(row["found"][f"{flag}_p"] >= 0.5)
-
-        share(f"{flag} found", [r for r in found if r["truth"][flag]], told)
-        share(f"{flag} false alarm", [r for r in found if not r["truth"][flag]], told)
+    for what in ("coating", "insulation", "tin", "green", "brass", "solder"):
+        told = [r for r in found if what in r["found"]["p"]]
+        table += _presence(what, told)
     graded = [r for r in found if r["grade"]["suggested"]]
     share("grade right, of all found", found, lambda r: r["grade"]["suggested"] == r["true_grade"])
     decided = [r for r in graded if not r["grade"]["borderline"]]
@@ -334,6 +362,20 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
         lambda r: bool(r["grade"]["suggested"]) and not r["grade"]["borderline"],
     )
     share("wrong among decided", decided, lambda r: r["grade"]["suggested"] != r["true_grade"])
+    sure = [r for r in decided if percent_of(r["grade"]["confidence"]) >= SURE_PERCENT]
+    share(
+        "right among those told as sure", sure, lambda r: r["grade"]["suggested"] == r["true_grade"]
+    )
+    share(
+        "true grade among the plausible",
+        found,
+        lambda r: r["true_grade"] in r["grade"]["plausible"],
+    )
+    share(
+        "extra pieces surely graded as copper",
+        extras,
+        lambda r: not r["grade"]["borderline"] and r["grade"]["suggested"] != "set_aside",
+    )
     table.append(
         (
             "expected calibration error of the grade",
@@ -342,6 +384,20 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
         )
     )
     return table
+
+
+def _presence(what: str, found: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
+    """Return how often a thing is named right where it is and where it is not."""
+
+    def named(row: dict[str, Any]) -> bool:
+        return bool(row["found"]["p"][what] >= 0.5)
+
+    there = [r for r in found if true_presence(r["truth"], what) > 0]
+    absent = [r for r in found if true_presence(r["truth"], what) == 0]
+    return [
+        _share(f"{what} found", there, named),
+        _share(f"{what} false alarm", absent, named),
+    ]
 
 
 def _insulated(truth: dict[str, Any]) -> bool:

@@ -3,11 +3,13 @@
     python -m bench.accuracy FOLDER --out rows.json
     python -m bench.calibrate rows.json [MORE.json ...] --name "what photos" [--write]
 
-Temperature and lapse rate minimise the negative log likelihood of the true grades; the
-threshold of plausible grades is the split conformal one (95 % at a finite sample). Both
-are also fitted on four fifths of the photos and judged on the last, five times over, so
-that the figures printed are not those of the fit itself. ``--write`` replaces
-``rules/calibration.toml``.
+Temperature and lapse rate minimise the negative log likelihood of the true grades. The least
+probability of a plausible grade is the split conformal one of each grade for itself (95 % at
+a finite sample; Vovk, Gammerman and Shafer 2005, section 4.5). A piece is decided from the
+least probability at which no kind of photo has more wrong among its decided than that kind is
+asked (:data:`RISKS`). Temperature and lapse are also fitted on four fifths of the photos and
+judged on the last, five times over, so that the figures printed are not those of the fit
+itself. ``--write`` replaces ``rules/calibration.toml``.
 """
 
 from __future__ import annotations
@@ -15,8 +17,11 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from math import sqrt
 from pathlib import Path
 from typing import Any
 
@@ -28,14 +33,56 @@ from rules.confidence import DECIDE_P, Calibration, is_decided
 Floats = NDArray[np.float64]
 
 COVERED = 0.95
-RISK = 0.02
-"""Wrong grades among the decided that a person is asked to bear."""
+RISKS = {"advised": 0.01, "hard": 0.02}
+"""Wrong grades among the decided that a person is asked to bear, by kind of photo."""
+
+TELLING = 60
+"""With fewer decided pieces a single miss says nothing of such a risk."""
+
+LEAST_OF_A_GRADE = 19
+"""With fewer pieces of a grade its own 95 % limit can't be told: 1 / (n + 1) is more."""
 
 FOLDS = 5
 FLOOR = 1e-4
 """Least probability in a logarithm: a share of draws is no better known."""
 
 FILE = Path(__file__).parents[1] / "rules" / "calibration.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Graded:
+    """Pieces of known grade, as they were read.
+
+    Attributes:
+        p: ``(n, grades)`` shares of draws.
+        truth: ``(n,)`` column of the true grade.
+        grades: Ids of the columns.
+        photos: Photo of each piece.
+        kinds: Kind of each photo, one of :data:`RISKS`.
+    """
+
+    p: Floats
+    truth: NDArray[np.int64]
+    grades: tuple[str, ...]
+    photos: tuple[str, ...]
+    kinds: tuple[str, ...]
+
+    def of(self, chosen: NDArray[np.bool_]) -> Graded:
+        """Return some of the pieces."""
+        at = np.flatnonzero(chosen)
+        return Graded(
+            p=self.p[at],
+            truth=self.truth[at],
+            grades=self.grades,
+            photos=tuple(self.photos[i] for i in at),
+            kinds=tuple(self.kinds[i] for i in at),
+        )
+
+    def with_p(self, p: Floats) -> Graded:
+        """Return the same pieces, read otherwise."""
+        return Graded(
+            p=p, truth=self.truth, grades=self.grades, photos=self.photos, kinds=self.kinds
+        )
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -45,75 +92,105 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--name", required=True, help="on what photos it is fitted")
     parser.add_argument("--write", action="store_true")
     asked = parser.parse_args(argv)
-    pieces = [row for file in asked.rows for row in json.loads(file.read_text(encoding="utf-8"))]
-    pieces = [r for r in pieces if r["kind"] == "piece" and "raw_p" in r and r["true_grade"]]
-    p, truth, photos = as_arrays(pieces)
-    fitted = fit(p, truth)
-    print(f"{len(p)} pieces of {len(set(photos))} photos")
-    print("| | as they are | calibrated, on photos left out |\n| --- | --- | --- |")
-    held = left_out(p, truth, photos)
-    raw = p
-    for name, figure in (("negative log likelihood", nll), ("calibration error", ece)):
-        print(f"| {name} | {figure(raw, truth):.3f} | {figure(held, truth):.3f} |")
-    for threshold in (DECIDE_P, fitted.decide_p):
-        for name, shares in (
-            ("decided", [decided(one, threshold) for one in (raw, held)]),
-            ("wrong among them", [wrong(one, truth, threshold) for one in (raw, held)]),
-        ):
-            print(f"| {name} at {threshold} | {shares[0]:.3f} | {shares[1]:.3f} |")
+    rows = [row for file in asked.rows for row in json.loads(file.read_text(encoding="utf-8"))]
+    pieces = graded(rows)
+    fitted = fit(pieces)
+    held = left_out(pieces)
+    print(f"{len(pieces.p)} pieces of {len(set(pieces.photos))} photos")
+    for kind in (*RISKS, None):
+        own = np.array([kind in (None, k) for k in pieces.kinds])
+        if own.any():
+            print(f"\n{kind or 'all'}\n{table(pieces.of(own), held.of(own), fitted)}")
     print(fitted)
     if asked.write:
-        FILE.write_text(as_toml(fitted, name=f"{asked.name}, {len(p)} pieces"), encoding="utf-8")
+        FILE.write_text(as_toml(fitted, pieces, name=asked.name), encoding="utf-8")
     return 0
 
 
-def as_arrays(pieces: Sequence[dict[str, Any]]) -> tuple[Floats, NDArray[np.int64], list[str]]:
-    """Return ``(n, grades)`` shares of draws, the true column and the photo of each piece."""
-    grades = sorted({grade for row in pieces for grade in row["raw_p"]})
-    p = np.array([[row["raw_p"].get(g, 0.0) for g in grades] for row in pieces])
-    truth = np.array([grades.index(row["true_grade"]) for row in pieces])
-    return p, truth, [row["photo"] for row in pieces]
+def graded(rows: Sequence[dict[str, Any]]) -> Graded:
+    """Return the pieces that were found and have a true grade."""
+    pieces = [r for r in rows if r["kind"] == "piece" and "raw_p" in r and r["true_grade"]]
+    grades = tuple(sorted({grade for row in pieces for grade in row["raw_p"]}))
+    return Graded(
+        p=np.array([[row["raw_p"].get(g, 0.0) for g in grades] for row in pieces]),
+        truth=np.array([grades.index(row["true_grade"]) for row in pieces]),
+        grades=grades,
+        photos=tuple(f"{row['mix']}/{row['photo']}" for row in pieces),
+        kinds=tuple(row["mix"] for row in pieces),
+    )
 
 
-def fit(p: Floats, truth: NDArray[np.int64]) -> Calibration:
-    """Return temperature, lapse rate and conformal threshold for these pieces."""
+def fit(pieces: Graded) -> Calibration:
+    """Return temperature, lapse rate and limits for these pieces."""
+    t, lapse = temper(pieces)
+    told = Calibration(temperature=t, lapse=lapse).applied(pieces.p)
+    own = told[np.arange(len(told)), pieces.truth]
+    by_grade = {
+        grade: conformal(own[pieces.truth == column])
+        for column, grade in enumerate(pieces.grades)
+        if (pieces.truth == column).sum() >= LEAST_OF_A_GRADE
+    }
+    return Calibration(
+        temperature=t,
+        lapse=lapse,
+        plausible_p=conformal(own),
+        plausible_p_of=by_grade,
+        decide_p=decide_limit(pieces.with_p(told)),
+        photos=len(set(pieces.photos)),
+    )
+
+
+def temper(pieces: Graded) -> tuple[float, float]:
+    """Return the temperature and lapse rate with the least negative log likelihood."""
     grid = [
-        (nll(Calibration(temperature=t, lapse=lapse).applied(p), truth), t, lapse)
+        (nll(Calibration(temperature=t, lapse=lapse).applied(pieces.p), pieces.truth), t, lapse)
         for t in np.round(np.exp(np.linspace(np.log(0.5), np.log(4.0), 43)), 3)
         for lapse in np.round(np.linspace(0.0, 0.3, 31), 3)
     ]
     _, t, lapse = min(grid)
-    told = Calibration(temperature=float(t), lapse=float(lapse)).applied(p)
-    own = np.sort(told[np.arange(len(p)), truth])
-    # All but the floor((n + 1) (1 - covered)) least sure true grades lie above it.
-    rank = int((len(own) + 1) * (1 - COVERED))
-    least = float(own[rank - 1]) if rank >= 1 else 0.0
-    # The least threshold of those from which on no more than the risk is wrong, give or take
-    # a standard error: a single miss among the surest sixty must not settle it.
-    decide = 0.98
-    for threshold in np.arange(0.97, 0.795, -0.01):
-        share = wrong(told, truth, float(threshold))
-        count = max(1.0, decided(told, float(threshold)) * len(told))
-        if share - np.sqrt(share * (1 - share) / count) > RISK:
+    return float(t), float(lapse)
+
+
+def conformal(own: Floats) -> float:
+    """Return the limit that 95 in 100 true grades reach, by their probabilities.
+
+    All but the floor((n + 1) (1 - covered)) least sure true grades lie at or above it; with
+    too few to leave one out, all do.
+
+    >>> conformal(np.array([0.2, 0.9] + [0.8] * 18))  # floor(21 * 0.05) = 1: the least one
+    0.2
+    """
+    rank = int((len(own) + 1) * (1 - COVERED) + 1e-9)
+    return round(float(np.sort(own)[rank - 1]), 4) if rank >= 1 else 0.0
+
+
+def decide_limit(told: Graded) -> float:
+    """Return the least probability from which on no kind of photo has too many wrong."""
+    limit = 0.99
+    for threshold in np.arange(0.98, 0.695, -0.01):
+        if any(_too_wrong(told, kind, risk, float(threshold)) for kind, risk in RISKS.items()):
             break
-        decide = float(threshold)
-    return Calibration(
-        temperature=float(t),
-        lapse=float(lapse),
-        plausible_p=round(least, 4),
-        decide_p=round(decide, 2),
-    )
+        limit = float(threshold)
+    return round(limit, 2)
 
 
-def left_out(p: Floats, truth: NDArray[np.int64], photos: Sequence[str]) -> Floats:
-    """Return calibrated probabilities of each piece by a fit that did not see its photo."""
-    names = sorted(set(photos))
-    fold = {name: k % FOLDS for k, name in enumerate(names)}
-    of = np.array([fold[name] for name in photos])
-    held = p.copy()
+def _too_wrong(told: Graded, kind: str, risk: float, threshold: float) -> bool:
+    own = told.of(np.array([k == kind for k in told.kinds], bool))
+    count, wrong = decided(own, threshold)
+    # One miss of too few to tell is borne; two are not.
+    return wrong > max(risk * count, 1 if count < TELLING else 0)
+
+
+def left_out(pieces: Graded) -> Graded:
+    """Return the pieces calibrated by fits that did not see their photo."""
+    fold = {name: k % FOLDS for k, name in enumerate(sorted(set(pieces.photos)))}
+    of = np.array([fold[name] for name in pieces.photos])
+    held = pieces.p.copy()
     for k in range(FOLDS):
-        held[of == k] = fit(p[of != k], truth[of != k]).applied(p[of == k])
-    return held
+        if (of == k).any() and (of != k).any():
+            t, lapse = temper(pieces.of(of != k))
+            held[of == k] = Calibration(temperature=t, lapse=lapse).applied(pieces.p[of == k])
+    return pieces.with_p(held)
 
 
 def nll(p: Floats, truth: NDArray[np.int64]) -> float:
@@ -121,41 +198,75 @@ def nll(p: Floats, truth: NDArray[np.int64]) -> float:
     return float(-np.log(np.maximum(p[np.arange(len(p)), truth], FLOOR)).mean())
 
 
-def ece(p: Floats, truth: NDArray[np.int64], bins: int = 15) -> float:
+def ece(pieces: Graded, bins: int = 15) -> float:
     """Return the expected calibration error of the first choice over equal-mass bins."""
-    said, right = p.max(axis=1), p.argmax(axis=1) == truth
+    said, right = pieces.p.max(axis=1), pieces.p.argmax(axis=1) == pieces.truth
     parts = np.array_split(np.argsort(said), bins)
     gaps = [abs(said[part].mean() - right[part].mean()) * len(part) for part in parts if len(part)]
-    return float(sum(gaps) / len(p))
+    return float(sum(gaps) / len(said))
 
 
-def decided(p: Floats, threshold: float) -> float:
-    """Return the share that is not borderline by probability alone."""
-    return float(_sure(p, threshold).mean())
+def decided(pieces: Graded, threshold: float) -> tuple[int, int]:
+    """Return how many are not borderline by probability alone, and how many of those are wrong."""
+    limits = Calibration(decide_p=threshold)
+    sure = np.array([is_decided(row, limits) for row in pieces.p], bool)
+    wrong = pieces.p.argmax(axis=1)[sure] != pieces.truth[sure] if sure.any() else np.zeros(0)
+    return int(sure.sum()), int(wrong.sum())
 
 
-def wrong(p: Floats, truth: NDArray[np.int64], threshold: float) -> float:
-    """Return how many of those are wrong."""
-    sure = _sure(p, threshold)
-    return float(np.mean(p.argmax(axis=1)[sure] != truth[sure])) if sure.any() else 0.0
+def wilson(hits: int, of: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share (E. B. Wilson 1927).
+
+    >>> [round(v, 3) for v in wilson(0, 100)]
+    [0.0, 0.037]
+    """
+    if of == 0:
+        return 0.0, 1.0
+    z, p = 1.96, hits / of
+    middle, half = p + z * z / (2 * of), z * sqrt(p * (1 - p) / of + z * z / (4 * of * of))
+    scale = 1 + z * z / of
+    return max(0.0, (middle - half) / scale), min(1.0, (middle + half) / scale)
 
 
-def _sure(p: Floats, threshold: float) -> NDArray[np.bool_]:
-    calibration = Calibration(decide_p=threshold)
-    return np.array([is_decided(row, calibration) for row in p])
+def table(raw: Graded, held: Graded, fitted: Calibration) -> str:
+    """Return the figures of one kind of photo, before and after."""
+    lines = ["| | as they are | calibrated, on photos left out |", "| --- | --- | --- |"]
+    scores = [(nll(one.p, one.truth), ece(one)) for one in (raw, held)]
+    for index, name in enumerate(("negative log likelihood", "calibration error")):
+        lines.append(f"| {name} | {scores[0][index]:.3f} | {scores[1][index]:.3f} |")
+    for threshold in (DECIDE_P, fitted.decide_p):
+        cells = []
+        for one in (raw, held):
+            count, wrong = decided(one, threshold)
+            low, high = wilson(wrong, count)
+            share = count / len(one.p)
+            cells.append(
+                f"{100 * share:.0f} % of {len(one.p)}; {wrong} of {count} wrong "
+                f"({100 * low:.1f} to {100 * high:.1f} %)"
+            )
+        lines.append(f"| decided at {threshold} | {cells[0]} | {cells[1]} |")
+    return "\n".join(lines)
 
 
-def as_toml(fitted: Calibration, *, name: str) -> str:
+def as_toml(fitted: Calibration, pieces: Graded, *, name: str) -> str:
     """Return the file that ships."""
+    kinds = Counter(pieces.kinds)
+    mix = ", ".join(f"{count} pieces {kind}" for kind, count in sorted(kinds.items()))
+    by_grade = "".join(f"{grade} = {p}\n" for grade, p in fitted.plausible_p_of.items())
     return f"""# Corrects the confidence of pieces read off a photo; see confidence.py. Written by
 # bench/calibrate.py, with the day and the photos it was fitted on.
 temperature = {fitted.temperature}
 lapse = {fitted.lapse}
 plausible_p = {fitted.plausible_p}
 decide_p = {fitted.decide_p}
+photos = {fitted.photos}
+mix = "{mix}"
 date = "{datetime.now(UTC).date().isoformat()}"
 source = "{name}"
-"""
+
+# For each grade that had enough pieces of its own.
+[plausible_p_of]
+{by_grade}"""
 
 
 if __name__ == "__main__":

@@ -29,6 +29,7 @@ from rules.findings import (
     FormFinding,
     Measurement,
     Unit,
+    What,
 )
 from rules.table import RuleSheet
 
@@ -156,7 +157,7 @@ def topic_of(findings: Findings) -> Topic:  # noqa: PLR0911 (one return a topic 
     level = 0.0 if finish is None else finish.tarnish_level.value
     if facts.cut_end is CutEnd.OTHER or facts.magnet == "sticks":
         return Topic.NOT_COPPER
-    if facts.insulation:
+    if facts.insulation or findings.p_of(What.INSULATION) >= 0.5:
         return Topic.INSULATED
     if findings.solder.p >= 0.5:
         return Topic.SOLDER
@@ -225,8 +226,12 @@ def _card(true: Mapping[str, Any], photo: Path, sheet: RuleSheet) -> PracticeCar
 def _exact_findings(true: Mapping[str, Any]) -> Findings:
     """Return what is true of a piece, as findings without doubt."""
     shares = {finish: float(true["shares"].get(str(finish), 0.0)) for finish in Finish}
-    total = sum(shares.values())
     form, facts = Form(true["form"]), true.get("facts", {})
+    jacket = 0.0
+    if facts.get("insulation"):  # what the truth tells as coated is the jacket
+        coated = shares.pop(Finish.COATED)
+        jacket = coated if facts.get("stripped") else 1.0
+    total = sum(shares.values())
     strand = true.get("strand_diameter_mm")
     level = true.get("tarnish_level") or 0.0
     copper = true["material"] in ("copper", "brass")
@@ -242,11 +247,8 @@ def _exact_findings(true: Mapping[str, Any]) -> Findings:
         solder=_flag(true, "solder"),
         diameter=_exact_mm(true.get("diameter_mm")),
         strand_diameter=_exact_mm(strand),
-        facts=Facts(
-            # A stripped end: the copper is bare where it is judged, the jacket is beside it.
-            insulation=True if facts.get("insulation") and not facts.get("stripped") else None,
-            cut_end=None if copper else CutEnd.OTHER,
-        ),
+        insulation=Flag(p=float(jacket > 0), share=jacket, u_share=0.0),
+        facts=Facts(cut_end=None if copper else CutEnd.OTHER),
     )
 
 

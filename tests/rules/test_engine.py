@@ -28,6 +28,7 @@ from rules.findings import (
     Unit,
 )
 from rules.sheet import load_sheet, sheet_names
+from rules.stated import with_stated
 from rules.typed import facts_from
 from tests.rules.pieces import DULL, mm, piece, tube
 
@@ -100,7 +101,7 @@ def test_any_findings_get_an_answer_that_holds_together(findings: Findings, name
     if not grading.borderline:
         assert grading.confidence >= 0.8
         assert findings.familiarity >= 0.5
-        for what, flag in findings.seen.items():
+        for what, flag in with_stated(findings).seen.items():
             if any(
                 c.finding == what and c.threshold for c in rows[grading.reasons[0].row].conditions
             ):

@@ -124,9 +124,9 @@ def test_where_the_grade_is_decided_it_is_rarely_wrong_and_never_where_sure() ->
 
 def test_fittings_raise_no_false_alarm() -> None:
     clean = [r for r in found() if not r["truth"]["brass"] and not r["truth"]["solder"]]
-    assert share([r["found"]["brass_p"] >= 0.5 for r in clean]) <= 0.05
+    assert share([r["found"]["p"]["brass"] >= 0.5 for r in clean]) <= 0.05
     # Two of 32: a painted and an enamelled piece; 2.4 % of 294 on photos it was fitted beside.
-    assert share([r["found"]["solder_p"] >= 0.5 for r in clean]) <= 0.07
+    assert share([r["found"]["p"]["solder"] >= 0.5 for r in clean]) <= 0.07
 
 
 # ------------------------------------------------------------------- relations
