@@ -1,1 +1,1 @@
-"""Data only: the surface model, its settings and its card."""
+"""Every trained file with its card and calibration, the loader that checks it, and its recipe."""

@@ -28,8 +28,10 @@ OVER_RADII = 1.7
 """The line is drawn this far out to either side of the middle."""
 
 LABEL_PX = 22
+"""Height of the words at a cut, on a picture 1600 px long; by eye."""
 
 _RIM, _INK = (24, 24, 28), (255, 132, 88)
+"""A light line in a dark rim, which shows on every metal; by eye."""
 
 
 def cut_lines(reading: PieceReading) -> FloatArray:

@@ -33,6 +33,7 @@ SURE = 4.5
 """No part is told surer than these log-odds (p 0.989)."""
 
 LEAST_P = 1e-4
+"""Probabilities count as at least this and at most its complement in log-odds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

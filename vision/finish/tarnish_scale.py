@@ -28,12 +28,12 @@ LEVELS = np.array(
         [1.00, 30.0, 1.00, 0.22],
     ]
 )
-# Diffuse colours of thick corrosion, linear: by eye from photographs of old copper, no
-# measured table was found (as in the recipe).
 _RED_BROWN = np.array([0.320, 0.152, 0.088])
 _DARK_BROWN = np.array([0.1105, 0.065, 0.0442])
 _BLACK_BROWN = np.array([0.036, 0.0288, 0.024])
 _GREENS = np.array([[0.16, 0.40, 0.30], [0.42, 0.64, 0.54], [0.14, 0.30, 0.20]])
+"""Diffuse colours of thick corrosion, linear: by eye from photographs of old copper, no
+measured table was found (as in the recipe)."""
 
 FILM_SPREAD = 0.35
 """Films are never even: relative deviation of the thickness within what the eye parts."""

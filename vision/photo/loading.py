@@ -33,6 +33,7 @@ SENSOR_RATIOS = (4 / 3, 3 / 2)
 length no longer tells the angle of view."""
 
 PLAUSIBLE_FOCAL_35MM = (10.0, 300.0)
+"""Equivalents outside are no camera's: phones have 13 to 240 mm (from memory)."""
 
 
 def load_photo_file(path: Path) -> Photo:

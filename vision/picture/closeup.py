@@ -12,6 +12,7 @@ MARGIN = 0.25
 """Room around the box, as a share of its longer side: the table and shadow help the eye."""
 
 LEAST_PX = 240
+"""Less of the photo is never shown: a speck without its surroundings tells nobody anything."""
 
 
 def closeup(examination: Examination, box_px: tuple[int, int, int, int]) -> Examination:

@@ -40,9 +40,8 @@ is some 360 points wide, and letters of 9 points can be read at arm's length."""
 SURE_P = 0.95
 """From here on brass or solder is named without a question mark, as the words beside it do."""
 
-_PAD = 28
-_GAP = 14
-_MIN_SIDE_PX = 700
+_PAD, _GAP, _MIN_SIDE_PX = 28, 14, 700
+"""Margins of the panel and the least side of the picture, px; by eye."""
 
 _PAPER = (247, 245, 240)
 _INK = (34, 34, 38)
@@ -56,6 +55,7 @@ _BRASS = (255, 214, 92)
 _SOLDER = (150, 214, 255)
 _REFERENCE = (190, 240, 190)
 _WIDTH = (255, 255, 255)
+"""Colours, by eye; what they mark is told in words as well."""
 
 # Pillow's own font holds ASCII and these; anything else is written as its nearest.
 _UNIT = re.compile(r"(?<=\d) (?=(?:mm|%|min|±)(?!\w))|(?<=±) (?=\d)")

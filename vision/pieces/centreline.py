@@ -27,6 +27,7 @@ FINEST_LONG_SIDE_PX = 2400
 """Never thin anything longer than this; a 10 px wire across 12 megapixels is still 6 px wide."""
 
 LEAST_WORK_RADIUS_PX = 2.0
+"""A line thinner than four pixels falls apart where a shadow or a highlight crosses it."""
 
 SMOOTH_RADII = 0.6
 """The line is smoothed by a Gaussian of this many half-widths: steps of the pixel grid

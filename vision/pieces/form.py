@@ -89,6 +89,7 @@ SHADING_UNKNOWN = 0.1
 """Half way between a flat sheet and a cylinder (:func:`vision.pieces.roundness.shading`)."""
 
 SHADING_FLOOR = 0.03
+"""Added before its logarithm: what a flat, evenly lit sheet shows."""
 
 OTHER_UNKNOWN_P = 1 / 6
 """One look of six (:data:`vision.width.strip_look.LOOKS`), where no network looked."""

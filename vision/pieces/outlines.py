@@ -26,6 +26,7 @@ fades along its length. On 145 renders this and ``GAP_P`` brought pieces found f
 92 % and false finds a piece from 0.31 to 0.22, with ``SURE_P`` of pieces.py."""
 
 GAP_P = 0.35
+"""Where another piece begins with more than this, pieces are cut apart."""
 
 CORE_AREA_PX = 25
 """A smaller island between two cuts is part of whatever lies nearest. At 12, on 80 tuned-on

@@ -35,6 +35,7 @@ SHADE_SAMPLES = 96
 """Samples along the longer side of a piece that is looked at as a rectangle."""
 
 LOG_FLOOR = 0.01
+"""Linear light added before the logarithm: code 26 of 255, under which phones show noise."""
 
 
 def end_bulge(mask: Mask) -> float:
