@@ -231,9 +231,7 @@ def true_findings(true: dict[str, Any]) -> Any:
         diameter=exact(true.get("diameter_mm"), Unit.MILLIMETRE),
         strand_diameter=exact(strand, Unit.MILLIMETRE),
         other_metal=Flag(p=float(true["material"] not in ("copper", "brass"))),
-        **{
-            what: Flag(p=float(share > 0), share=share, u_share=0.0) for what, share in seen.items()
-        },
+        **flags,
     )
 
 
