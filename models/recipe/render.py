@@ -17,7 +17,7 @@ import os
 import subprocess
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -33,8 +33,8 @@ from models.recipe.look.camera import (
 from models.recipe.look.lights import load_skies, make_light
 from models.recipe.look.noise import Rng
 from models.recipe.scene import assembly as scenes
-from models.recipe.scene import bench_mix
-from models.recipe.scene.assembly import STRANGERS_FROM, Scene
+from models.recipe.scene import bench_mix, settings
+from models.recipe.scene.assembly import STRANGERS_FROM
 from models.recipe.scene.bench_mix import Plan
 from models.recipe.scene.rendering import Stage, Truth, load_mitsuba
 from models.recipe.scene.stories import Story, story
@@ -43,18 +43,14 @@ from models.recipe.scene.truth import describe
 # Seeds of the splits never meet, so neither do tables, prints and materials.
 SPLIT_OFFSET = {"train": 10_000_000, "validation": 20_000_000, "fixtures": 30_000_000}
 
-GREY_KINDS = ("wire", "stranded", "tube", "other_metal", "rods")
-GREY_FINISHES = ("tinned", "tinned", "dark", "black")
-# As advised, pieces lie so far apart.
-APART_MM = 4.0
-# How often a whole photo is laid anew until a piece lies on it.
-TRIES = 5
+# What tells the seeds of the mixes apart.
+MIXES: dict[str, tuple[int, ...]] = {"hard": (), "advised": (1,), "tableful": (2,)}
 THREAD_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def seeded(split: str, seed: int, *, mix: str = "hard") -> Rng:
     """Return the randomness of one scene of a split."""
-    return np.random.default_rng([SPLIT_OFFSET[split], seed, *([1] if mix == "advised" else [])])
+    return np.random.default_rng([SPLIT_OFFSET[split], seed, *MIXES[mix]])
 
 
 def mix_of(seed: int, mix: str) -> str:
@@ -88,73 +84,6 @@ def write_numbers(out: Path, name: str, truth: Truth) -> None:
         _png(out / f"{name}.strangers.png", numbers.astype(np.uint8))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Setting:
-    """What a training scene lays, and how far away its cameras are.
-
-    Attributes:
-        scene: What is laid.
-        half_mm: Half the shorter side of what a whole view spans.
-        plan: The photo as advised; None in the hard half.
-    """
-
-    scene: Scene
-    half_mm: float
-    plan: Plan | None
-
-
-def _advised_setting(rng: Rng, *, skies: list, kinds: list[str] | None) -> Setting:
-    plan = bench_mix.plan(rng, skies=bool(skies))
-    if kinds:
-        laid = tuple(str(rng.choice(kinds)) for _ in plan.kinds or (0,))
-        plan = replace(plan, kinds=laid, finishes=(None,) * len(laid), sources=(None,) * len(laid))
-    scene = lay(rng, plan)
-    return Setting(scene=scene, half_mm=plan.half_mm[1], plan=plan)
-
-
-def lay(rng: Rng, plan: Plan) -> Scene:
-    """Return the scene of a photo as advised; anew where nothing found room."""
-    for _ in range(TRIES):
-        scene = scenes.build(
-            rng, half_mm=plan.half_mm, kinds=plan.kinds, finishes=plan.finishes, table=plan.table,
-            reference=plan.reference, clutter_count=plan.clutter, sources=plan.sources,
-            gap_mm=APART_MM,
-        )  # fmt: skip
-        if scene.pieces or not plan.kinds:
-            break
-    return scene
-
-
-def _hard_setting(rng: Rng, *, kinds: list[str] | None) -> Setting:
-    half = float(np.exp(rng.uniform(np.log(45), np.log(150))))
-    close_scene = half < 70
-    finishes: list[str] | None = None
-    table = None
-    chance = rng.random() if kinds is None else 1.0
-    count = int(rng.integers(1, 4)) if close_scene else None
-    clutter = int(rng.choice([0, 1, 2, 4, 7], p=[0.35, 0.2, 0.2, 0.15, 0.1]))
-    if chance < 0.07:
-        laid: list[str] | None = ["cut_end"] * int(rng.integers(1, 4))
-    elif chance < 0.12:  # grey on grey, where a shadow is easily taken for the piece
-        laid = [str(k) for k in rng.choice(GREY_KINDS, int(rng.integers(1, 4)))]
-        finishes = [str(f) for f in rng.choice(GREY_FINISHES, len(laid))]
-        table = "grey_paper"
-    elif chance < 0.16:  # nothing of the trade at all
-        laid, clutter = [], max(clutter, 3)
-    else:
-        laid = [str(rng.choice(kinds)) for _ in range(int(rng.integers(1, 5)))] if kinds else None
-    scene = scenes.build(
-        rng,
-        half_mm=(half * rng.uniform(0.9, 1.3), half),
-        kinds=laid,
-        finishes=finishes,
-        count=count,
-        table=table,
-        clutter_count=clutter,
-    )
-    return Setting(scene=scene, half_mm=half, plan=None)
-
-
 def train_scene(
     seed: int, *, out: Path, size: tuple[int, int], samples: int, views: int, skies: list,
     kinds: list[str] | None, mix: str,
@@ -163,9 +92,11 @@ def train_scene(
     mix = mix_of(seed, mix)
     rng = seeded("train", seed, mix=mix)
     if mix == "advised":
-        setting = _advised_setting(rng, skies=skies, kinds=kinds)
+        setting = settings.advised(rng, skies=skies, kinds=kinds)
+    elif mix == "tableful":
+        setting = settings.tableful(rng)
     else:
-        setting = _hard_setting(rng, kinds=kinds)
+        setting = settings.hard(rng, kinds=kinds)
     scene, half, plan = setting.scene, setting.half_mm, setting.plan
     stage = Stage(scene)
     light = None
@@ -244,9 +175,15 @@ def whole_photo(
     focal_px = plan.focal_35mm / FULL_FRAME_DIAGONAL_MM * diagonal
     reach = plan.camera_height_mm / focal_px * 0.42
     if isinstance(plan, Plan):
-        scene = lay(rng, plan)
+        scene = settings.lay(rng, plan)
+    elif mix == "tableful":
+        full = settings.tableful(rng)
+        scene = full.scene
+        # A 4:3 picture of the diagonal of a 36 x 24 mm frame is 26.0 mm high: half is 13.
+        seen = full.half_mm * float(rng.uniform(0.95, 1.2))
+        plan = replace(plan, camera_height_mm=seen / 13.0 * plan.focal_35mm)
     else:
-        for _ in range(TRIES):  # now and then nothing finds room beside the reference
+        for _ in range(settings.TRIES):  # now and then nothing finds room beside the reference
             scene = scenes.build(
                 rng,
                 half_mm=(reach * min(width, height) * 1.05, reach * min(width, height)),
@@ -294,9 +231,10 @@ def parse(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--kind", help="only these pieces, comma separated")
     parser.add_argument(
         "--mix",
-        choices=("advised", "hard", "both"),
+        choices=(*MIXES, "both"),
         default="hard",
-        help="as people are advised to photograph, anyhow, or by turns",
+        help="as people are advised to photograph, anyhow, a table full, or the first\n"
+        "two by turns",
     )
     parser.add_argument("--variant", help="Mitsuba variant; CUDA where there is one")
     parser.add_argument("--stride", type=int, default=1, help=argparse.SUPPRESS)

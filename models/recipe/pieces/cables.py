@@ -162,10 +162,9 @@ def twin_cable(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
     finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned"]))
     length = room(ground, 40, 200, rng)
     xy = bent_path(length, rng=rng, min_radius_mm=max(8 * od, 10), step_mm=max(0.6, od / 4))
-    path = lay_down(xy, ground, radius=od, may_cross=0.0, stiff_mm=20 + 5 * od)
+    path = lay_down(xy, ground, radius=od, may_cross=0.0, stiff_mm=20 + 5 * od, thick_mm=od)
     if path is None:
         return None
-    path[:, 2] = od / 2
     _, side, _ = frames(path)
     stripped = rng.random() < 0.75
     n = len(path)

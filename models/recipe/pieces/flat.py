@@ -74,10 +74,9 @@ def bus_bar(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | N
     wide, thick = float(rng.uniform(6, 30)), float(rng.choice([1.5, 2, 3, 5, 6]))
     length = room(ground, 40, 180, rng)
     xy = np.column_stack([np.linspace(-length / 2, length / 2, 40), np.zeros(40)])
-    path = lay_down(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length)
+    path = lay_down(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length, thick_mm=thick)
     if path is None:
         return None
-    path[:, 2] = thick / 2
     mesh = sweep(path, flat_profile(wide, thick, corner_mm=rng.uniform(0.2, 0.8)))
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=2 * (wide + thick))
     return Piece(form="sheet", parts=[(mesh, skin)], facts={"thickness_mm": thick, "bar": True})

@@ -147,17 +147,27 @@ def bent_path(length_mm: float, *, rng: Rng, min_radius_mm: float, step_mm: floa
 
 
 def lay_down(
-    xy: Array, ground: Ground, *, radius: float, may_cross: float, stiff_mm: float
+    xy: Array,
+    ground: Ground,
+    *,
+    radius: float,
+    may_cross: float,
+    stiff_mm: float,
+    thick_mm: float | None = None,
 ) -> Array | None:
-    """Put a flat path on the ground; return ``(n, 3)`` or None where there is no room."""
+    """Put a flat path on the ground; return ``(n, 3)`` or None where there is no room.
+
+    ``radius`` is half of how broad it lies, ``thick_mm`` how thick it is where that differs.
+    """
     place = ground.find(xy, radius=radius, may_cross=may_cross)
     if place is None:
         return None
     angle, shift = place
     c, s = np.cos(angle), np.sin(angle)
     world = xy @ np.array([[c, s], [-s, c]]) + shift
-    z = ground.rest(world, radius=radius, stiff_mm=stiff_mm)
-    ground.stamp(world, radius=radius, top=z + radius)
+    high = radius if thick_mm is None else thick_mm / 2
+    z = ground.rest(world, radius=radius, stiff_mm=stiff_mm) + (high - radius)
+    ground.stamp(world, radius=radius, top=z + high)
     return np.column_stack([world, z])
 
 

@@ -295,7 +295,8 @@ def braid(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | Non
     length = room(ground, 30, 150, rng)
     step = max(lay / 24, 0.4)
     xy = bent_path(length, rng=rng, min_radius_mm=max(4 * wide, 20.0), step_mm=step)
-    path = lay_down(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length)
+    thick = 4 * strand
+    path = lay_down(xy, ground, radius=wide / 2, may_cross=0.0, stiff_mm=length, thick_mm=thick)
     if path is None:
         return None
     line = resampled(path, step_mm=step)
@@ -313,7 +314,7 @@ def braid(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | Non
                 over = 0.45 * way * np.sin(2 * np.pi * bands * (turn % 1.0))
                 high = strand * (1.6 + 0.7 * face + over)
                 own = line + side * (across * wide / 2)[:, None]
-                own[:, 2] = np.maximum(high, strand / 2)
+                own[:, 2] += np.maximum(high, strand / 2) - thick / 2
                 mesh = sweep(own, round_profile(strand, sides=6), up=up)
                 meshes.append(shift_u(mesh, len(meshes)))
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * strand)

@@ -23,6 +23,8 @@ from models.recipe.scene.meshes import Array, Mesh, join, outward, prism, turn_z
 
 ATLAS_ROWS, ATLAS_COLUMNS = 2048, 3072
 TABLE_TEXELS = 1400
+# Points of all meshes from which no further piece is laid: a tracer's tree takes its time.
+MOST_POINTS = 1_500_000
 FIELDS = ("rough", "metallic", "stretch", "coat", "film", "height", "level")
 """Maps of one number a texel."""
 
@@ -164,6 +166,34 @@ def _table_mesh(extent_mm: float, *, turn: float) -> Mesh:
     return join(meshes).moved(turn_z(turn), np.zeros(3))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pile:
+    """How things lie on each other.
+
+    Attributes:
+        most_mm: What is higher is not lain on.
+        within: Share of the table that is used.
+        over_reference: Whether the reference may be covered in part.
+    """
+
+    most_mm: float
+    within: float
+    over_reference: bool
+
+
+def _raised(piece: Piece, *, lift_mm: float, under_mm: float) -> Piece:
+    """Return a piece as it lies on others, with how high it lies among its facts."""
+    if under_mm <= 0:
+        return piece
+    up = np.array([0.0, 0.0, lift_mm])
+    return replace(
+        piece,
+        parts=[(mesh.moved(np.eye(3), up), skin) for mesh, skin in piece.parts],
+        round_runs=tuple((axis + up, d) for axis, d in piece.round_runs),
+        facts={**piece.facts, "over_mm": round(under_mm, 2)},
+    )
+
+
 def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
     rng: Rng,
     *,
@@ -176,6 +206,7 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
     clutter_count: int = 0,
     sources: Sequence[str | None] | None = None,
     gap_mm: float = 0.0,
+    pile: Pile | None = None,
 ) -> Scene:
     """Return a scene inside ``half_mm`` to each side of the origin.
 
@@ -191,6 +222,7 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         clutter_count: Things that are no piece.
         sources: Where each piece comes from, as it may be stated.
         gap_mm: Things lie at least so far apart; 0 lets thin ones cross.
+        pile: How things lie on each other, None where they don't.
     """
     extent = 2.6 * max(half_mm)
     name, table_skin = tables.table(TABLE_TEXELS, mm_px=extent / TABLE_TEXELS, rng=rng, kind=table)
@@ -254,6 +286,22 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         placed.append(
             PlacedReference(key=made.key, outline_mm=outline, height_mm=made.height_mm + lift)
         )
+    strange: list[str] = []
+
+    def lay_strangers(number: int) -> None:
+        for what, things in clutter.scatter(rng, ground, count=number):
+            if what == "note":  # paper is what others lie on
+                parts.extend((mesh, skin, 0) for mesh, skin in things)
+                continue
+            parts.extend((mesh, skin, STRANGERS_FROM + len(strange)) for mesh, skin in things)
+            strange.append(what)
+
+    if pile is not None:
+        ground.pile(pile.most_mm, keep=not pile.over_reference)
+        ground.half_mm = (ground.half_mm[0] * pile.within, ground.half_mm[1] * pile.within)
+        below = int(rng.binomial(clutter_count, 0.5))
+        lay_strangers(below)
+        clutter_count -= below
     names = list(kinds) if kinds is not None else []
     if kinds is None:
         weights = np.array([catalogue.WEIGHTS[k] for k in catalogue.KINDS])
@@ -277,16 +325,14 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
         made_of = catalogue.KINDS[kind](rng, ground, finish=finish, **extra)
         if made_of is None:
             continue
+        lift, under = ground.lifted()
         for piece in made_of if isinstance(made_of, list) else [made_of]:
-            lying.append(piece if sources is None else replace(piece, source=sources[k]))
-            parts += [(mesh, skin, len(lying)) for mesh, skin in piece.parts]
-    strange: list[str] = []
-    for what, things in clutter.scatter(rng, ground, count=clutter_count):
-        if what == "note":  # paper is what others lie on
-            parts += [(mesh, skin, 0) for mesh, skin in things]
-            continue
-        parts += [(mesh, skin, STRANGERS_FROM + len(strange)) for mesh, skin in things]
-        strange.append(what)
+            lies = _raised(piece, lift_mm=lift, under_mm=under)
+            lying.append(lies if sources is None else replace(lies, source=sources[k]))
+            parts += [(mesh, skin, len(lying)) for mesh, skin in lies.parts]
+        if sum(len(mesh.points) for mesh, _, _ in parts) > MOST_POINTS:
+            break
+    lay_strangers(clutter_count)
     atlas, corners, used = _atlas([skin for _, skin, _ in parts])
     meshes = [
         _into_atlas(mesh, skin, corner)

@@ -411,5 +411,6 @@ def scatter(rng: Rng, ground: Ground, *, count: int) -> list[tuple[str, Parts]]:
         kind = KINDS[int(rng.integers(len(KINDS)))]
         parts = kind(rng, ground)
         if parts:
-            found.append((kind.__name__, parts))
+            up = np.array([0.0, 0.0, ground.lifted()[0]])
+            found.append((kind.__name__, [(m.moved(np.eye(3), up), s) for m, s in parts]))
     return found

@@ -13,7 +13,8 @@ CELL_MM = 1.0
 class Ground:
     """A raster of how high the table is filled, ``half_mm`` to each side of the origin.
 
-    Things keep ``gap_mm`` from each other; where it is 0, wires may cross.
+    Things keep ``gap_mm`` from each other; where it is 0, wires may cross. Where ``pile_mm``
+    is set, anything may lie on what is no higher than that, but on what was ``kept`` free.
     """
 
     def __init__(
@@ -21,12 +22,16 @@ class Ground:
     ) -> None:
         self.half_mm = half_mm
         self.gap_mm = gap_mm
+        self.pile_mm = 0.0
+        self.lift_mm = 0.0
+        self.under_mm = 0.0
         self.rng = rng
         reach = max(half_mm) + 120
         self.origin = reach
         n = int(2 * reach / CELL_MM) + 1
         self.height = np.zeros((n, n))
         self.closed = np.zeros((n, n), bool)
+        self.kept = np.zeros((n, n), bool)
 
     def _cells(self, xy: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         k = np.clip(((xy + self.origin) / CELL_MM).round().astype(int), 0, len(self.height) - 1)
@@ -61,12 +66,30 @@ class Ground:
             if np.any(np.abs(moved) > np.array(self.half_mm) * slack):
                 continue
             rows, columns = self._cells(self._disc(moved[::2], radius + 1.0))
-            if self.closed[rows, columns].any():
+            blocked = self.kept if self.pile_mm else self.closed
+            if blocked[rows, columns].any():
                 continue
-            if self.height[rows, columns].max() > may_cross:
+            under = float(self.height[rows, columns].max())
+            if under > max(may_cross, self.pile_mm):
                 continue
+            self.lift_mm = self.under_mm = under if self.pile_mm else 0.0
             return angle, shift
         return None
+
+    def pile(self, most_mm: float, *, keep: bool) -> None:
+        """From now on let things lie on others; ``keep`` what is closed till now free."""
+        self.pile_mm = most_mm
+        if keep:
+            self.kept = self.closed.copy()
+
+    def lifted(self) -> tuple[float, float]:
+        """Return how far the thing laid last must be lifted, and how high what is below it is.
+
+        A wire that was bent over what is there (:meth:`rest`) needs no lifting.
+        """
+        told = self.lift_mm, self.under_mm
+        self.lift_mm = self.under_mm = 0.0
+        return told
 
     def rest(self, xy: Array, *, radius: float, stiff_mm: float) -> Array:
         """Return centre-line heights of a wire laid over what is there."""
@@ -74,6 +97,7 @@ class Ground:
         for k in range(len(xy)):
             rows, columns = self._cells(self._disc(xy[k : k + 1], max(radius, CELL_MM)))
             under[k] = self.height[rows, columns].max()
+        self.lift_mm, self.under_mm = 0.0, float(under.max())
         if under.max() <= 0:
             return np.full(len(xy), radius)
         step = float(np.linalg.norm(np.diff(xy, axis=0), axis=1).mean())
@@ -86,7 +110,7 @@ class Ground:
 
     def stamp(self, xy: Array, *, radius: float, top: float | Array, close: bool = False) -> None:
         """Fill the raster under discs about the points."""
-        tops = np.broadcast_to(np.asarray(top, float), (len(xy),))
+        tops = np.broadcast_to(np.asarray(top, float), (len(xy),)) + self.lift_mm
         per = len(self._disc(xy[:1], radius))
         rows, columns = self._cells(self._disc(xy, radius))
         np.maximum.at(self.height, (rows, columns), np.repeat(tops, per))

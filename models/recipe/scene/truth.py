@@ -114,6 +114,34 @@ def _round_runs(piece: Piece, camera: Camera) -> list[dict[str, Any]]:
     return runs
 
 
+MOST_SAMPLES = 600
+"""Faces of a piece that are asked whether they show."""
+
+
+def visible_share(scene: Scene, camera: Camera, truth: Truth, number: int) -> float:
+    """Return how much of a piece's outline in the window shows, 1 where nothing lies on it.
+
+    Faces that look at the camera are projected; what hides one is whatever other thing
+    its pixel (or each of those around it) shows. A piece never hides itself.
+    """
+    faces = scene.mesh.faces[scene.face_piece == number]
+    faces = faces[:: max(1, len(faces) // MOST_SAMPLES)]
+    points = scene.mesh.points[faces].mean(axis=1)
+    normals = scene.mesh.normals[faces].mean(axis=1)
+    towards = ((camera.origin_mm - points) * normals).sum(axis=1) > 0
+    xy = np.rint(camera.project(points[towards])).astype(int)
+    height, width = truth.piece.shape
+    inside = ((xy >= 1) & (xy < np.array([width - 1, height - 1]))).all(axis=1)
+    x, y = xy[inside].T
+    if not len(x):
+        return 1.0
+    shown = np.zeros(len(x), bool)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            shown |= truth.piece[y + dy, x + dx] == number
+    return float(shown.mean())
+
+
 def describe(
     scene: Scene,
     camera: Camera,
@@ -193,6 +221,7 @@ def describe(
                 else None,
                 **not_copper(label),
                 "source": piece.source,
+                "visible_share": round(visible_share(scene, camera, truth, number), 3),
                 "brass_boxes_px": boxes(brass),
                 "solder_boxes_px": boxes(solder),
                 "facts": piece.facts,
