@@ -323,6 +323,8 @@ def _windows(
     rng: np.random.Generator,
     most: int,
 ) -> list[tuple[NDArray[np.uint8], dict[str, Any]]]:
+    if float(piece["facts"].get("over_mm", 0.0)) > MOST_OVER_MM:
+        pose = None  # it lies on others, nearer to the lens by nobody knows how much
     seen = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
     width = strip.width_px * strip.step_px
     found = []
@@ -354,6 +356,10 @@ def _windows(
         }
         found.append((codes.astype(np.uint8), known))
     return found
+
+
+MOST_OVER_MM = 1.0
+"""A piece that lies higher on others has no scale here: 1 mm of 200 is 0.5 %."""
 
 
 def _px_per_mm(
