@@ -33,6 +33,9 @@ PLACE_SCHEMA = "cuproscope.record.place/1"
 MAX_CHARS = 2_000_000
 """Longest text that is read; an outline of ten thousand points takes 0.4 million."""
 
+LONGEST_WORD = 60
+"""Longest word of a fixed set; longer ones are cut, and then are none."""
+
 _WORDS = {inf: "Infinity", -inf: "-Infinity"}
 _NUMBERS = {word: number for number, word in _WORDS.items()}
 
@@ -165,7 +168,7 @@ def _reader(hint: Hint) -> Callable[[Json], Json]:
     if isinstance(hint, type) and is_dataclass(hint):
         return _dataclass_reader(hint)
     if isinstance(hint, type) and issubclass(hint, StrEnum):
-        return hint
+        return lambda value: hint(_expected(value, str, "a word")[:LONGEST_WORD])
     known: dict[Hint, Callable[[Json], Json]] = {
         float: _float,
         int: _int,

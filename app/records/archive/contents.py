@@ -19,6 +19,9 @@ _OWN_TABLES = ("meta", "photo", "piece", "piece_photo", "own_call", "outcome", "
 
 Plain = dict[str, Any]
 
+LONGEST_TOLD = 200
+"""Most letters of a fault that are told: what is at fault may be long itself."""
+
 FIX = "Give a file that this program exported, whole and unchanged."
 
 

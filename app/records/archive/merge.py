@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.sql.schema import ScalarElementColumnDefault
 
 from app.records.archive.checks import check_all, check_row
-from app.records.archive.contents import FIX, Archive, PhotoEntry, Plain, other_tables
+from app.records.archive.contents import FIX, LONGEST_TOLD, Archive, PhotoEntry, Plain, other_tables
 from app.records.archive.unpack import Photos
 from app.records.codec import findings_to_json, grading_to_json, place_to_json, typed
 from app.records.errors import BadArchiveError, RecordsError
@@ -225,7 +225,7 @@ class Import:
             values = self._values(table, raw)
             check_row(table.name, values)
         except (CuproscopeError, ValueError, TypeError) as fault:
-            told = getattr(fault, "message", "") or str(fault)
+            told = (getattr(fault, "message", "") or str(fault))[:LONGEST_TOLD]
             inside = getattr(fault, "where", None)
             place = ", ".join(filter(None, (f"{table.name} no. {number + 1}", inside)))
             raise BadArchiveError(told, fix=FIX, where=place) from fault

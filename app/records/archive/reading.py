@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from typing import Any
 
 from app.records.errors import BadArchiveError
 
-_BLANK = " \t\n\r"
+_NO_BLANK = re.compile(r"[^ \t\n\r]")
 
 
 class JsonStream:
@@ -42,9 +43,12 @@ class JsonStream:
                 if end < len(self._text) or self._is_over:
                     self._at = end
                     return value
-            if len(self._text) - self._at > self.longest:
-                raise BadArchiveError(f"holds a value of more than {self.longest} letters")
-            self._more()
+            # Twice as much each time: trying again takes no longer than the last try.
+            wanted = 2 * (len(self._text) - self._at)
+            while len(self._text) - self._at < wanted and not self._is_over:
+                if len(self._text) - self._at > self.longest:
+                    raise BadArchiveError(f"holds a value of more than {self.longest} letters")
+                self._more()
 
     def members(self) -> Iterator[str]:
         """Give the keys of an object; each key's value is to be taken before the next."""
@@ -84,10 +88,11 @@ class JsonStream:
     def _peek(self) -> str:
         """Return the next sign that is no blank; empty at the end."""
         while True:
-            while self._at < len(self._text):
-                if self._text[self._at] not in _BLANK:
-                    return self._text[self._at]
-                self._at += 1
+            found = _NO_BLANK.search(self._text, self._at)
+            if found is not None:
+                self._at = found.start()
+                return found[0]
+            self._at = len(self._text)
             if self._is_over:
                 return ""
             self._more()

@@ -8,7 +8,7 @@ from datetime import datetime
 from math import isfinite
 from typing import TypeVar
 
-from app.records.archive.contents import FIX, JSON_NAME, SCHEMA, Archive, PhotoEntry
+from app.records.archive.contents import FIX, JSON_NAME, LONGEST_TOLD, SCHEMA, Archive, PhotoEntry
 from app.records.archive.reading import JsonStream
 from app.records.codec import MAX_CHARS, typed
 from app.records.errors import BadArchiveError
@@ -23,7 +23,7 @@ MAX_VALUE_CHARS = 4 * MAX_CHARS
 
 MAX_PHOTOS = 50_000
 MAX_PIECES = 50_000
-MAX_ROWS = 500_000
+MAX_ROWS = 200_000
 
 _LARGEST_SIDE_PX = 2**20
 _ID = re.compile(r"[0-9a-f]{32}")
@@ -101,14 +101,17 @@ class _Reader:
         self.written_utc = self._typed(datetime)
 
     def _photos(self) -> None:
+        seen: set[str] = set()
         for number in self.stream.items():
             self.place = f"photo no. {number + 1}"
             photo: PhotoEntry = self._typed(PhotoEntry)
             sized = all(0 < side < _LARGEST_SIDE_PX for side in (photo.width_px, photo.height_px))
-            if not (is_hash(photo.sha256) and photo.kind in SUFFIX_OF_KIND and sized):
+            is_new = photo.sha256 not in seen
+            if not (is_new and is_hash(photo.sha256) and photo.kind in SUFFIX_OF_KIND and sized):
                 raise BadArchiveError("names a photo wrongly")
             if number >= MAX_PHOTOS:
                 raise BadArchiveError(f"names more than {MAX_PHOTOS} photos")
+            seen.add(photo.sha256)
             self.photos.append(photo)
 
     def _pieces(self) -> None:
@@ -157,7 +160,7 @@ class _Reader:
         try:
             value: T = typed(self.stream.value(), kind)
         except (TypeError, ValueError, OverflowError, ContractError) as fault:
-            raise BadArchiveError(f"can't be read: {fault}") from fault
+            raise BadArchiveError(f"can't be read: {str(fault)[:LONGEST_TOLD]}") from fault
         return value
 
 

@@ -359,8 +359,9 @@ def test_html_and_scripts_in_names_and_notes_stay_text(visit: Visit) -> None:
     page = visit()
     nasty = (
         "<img src=x onerror=\"document.title='owned'\"> **bold** [x](javascript:alert(1)) $x$ "
-        "https://evil.example/a www.evil.example HTTP://evil.example buyer@evil.example"
+        "www.evil.example a@evil.example"
     )
+    assert len(nasty) <= 120, "the page takes no longer name"
     hand_in(page, as_file("<b>x<b>.jpg", TUBE.read_bytes()))
     settled(page).get_by_label("Name it, if you like").fill(nasty)
     settled(page).get_by_role("button", name="Save to the records").click()
@@ -370,13 +371,14 @@ def test_html_and_scripts_in_names_and_notes_stay_text(visit: Visit) -> None:
     settled(page).get_by_role("button", name="Open").first.click()
     page.get_by_text("Because").wait_for()
     settled(page).get_by_text("Name, notes, confirm, delete").click()
-    page.get_by_label("Notes").fill(nasty)
+    page.get_by_label("Notes").fill(f"{nasty} https://evil.example/a HTTP://evil.example")
     settled(page).get_by_role("button", name="Keep these changes").click()
     page.get_by_text("Because").wait_for()
     assert "owned" not in page.title()
     assert page.locator("a[href^=javascript]").count() == 0
     assert page.locator("img[src=x]").count() == 0
-    assert page.locator("a[href*=evil i]").count() == 0
+    # A heading links to itself; nothing links away.
+    assert page.locator("a[href*=evil i]:not([href^='#'])").count() == 0
 
 
 def test_two_browsers_at_once_do_not_see_each_others_photos(visit: Visit) -> None:

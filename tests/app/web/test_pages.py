@@ -142,12 +142,14 @@ def test_the_export_is_prepared_on_disk_and_goes_with_everything_else(
     with zipfile.ZipFile(own_data / "export" / "records.zip") as packed:
         assert "records.json" in packed.namelist()
     assert (own_data / "export" / "records.csv").stat().st_size > 100
+    assert list((own_data / "inbox").iterdir()), "the photo that was handed in"
     assert records.button(key="delete-all").disabled, "nothing is deleted by one tap"
     sure = next(box for box in records.text_input if str(box.key).startswith("sure-"))
     sure.set_value("DELETE").run()
     records.button(key="delete-all").click().run()
     assert store._opened().count() == 0
     assert not (own_data / "export").exists()
+    assert not list((own_data / "inbox").iterdir())
     assert "Nothing is saved yet" in words(records)
 
 

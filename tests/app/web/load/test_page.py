@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -127,3 +128,16 @@ def test_a_ticket_is_offered_to_the_best_buyer_first(page: AppTest) -> None:
     to = next(one for one in at.selectbox if one.label == "To")
     assert to.value == WEIR  # the best of the plan, and the last by name
     assert len(to.options) == 3
+
+
+@pytest.mark.parametrize("sheet", ["circular-2017", "circular-before-2017"])
+def test_a_buyer_who_follows_another_sheet_now_keeps_the_prices_of_before(
+    page: AppTest, sheet: str
+) -> None:
+    at = press(page, "Look at an invented load")
+    buyer = loads().buyer(WEIR)
+    loads().save_buyer(replace(buyer, sheet=sheet, limits={}))
+    for part in ("Buyers", "Plan", "Tickets"):
+        at = look_at(at, part)
+    at = press(at, "Write the ticket")
+    assert not at.exception
