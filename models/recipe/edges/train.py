@@ -1,7 +1,10 @@
 """Train the edge network on straightened pieces of rendered photos.
 
-    python -m models.recipe.edges.train --photos DIR [DIR ...] --out edges.pt \\
-        --seconds 280 --workers 28 --device cuda
+    python -m models.recipe.edges.train --photos DIR [DIR ...] --out DIR \\
+        --seconds 280 --workers 28 --device cuda [--start edges_1.pt edges_2.pt]
+
+Writes ``edges_1.pt``, and one more for each further one to go on from: they learn side by
+side in processes of their own, and where they err they seldom err alike.
 
 The photos come with truth (``models.recipe.render``). A share of each batch is drawn
 (``profiles.py``), so that what renders lack is seen as well. Every twentieth scene is
@@ -19,6 +22,7 @@ import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import IO
 
@@ -292,9 +296,24 @@ def plainness(net: EdgeNet, strips: Strips) -> str:
 
 
 def train(
-    net: EdgeNet, strips: Strips, held: Strips, arguments: argparse.Namespace, *, photos: int
+    net: EdgeNet,
+    strips: Strips,
+    held: Strips,
+    arguments: argparse.Namespace,
+    *,
+    photos: int,
+    out: Path,
 ) -> EdgeNet:
-    """Return the running mean of the weights after the given seconds."""
+    """Return the running mean of the weights after the given seconds.
+
+    Args:
+        net: What to go on from.
+        strips: Pieces to learn from: those of photos, then drawn ones.
+        held: Pieces to tell the way by.
+        arguments: Of the command line.
+        photos: How many are of photos.
+        out: Where the weights are written.
+    """
     device = arguments.device
     mean = copy.deepcopy(net)
     optimizer = torch.optim.AdamW(net.parameters(), lr=arguments.rate, weight_decay=1e-3)
@@ -310,7 +329,7 @@ def train(
             photos=photos,
             drawn_share=arguments.drawn_share,
             rows=arguments.rows,
-            step=step,
+            step=arguments.seed * 10_000_000 + step,
         )
         edges = look.edges.unflatten(0, (-1, stretches))
         logits, odds = scores(net, look, stretches=stretches)
@@ -331,7 +350,7 @@ def train(
             print(f"{time.time() - began:5.0f} s  step {step}  loss {value:.4f}", flush=True)
         if spent - saved > SAVE_EVERY_S:
             saved = spent
-            saved_to(arguments.out, mean)
+            saved_to(out, mean)
             e = errors_of([mean], held)
             own = e.width_px >= 8
             share = (e.pooled_px[own] / e.width_px[own] * 100).abs()
@@ -359,63 +378,93 @@ def read_net(path: Path | IO[bytes]) -> EdgeNet:
     return net
 
 
+def learned(
+    cut: Sequence[PieceStrip], arguments: argparse.Namespace, start: Path | None, number: int
+) -> None:
+    """Train one network and write it."""
+    device = ready(arguments)
+    arguments.seed += number
+    torch.manual_seed(arguments.seed)
+    held = stored((s for s in cut if s.held_out and s.smooth), device)
+    strips = stored((s for s in cut if not s.held_out), device)
+    photos, began = len(strips), time.time()
+    strips = together(strips, drawn(arguments.drawn, device))
+    print(f"{arguments.drawn} drawn profiles in {time.time() - began:.0f} s", flush=True)
+    net = (read_net(start) if start else EdgeNet()).to(device)
+    out = arguments.out / f"edges_{number}.pt"
+    mean = train(net, strips, held, arguments, photos=photos, out=out)
+    saved_to(out, mean)
+    print(plainness(mean, held), flush=True)
+    if device.startswith("cuda"):
+        print(f"GPU memory {torch.cuda.max_memory_allocated(device) / 2**30:.1f} GiB", flush=True)
+
+
+def ready(arguments: argparse.Namespace) -> str:
+    """Set the device up, and return it."""
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
+    device = str(arguments.device)
+    if device.startswith("cuda:"):
+        torch.cuda.set_device(device)
+    return device
+
+
+def judged(
+    cut: Sequence[PieceStrip], device: str, nets: dict[str, Sequence[Path]], *, at_once: int = 64
+) -> None:
+    """Print what networks say of the pieces held out, each group together."""
+    smooth = [s for s in cut if s.held_out and s.smooth]
+    rough = [s for s in cut if s.held_out and not s.smooth]
+    classes = [("finish", [s.finish for s in smooth]), ("light", [s.light for s in smooth])]
+    held = stored(smooth, device)
+    for name, paths in nets.items():
+        read = [read_net(path).to(device) for path in paths]
+        report(f"{name}, wires and tubes", errors_of(read, held, at_once=at_once), classes)
+        report(f"{name}, wires and tubes, shadow in the outline",
+               errors_of(read, held, shadowed=True, at_once=at_once), classes)  # fmt: skip
+        if rough:
+            report(f"{name}, cables and bars", errors_of(read, stored(rough, device)))
+
+
 def main() -> None:
     """Cut, train, write the weights, report."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--start", type=Path, help="weights to go on from")
+    parser.add_argument("--start", type=Path, nargs="*", default=[], help="weights to go on from")
     parser.add_argument("--compare", type=Path, nargs="*", default=[], help="weights to judge too")
     parser.add_argument("--seconds", type=float, default=280)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    parser.add_argument("--rows", type=int, default=1536, help="stretches in a batch")
+    parser.add_argument("--rows", type=int, default=3072, help="stretches in a batch")
     parser.add_argument("--drawn", type=int, default=49_152, help="drawn profiles")
     parser.add_argument("--drawn-share", type=float, default=0.25)
     parser.add_argument("--rate", type=float, default=1.5e-3, help="of learning, at its highest")
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--show", type=int, default=500, help="steps from loss to loss")
     arguments = parser.parse_args()
-    arguments.out.parent.mkdir(parents=True, exist_ok=True)
-    torch.backends.cuda.matmul.allow_tf32 = True
-    torch.backends.cudnn.allow_tf32 = True
-    torch.backends.cudnn.benchmark = True
-    torch.manual_seed(arguments.seed)
-    began, device = time.time(), arguments.device
-    # Cut before the device is first used: the processes are forks of this one.
-    cut: list[PieceStrip] = list(cut_strips(arguments.photos, workers=arguments.workers))
-    if device.startswith("cuda:"):
-        torch.cuda.set_device(device)
-    smooth = [s for s in cut if s.held_out and s.smooth]
-    classes = [("finish", [s.finish for s in smooth]), ("light", [s.light for s in smooth])]
-    held = stored(smooth, device)
-    rough = stored((s for s in cut if s.held_out and not s.smooth), device)
-    strips = stored((s for s in cut if not s.held_out), device)
-    del cut, smooth
-    print(
-        f"{len(strips)} pieces to train on, {len(held)} + {len(rough)} held out, "
-        f"{time.time() - began:.0f} s"
-    )
-    photos = len(strips)
-    strips = together(strips, drawn(arguments.drawn, device))
-    print(f"{arguments.drawn} drawn profiles, {time.time() - began:.0f} s", flush=True)
-
-    def judged(name: str, nets: Sequence[EdgeNet]) -> None:
-        report(f"{name}, wires and tubes", errors_of(nets, held), classes)
-        report(f"{name}, wires and tubes, shadow in the outline",
-               errors_of(nets, held, shadowed=True), classes)  # fmt: skip
-        if len(rough):
-            report(f"{name}, cables and bars", errors_of(nets, rough))
-
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    began = time.time()
+    # Cut before the device is first used: a process can't be forked safely after that.
+    cut = list(cut_strips(arguments.photos, workers=arguments.workers))
+    print(f"{len(cut)} pieces cut, {time.time() - began:.0f} s", flush=True)
+    starts = arguments.start or [None]
+    processes = [
+        get_context("fork").Process(target=learned, args=(cut, arguments, start, number))
+        for number, start in enumerate(starts, start=1)
+    ]
+    for process in processes:
+        process.start()
+    for process in processes:
+        process.join()
+    if any(process.exitcode for process in processes):
+        raise SystemExit("a training failed")
+    made = [arguments.out / f"edges_{number}.pt" for number in range(1, len(starts) + 1)]
+    nets: dict[str, Sequence[Path]] = {"trained": made}
     if arguments.compare:
-        judged("compared with", [read_net(path).to(device) for path in arguments.compare])
-    net = (read_net(arguments.start) if arguments.start else EdgeNet()).to(device)
-    mean = train(net, strips, held, arguments, photos=photos)
-    saved_to(arguments.out, mean)
-    judged("trained", [mean])
-    print(plainness(mean, held))
-    if device.startswith("cuda"):
-        print(f"GPU memory {torch.cuda.max_memory_allocated(device) / 2**30:.1f} GiB")
+        nets["compared with"] = arguments.compare
+    judged(cut, ready(arguments), nets)
 
 
 if __name__ == "__main__":

@@ -1,11 +1,11 @@
 """Train both parts of the strip network at the same time on one card, and write the file.
 
     python -m models.recipe.strips --photos DIR [DIR...] --out DIR --workers 28 \\
-        --device cuda:1 --seconds 360 --look-seconds 300 [--start-edges edges.pt]
+        --device cuda:1 --seconds 360 --look-seconds 300 [--start-edges edges_1.pt edges_2.pt]
 
-Leaves ``strip.onnx``, ``strip.toml``, the weights ``edges.pt`` and ``looks.pt`` to go on from,
-and what each training said in ``edges.log`` and ``looks.log``. The trainings need not know of
-each other (``edges/train.py``, ``strips/train.py``); ``file.py`` joins what they made.
+Leaves ``strip.onnx``, ``strip.toml``, the weights ``edges_1.pt``, ... and ``looks.pt`` to go on
+from, and what each training said in ``edges.log`` and ``looks.log``. The trainings need not know
+of each other (``edges/train.py``, ``strips/train.py``); ``file.py`` joins what they made.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--look-device", help="for the looks, where there is a second card")
     parser.add_argument("--seconds", default="360", help="of training the edges")
     parser.add_argument("--look-seconds", default="300", help="of training the looks")
-    parser.add_argument("--start-edges", help="weights to go on from")
+    parser.add_argument("--start-edges", nargs="*", default=[], help="weights to go on from")
     parser.add_argument("--start-looks", help="weights to go on from")
     parser.add_argument("--compare", nargs="*", default=[], help="weights of edges to judge too")
     parser.add_argument("--drawn", default="49152", help="drawn profiles beside those of photos")
@@ -35,11 +35,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     asked = parser.parse_args(argv)
     asked.out.mkdir(parents=True, exist_ok=True)
     common = ["--photos", *asked.photos, "--workers", str(max(1, asked.workers // 2))]
-    edges, looks = asked.out / "edges.pt", asked.out / "looks.pt"
+    looks = asked.out / "looks.pt"
     for_edges = [
         *common,
         "--out",
-        str(edges),
+        str(asked.out),
         "--device",
         asked.device,
         "--seconds",
@@ -48,7 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         asked.rate,
         "--drawn",
         asked.drawn,
-        *_given("--start", asked.start_edges),
+        *_given("--start", *asked.start_edges),
         *_given("--compare", *asked.compare),
     ]
     for_looks = [
@@ -71,7 +71,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if any(codes.values()):
         return next(code for code in codes.values() if code)
     return subprocess.run(
-        [sys.executable, "-m", "models.recipe.strips.file", "--edges", str(edges),
+        [sys.executable, "-m", "models.recipe.strips.file", "--edges",
+         *sorted(str(path) for path in asked.out.glob("edges_*.pt")),
          "--looks", str(looks), "--out", str(asked.out)],
         check=False,
     ).returncode  # fmt: skip

@@ -35,8 +35,9 @@ from vision.width.strip_look import ACROSS_PX, ALONG_PX, JOINING, LOOKS
 MODEL_FILE, METADATA_FILE = "strip.onnx", "strip.toml"
 SCHEMA = "cuproscope.strip/1"
 OPSET = 17
-PARITY = 2e-3
-"""Largest difference of log probabilities allowed between PyTorch and ONNX Runtime."""
+PARITY = 0.05
+"""Largest difference of log probabilities allowed between PyTorch and ONNX Runtime: rounding
+the weights to half precision moved those of the looks by 0.011 on noise."""
 
 LEAST_HALVED = 64
 """Smaller weights are kept as they are: they weigh nothing in the file."""

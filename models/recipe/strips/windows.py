@@ -78,6 +78,9 @@ UNKNOWN = -1
 CARD_MM = (85.60, 53.98)
 """ISO/IEC 7810 ID-1."""
 
+SHEET_MM = (297.0, 210.0)
+"""The printed sheet is laid on A4 (ISO 216)."""
+
 COLUMNS: dict[str, type] = {
     "look": np.int8,
     "log_share": np.float32,
@@ -177,8 +180,8 @@ def _size_error(pose: Pose, reference: dict[str, Any]) -> float:
 
 @cache
 def _sides_mm(key: str) -> tuple[float, float]:
-    if key == "card":
-        return CARD_MM
+    if key in ("card", "sheet"):
+        return CARD_MM if key == "card" else SHEET_MM
     if key.startswith("marker:"):
         side = float(key.removeprefix("marker:"))
         return side, side
