@@ -98,7 +98,9 @@ def skin_of(  # noqa: PLR0912 - one branch a finish
         skin = fin.heat_coloured(shape, rng=rng, mm=mm, rough=rough)
     elif finish == "green":
         under = bare(float(rng.uniform(0.35, 0.9)), 0.1)
-        skin = fin.verdigris(under, rng=rng, mm=mm, share=float(rng.uniform(0.08, 0.95)))
+        few = rng.random() < 0.25  # a few spots, at a joint or a scratch
+        share = np.exp(rng.uniform(np.log(0.01), np.log(0.1))) if few else rng.uniform(0.08, 0.95)
+        skin = fin.verdigris(under, rng=rng, mm=mm, share=float(share))
     elif finish == "enamel":
         skin = coats.enamelled(shape, rng=rng, mm=mm)
     elif finish == "lacquer":

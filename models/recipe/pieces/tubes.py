@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
-from models.recipe.look import coats, optics
 from models.recipe.look import finishes as fin
-from models.recipe.look.finishes import COATED, OTHER
+from models.recipe.look import optics
 from models.recipe.look.noise import Rng
 from models.recipe.pieces.brass import brass_end, brass_skin
 from models.recipe.pieces.piece import (
@@ -239,31 +237,3 @@ def coupling_tube(rng: Rng, ground: Ground, *, finish: str | None = None) -> Pie
     return Piece(form="tube", parts=parts, diameter_mm=od,
                  facts={"wall_mm": wall, "coupling": True},
                  round_runs=((whole, od),))  # fmt: skip
-
-
-def other_metal(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:  # noqa: ARG001
-    """Return wire or tube of steel, aluminium, zinc or nickel."""
-    name = str(rng.choice(["steel", "aluminium", "zinc", "nickel"]))
-    hollow = rng.random() < 0.3
-    d = float(rng.uniform(6, 18)) if hollow else float(np.exp(rng.uniform(np.log(0.6), np.log(6))))
-    length = room(ground, 30, 180, rng)
-    if hollow:
-        xy = np.column_stack([np.linspace(-length / 2, length / 2, 40), np.zeros(40)])
-    else:
-        xy = bent_path(length, rng=rng, min_radius_mm=4 * d, step_mm=max(0.5, d / 3))
-    path = lay_down(xy, ground, radius=d / 2, may_cross=0.0 if hollow else 8.0, stiff_mm=10 + 6 * d)
-    if path is None:
-        return None
-    mesh = tube_mesh(path, d, 1.0) if hollow else sweep(path, round_profile(d, sides=sides_of(d)))
-    rows = int(np.clip(length / 0.15, 96, 1200))
-    skin = fin.metal((rows, 64), rng=rng, mm=(length, np.pi * d), name=name, label=OTHER,
-                     rough=rng.uniform(0.15, 0.5), dull=float(rng.beta(1.2, 2)),
-                     drawn=True)  # fmt: skip
-    if rng.random() < 0.2:
-        skin = coats.painted((rows, 64), rng=rng, mm=(length, np.pi * d), under=skin)
-        skin = replace(
-            skin, label=np.where(skin.label == COATED, OTHER, skin.label).astype(np.uint8)
-        )
-    return Piece(form="tube" if hollow else "wire", parts=[(mesh, skin)], material=name,
-                 diameter_mm=d, strand_diameter_mm=None if hollow else d,
-                 strands=None if hollow else 1, round_runs=((path, d),))  # fmt: skip

@@ -45,21 +45,22 @@ SOURCES: Mapping[str, Source] = {
     "house_wiring": Source(
         weight=0.35,
         kinds={"wire": 5, "insulated": 3.2, "multicore": 1.5, "stranded": 2, "fan": 0.3,
-               "rods": 0.3, "hank": 0.3, "tangle": 0.2, "other_metal": 0.3},
+               "rods": 0.3, "hank": 0.3, "tangle": 0.2, "other_metal": 0.3,
+               "lugged": 0.15},
         finishes={"bright": 5, "light": 2.5, "dull": 1.5, "dark": 0.5, "green": 0.15,
                   "paint": 0.12, "tinned": 0.15, "lacquer": 0.04},
     ),
     "plumbing": Source(
         weight=0.25,
         kinds={"tube": 4.2, "elbow": 1.3, "coupling": 1.1, "fitting": 1.2, "brass": 0.5,
-               "valve": 0.4, "other_metal": 0.25},
+               "valve": 0.4, "other_metal": 0.25, "sleeved": 0.2},
         finishes={"bright": 1.2, "light": 2.5, "dull": 3.5, "dark": 1.4, "heat": 0.5,
                   "green": 1.0, "paint": 0.55, "lacquer": 0.05},
     ),
     "cord_cable": Source(
         weight=0.15,
         kinds={"insulated": 2, "twin": 1.5, "multicore": 1, "fan": 1.5, "leads": 0.4,
-               "stranded": 2.6, "braid": 0.2},
+               "stranded": 2.6, "braid": 0.2, "lugged": 0.25},
         finishes={"bright": 5, "light": 1.8, "dull": 0.7, "dark": 0.2, "tinned": 0.9},
     ),
     "motor_transformer": Source(
@@ -72,7 +73,7 @@ SOURCES: Mapping[str, Source] = {
     "appliance": Source(
         weight=0.10,
         kinds={"tube": 1.6, "twin": 1, "leads": 0.5, "insulated": 1.3, "stranded": 0.7, "wire": 1,
-               "fitting": 0.4, "soldered": 0.8, "braid": 0.25,
+               "fitting": 0.4, "soldered": 0.8, "braid": 0.25, "lugged": 0.3,
                "brass": 0.4, "other_metal": 0.8, "coil": 0.5},
         finishes={"bright": 3, "light": 2, "dull": 1.5, "dark": 0.5, "tinned": 1.0, "enamel": 0.7,
                   "paint": 0.15, "oil": 0.1},
