@@ -152,7 +152,7 @@ def mutated(whole: bytes, count: int, *, seed: int) -> Iterator[tuple[str, bytes
     for place in places:
         kinds.setdefault(tuple(k for k in place if not k.isdigit()), []).append(place)
     order = list(kinds.values())
-    rng.shuffle(order)  # type: ignore[arg-type]
+    rng.shuffle(order)
     for number in range(count):
         some = order[number % len(order)]
         path = some[int(rng.integers(len(some)))]
