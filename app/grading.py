@@ -126,12 +126,11 @@ def _graded(photo: Photo, request: Request) -> Result:
 
 def grade_examination(examination: Examination, request: Request) -> Result:
     """Return the grades of a photo that was examined already."""
-    problems = tuple(replace(p, text=_sentence(p.text)) for p in examination.problems)
     readings = tuple(
         replace(reading, findings=on_bench(reading.findings, request.rates))
         for reading in examination.pieces
     )
-    examination = replace(examination, problems=problems, pieces=readings)
+    examination = replace(examination, pieces=readings)
     pieces = tuple(
         GradedPiece(
             findings=reading.findings,
@@ -145,7 +144,7 @@ def grade_examination(examination: Examination, request: Request) -> Result:
         name=examination.photo.name,
         outcome=Outcome.GRADED if measurable else Outcome.NOT_MEASURABLE,
         pieces=pieces,
-        problems=problems,
+        problems=examination.problems,
         cautions=_cautions(pieces),
         examination=examination,
         notes=examination.photo.notes,
@@ -172,24 +171,15 @@ def unreadable(name: str, fault: Exception) -> Result:
     Raises:
         InstallError: The photo is not at fault: a part of the program is missing.
     """
-    from vision.types import Problem
+    from vision.problems import as_problem, problem_of
 
     if isinstance(fault, InstallError):
         raise fault  # no other photo would fare better
     if isinstance(fault, PhotoError):
-        problem = Problem(code=fault.code, text=_sentence(fault.message), fix=fault.fix)
+        problem = as_problem(fault)
     else:
         # One photo that trips over a fault of ours must not cost the person the others.
         log.error("photo %s", name, exc_info=fault)
         told = fault.message if isinstance(fault, CuproscopeError) else type(fault).__name__
-        problem = Problem(
-            code="internal",
-            text=f"The program failed on this photo ({told}).",
-            fix="Try another photo of the piece; report this one with --debug's output.",
-        )
+        problem = problem_of("internal", told=told)
     return Result(name=name, outcome=Outcome.UNREADABLE, problems=(problem,))
-
-
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")

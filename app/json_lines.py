@@ -12,6 +12,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from app.grading import GradedPiece, Result
+from app.how import TYPED, fix_with
 from rules.draws import expected_finish, u_share_of_area
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, What
@@ -190,7 +191,12 @@ def _grade(grading: Grading) -> Object:
 
 
 def _problem(problem: Problem) -> Object:
-    return {"code": problem.code, "text": problem.text, "fix": problem.fix}
+    return {
+        "code": problem.code,
+        "text": problem.text,
+        "fix": fix_with(problem, TYPED),
+        "pieces": list(problem.pieces),
+    }
 
 
 def _rounded(value: float, digits: int) -> float | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from app.grading import GradedPiece, Outcome, Result
+from app.how import TYPED, fix_with
 from app.words import (
     absent_words,
     confidence_words,
@@ -16,11 +17,12 @@ from app.words import (
     margin_words,
     percent_of,
     seen_words,
-    sentence,
     size_words,
 )
 from rules.cautions import SELLING
+from rules.sentences import sentence
 from rules.sheet import RuleSheet
+from vision.problems import in_words
 
 if TYPE_CHECKING:
     from vision.types import Examination, PieceReading
@@ -50,8 +52,8 @@ def as_text(result: Result, sheet: RuleSheet) -> str:
         lines.append("")
     lines += _scale(result)
     for problem in result.problems:
-        lines += _wrapped("problem", [problem.text])
-        lines += _wrapped("what to do", [problem.fix])
+        lines += _wrapped("problem", [in_words(problem)])
+        lines += _wrapped("what to do", [fix_with(problem, TYPED)])
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 

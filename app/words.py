@@ -77,12 +77,6 @@ def is_sure(grading: Grading) -> bool:
     return decided and percent_of(grading.confidence) >= SURE_PERCENT
 
 
-def sentence(text: str) -> str:
-    """Return a text that begins with a capital and ends with one mark."""
-    text = text.strip()
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
-
-
 def margin_words(margin: float | None) -> str:
     """Return how near a limit is, in brackets behind a reason; empty where it is far.
 

@@ -30,12 +30,16 @@ class PhotoError(CuproscopeError):
     Attributes:
         code: Short machine-readable name of the fault, e.g. ``not_a_photo``.
         fix: What the person can do about it, in plain words.
+        variant: Which of several wordings of that code it is; mostly empty.
     """
 
-    def __init__(self, message: str, *, code: str, fix: str, where: str | None = None) -> None:
+    def __init__(
+        self, message: str, *, code: str, fix: str, where: str | None = None, variant: str = ""
+    ) -> None:
         super().__init__(message, where=where)
         self.code = code
         self.fix = fix
+        self.variant = variant
 
 
 class ContractError(CuproscopeError):

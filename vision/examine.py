@@ -25,6 +25,7 @@ from vision.finish.surface import (
 from vision.photo.beside import beside, has_second_core
 from vision.photo.quality import judge_quality
 from vision.pieces.finding import Sketch, is_bunch, pieces_on, sketch_pieces
+from vision.problems import as_problem, problem_of
 from vision.reference.places import Place, reference_places
 from vision.reference.scale import detect_scale
 from vision.types import (
@@ -93,14 +94,7 @@ def examine(
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
         regions = _regions(photo, overview, scale, at, problems, sketch)
     if not regions and at is None:
-        problems.append(
-            Problem(
-                code="no_piece",
-                text="No piece of metal stands out from the table.",
-                fix="Lay the piece on plain white paper, fill a third of the photo with it, "
-                "and keep its shadow short.",
-            )
-        )
+        problems.append(problem_of("no_piece"))
     judge = partial(judge_quality, photo, region=regions[0] if regions else None, scale=scale)
     with beside() as lane:
         # What is seen on the pieces needs nothing of how wide they are, and takes as long.
@@ -159,7 +153,7 @@ def _scale(
     try:
         return detect_scale(photo, reference, print_scale=print_scale, places=places)
     except PhotoError as fault:
-        problems.append(Problem(code=fault.code, text=fault.message, fix=fault.fix))
+        problems.append(as_problem(fault))
         return None
 
 
@@ -178,7 +172,7 @@ def _regions(
         try:
             return (region_at(photo, at, reference_outlines_px=outlines, overview=overview),)
         except PhotoError as fault:
-            problems.append(Problem(code=fault.code, text=fault.message, fix=fault.fix))
+            problems.append(as_problem(fault))
             return ()
     early = sketch.result() if sketch is not None else None
     return pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
@@ -273,16 +267,9 @@ def _by_piece(problems: Sequence[tuple[Problem, ...]]) -> list[Problem]:
             numbers.setdefault(key, []).append(number)
             first.setdefault(key, problem)
     return [
-        replace(problem, text=f"{_pieces_words(numbers[key])}: {problem.text}")
+        replace(problem, pieces=tuple(dict.fromkeys(numbers[key])))
         for key, problem in first.items()
     ]
-
-
-def _pieces_words(numbers: Sequence[int]) -> str:
-    told = [str(number) for number in dict.fromkeys(numbers)]
-    if len(told) == 1:
-        return f"Piece {told[0]}"
-    return f"Pieces {', '.join(told[:-1])} and {told[-1]}"
 
 
 def _once(problems: Iterable[Problem]) -> list[Problem]:

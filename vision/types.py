@@ -185,11 +185,21 @@ class SurfaceMap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Problem:
-    """Something that kept the photo from answering, and what to do about it."""
+    """Something that kept the photo from answering, and what to do about it.
+
+    Attributes:
+        code: Short name of it, for programs.
+        text: What it is, a sentence.
+        fix: What to do about it, whatever the channel.
+        pieces: Numbers of the pieces that have it, from 1 on; none where it is the photo's.
+        variant: Which of several wordings of that code it is; mostly empty.
+    """
 
     code: str
     text: str
     fix: str
+    pieces: tuple[int, ...] = ()
+    variant: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from app.load.paper import PhotoOf, card, picture, plain, space, table_of, text, write_page
 from app.load.ticket import Ticket, TicketLine, TicketPiece, differences
 from app.load.units import in_unit, money_words, rounded
-from app.words import sentence
 from rules.cautions import SELLING
+from rules.sentences import sentence
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable

@@ -17,8 +17,8 @@ from typing import Any
 import streamlit as st
 
 from app.web.plain import plain
-from app.words import sentence
 from rules.errors import CuproscopeError
+from rules.sentences import sentence
 
 _FAULT = "cuproscope-fault"
 _ACTED = "cuproscope-acted"

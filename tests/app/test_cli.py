@@ -178,8 +178,11 @@ def check_contract(told: dict[str, Any]) -> None:
     for piece in told["pieces"]:
         check_piece(piece)
     for problem in told["problems"]:
-        check_keys(problem, ["code", "text", "fix"])
-        assert all(isinstance(v, str) and v for v in problem.values())
+        check_keys(problem, ["code", "text", "fix", "pieces"])
+        assert all(
+            problem[key] and isinstance(problem[key], str) for key in ("code", "text", "fix")
+        )
+        assert all(1 <= number <= len(told["pieces"]) for number in problem["pieces"])
     assert all(isinstance(text, str) for text in told["cautions"])
 
 
@@ -207,7 +210,7 @@ def test_json_keeps_the_contract_for_every_kind_of_photo(
     assert empty["pieces"] == []
     assert crash["problems"][0]["code"] == "internal"
     assert refuse["problems"] == [
-        {"code": "not_metal", "text": "It is of a cat.", "fix": "Try copper."}
+        {"code": "not_metal", "text": "It is of a cat.", "fix": "Try copper.", "pieces": []}
     ]
     assert missing["problems"][0]["code"] == "not_found"
     for unread in (crash, refuse, missing):
@@ -605,7 +608,8 @@ def test_measured_numbers_never_come_as_nan() -> None:
 def test_problems_are_told_with_their_fix() -> None:
     from app.json_lines import _problem
 
-    assert _problem(Problem(code="a", text="b", fix="c")) == {"code": "a", "text": "b", "fix": "c"}
+    told = _problem(Problem(code="a", text="b", fix="c", pieces=(2, 3)))
+    assert told == {"code": "a", "text": "b", "fix": "c", "pieces": [2, 3]}
 
 
 def test_the_measured_check_bar_reaches_the_examination(

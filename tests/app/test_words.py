@@ -16,11 +16,11 @@ from app.words import (
     margin_words,
     presence_words,
     seen_words,
-    sentence,
     size_words,
 )
 from rules.engine import Grading
 from rules.findings import Finish, Flag, Form, FormFinding, Origin, What
+from rules.sentences import sentence
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import findings, mm
 

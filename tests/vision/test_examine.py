@@ -275,9 +275,9 @@ def test_a_problem_says_which_of_several_pieces_it_is_of() -> None:
     thin = Problem(code="too_thin_in_photo", text="It is thin.", fix="Go nearer.")
     uneven = Problem(code="thickness_uneven", text="It is uneven.", fix="Lay it alone.")
     told = vision.examine._by_piece([(thin,), (uneven,), (thin,), (thin,)])
-    assert [one.text for one in told] == [
-        "Pieces 1, 3 and 4: It is thin.",
-        "Piece 2: It is uneven.",
+    assert [(one.text, one.pieces) for one in told] == [
+        ("It is thin.", (1, 3, 4)),
+        ("It is uneven.", (2,)),
     ]
     assert vision.examine._by_piece([(thin,)]) == [thin]
 

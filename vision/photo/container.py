@@ -12,6 +12,7 @@ import struct
 from collections.abc import Iterator
 
 from rules.errors import PhotoError
+from vision.problems import photo_error
 
 MAX_PIXELS = 60_000_000
 """Most pixels that are decoded: past every phone's usual modes, and 180 MB at most."""
@@ -72,12 +73,7 @@ def check_claims(data: bytes, name: str) -> None:
         if data.count(b"\xff\xff") * 2 > MAX_FILL_BYTES:
             raise damaged(name)
         if scans_of(data) > MAX_SCANS:
-            raise PhotoError(
-                f"the picture comes in more than {MAX_SCANS} passes, as no camera writes it",
-                code="too_many_scans",
-                fix="Send the photo as the phone took it, or save it as an ordinary JPEG.",
-                where=name,
-            )
+            raise photo_error("too_many_scans", where=name, most=MAX_SCANS)
     size = _webp_size(data)
     if size is not None:
         check_size(*size, name)
@@ -92,19 +88,9 @@ def check_size(width: int, height: int, name: str) -> None:
     if width * height > MAX_PIXELS:
         raise too_many_pixels((width, height), name)
     if min(width, height) < MIN_SIDE_PX:
-        raise PhotoError(
-            f"the picture is only {width} x {height} pixels",
-            code="too_small",
-            fix="Send the photo in its original size, not a preview of it.",
-            where=name,
-        )
+        raise photo_error("too_small", where=name, width=width, height=height)
     if max(width, height) > MAX_RATIO * min(width, height):
-        raise PhotoError(
-            f"the picture is {width} x {height} pixels, a strip and no photo",
-            code="odd_shape",
-            fix="Send the whole photo as the phone took it.",
-            where=name,
-        )
+        raise photo_error("odd_shape", where=name, width=width, height=height)
 
 
 def scans_of(data: bytes) -> int:
@@ -165,42 +151,24 @@ def _webp_size(data: bytes) -> tuple[int, int] | None:
 def too_many_pixels(size: tuple[int, int] | None, name: str) -> PhotoError:
     """Return the error for a picture with too many pixels."""
     told = f"the picture is {size[0]} x {size[1]} pixels" if size else "the picture is enormous"
-    return PhotoError(
-        f"{told}, more than {MAX_PIXELS // 10**6} megapixels",
-        code="too_many_pixels",
-        fix="Set the camera to its normal resolution (12 megapixels is plenty).",
-        where=name,
+    return photo_error(
+        "too_many_pixels", where=name, told=told, most_megapixels=MAX_PIXELS // 10**6
     )
 
 
 def damaged(name: str) -> PhotoError:
     """Return the error for a file that is broken or not all there."""
-    return PhotoError(
-        "the file is damaged or cut short",
-        code="damaged",
-        fix="Send or copy the photo again, or take a new one.",
-        where=name,
-    )
+    return photo_error("damaged", where=name)
 
 
 def out_of_memory(name: str) -> PhotoError:
     """Return the error for a picture that does not fit into memory."""
-    return PhotoError(
-        "there is not enough memory to open this picture",
-        code="out_of_memory",
-        fix="Close other programs, or set the camera to its normal resolution (12 megapixels).",
-        where=name,
-    )
+    return photo_error("out_of_memory", where=name)
 
 
 def too_slow(name: str, *, limit_s: float) -> PhotoError:
     """Return the error for a picture that takes too long to decode."""
-    return PhotoError(
-        f"the picture takes longer than {limit_s:.0f} s to open",
-        code="too_slow",
-        fix="Save it as an ordinary JPEG of 12 megapixels, or send it as the phone took it.",
-        where=name,
-    )
+    return photo_error("too_slow", where=name, limit_s=limit_s)
 
 
 def not_a_photo(data: bytes, name: str) -> PhotoError:
@@ -212,15 +180,5 @@ def not_a_photo(data: bytes, name: str) -> PhotoError:
             return damaged(name)
         looks = "a video"
     if looks is None:
-        return PhotoError(
-            "this is not a photo",
-            code="not_a_photo",
-            fix=f"Give a {KINDS_IN_WORDS} file straight from the phone.",
-            where=name,
-        )
-    return PhotoError(
-        f"this is {looks} file, which can't be read",
-        code="wrong_kind",
-        fix=f"Save or export the photo as {KINDS_IN_WORDS}.",
-        where=name,
-    )
+        return photo_error("not_a_photo", where=name, kinds=KINDS_IN_WORDS)
+    return photo_error("wrong_kind", where=name, looks=looks, kinds=KINDS_IN_WORDS)

@@ -27,6 +27,7 @@ from vision.photo.container import (
     out_of_memory,
     too_many_pixels,
 )
+from vision.problems import photo_error
 from vision.types import FloatArray, Image
 
 KINDS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF")
@@ -119,12 +120,7 @@ def _check_header(picture: PillowImage.Image, name: str) -> None:
     check_size(*picture.size, name)
     nclx = picture.info.get("nclx_profile") or {}
     if nclx.get("transfer_characteristics") in _PQ_OR_HLG:
-        raise PhotoError(
-            "an HDR photo, whose brightness depends on the screen",
-            code="hdr_photo",
-            fix="Turn HDR off in the camera's settings, or save the photo as a JPEG.",
-            where=name,
-        )
+        raise photo_error("hdr_photo", where=name)
 
 
 def _decoded(picture: PillowImage.Image, data: bytes) -> Decoded:

@@ -13,10 +13,10 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
-from rules.errors import PhotoError
 from vision.photo.container import KINDS_IN_WORDS, check_claims
 from vision.photo.decoding import decode
 from vision.photo.guarded import decode_guarded, wants_guard
+from vision.problems import photo_error
 from vision.types import Photo
 
 MAX_BYTES = 25 * 2**20
@@ -45,35 +45,15 @@ def load_photo_file(path: Path) -> Photo:
     name = shown_name(path)
     try:
         if path.is_dir():
-            raise PhotoError(
-                "holds no photo",
-                code="empty_folder",
-                fix=f"Give a folder with {KINDS_IN_WORDS} files in it.",
-                where=name,
-            )
+            raise photo_error("empty_folder", where=name, kinds=KINDS_IN_WORDS)
         if path.exists() and not path.is_file():
-            raise PhotoError(
-                "is not an ordinary file",
-                code="not_a_photo",
-                fix="Save the photo as a file first.",
-                where=name,
-            )
+            raise photo_error("not_a_photo.no_file", where=name)
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except FileNotFoundError as fault:
-        raise PhotoError(
-            "there is no such file",
-            code="not_found",
-            fix="Check the name and the folder; put quotation marks around names with spaces.",
-            where=str(path),
-        ) from fault
+        raise photo_error("not_found", where=str(path)) from fault
     except (OSError, ValueError) as fault:  # ValueError: a name with a NUL in it
-        raise PhotoError(
-            "the file can't be opened",
-            code="unreadable",
-            fix="Check that you may read it and that the disk or phone is still connected.",
-            where=str(path),
-        ) from fault
+        raise photo_error("unreadable", where=str(path)) from fault
     return load_photo(data, name=name)
 
 
@@ -151,19 +131,9 @@ def _is_photo_name(path: Path) -> bool:
 
 def _check_bytes(data: bytes, name: str) -> None:
     if not data:
-        raise PhotoError(
-            "the file is empty",
-            code="empty",
-            fix="Copy the photo again; the last copy did not finish.",
-            where=name,
-        )
+        raise photo_error("empty", where=name)
     if len(data) > MAX_BYTES:
-        raise PhotoError(
-            f"the file is larger than {MAX_BYTES // 2**20} MB",
-            code="too_large",
-            fix="Save it as a JPEG, or set the camera to its normal resolution (12 megapixels).",
-            where=name,
-        )
+        raise photo_error("too_large", where=name, most_mb=MAX_BYTES // 2**20)
 
 
 def focal_px(focal_35mm: float | None, *, width_px: int, height_px: int) -> float | None:

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from vision.photo.colour import LUMINANCE, luminance, strongest_channel, to_linear
+from vision.problems import problem_of
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Problem, Region, Scale
 
 REBLUR_SIGMA_PX = 1.5
@@ -159,25 +160,11 @@ def _problems(quality: Quality, width_px: float | None) -> list[Problem]:
     if width_px is not None and width_px >= MIN_WIDTH_PX:
         blur_limit = min(blur_limit, BLUR_LIMIT_OF_WIDTH * width_px)
     if quality.blur_px is not None and quality.blur_px > blur_limit:
-        problems.append(
-            Problem(
-                code="blurred",
-                text=f"The photo is blurred: edges are smeared over about "
-                f"{2 * quality.blur_px:.0f} pixels.",
-                fix="Tap the piece on the screen to focus, hold the phone with both hands or "
-                "lean it on something, and use more light.",
-            )
-        )
+        problems.append(problem_of("blurred", blur_px=2 * quality.blur_px))
     problems.extend(_light_problems(quality, is_piece=width_px is not None))
     if _is_too_far(quality, width_px):
         problems.append(
-            Problem(
-                code="too_far",
-                text="The piece is too small in the photo to measure well"
-                + (f": only about {width_px:.0f} pixels wide." if width_px else "."),
-                fix="Move closer, so that the piece and the reference fill the picture; "
-                "don't zoom.",
-            )
+            problem_of("too_far.width", width_px=width_px) if width_px else problem_of("too_far")
         )
     return problems
 
@@ -186,37 +173,13 @@ def _light_problems(quality: Quality, *, is_piece: bool) -> list[Problem]:
     problems = []
     has_white = quality.white_balance is not None
     if quality.exposure < (DARK_WHITE if has_white else DARK_SCENE):
-        problems.append(
-            Problem(
-                code="too_dark",
-                text="The photo is too dark to judge the finish.",
-                fix="Go near a window or outside into the shade, and take it again.",
-            )
-        )
+        problems.append(problem_of("too_dark"))
     if has_white and quality.exposure > BRIGHT_WHITE:
-        problems.append(
-            Problem(
-                code="too_bright",
-                text="The photo is overexposed: white paper has no colour left to compare with.",
-                fix="Tap the brightest spot on the screen, or move out of direct sun.",
-            )
-        )
+        problems.append(problem_of("too_bright"))
     if is_piece and quality.clipped_share > CLIPPED_SHARE_LIMIT:
-        problems.append(
-            Problem(
-                code="glare",
-                text=f"Glare hides the colour of {100 * quality.clipped_share:.0f} % of the piece.",
-                fix="Turn the flash off, turn the piece a little, or work in the shade.",
-            )
-        )
+        problems.append(problem_of("glare", percent=100 * quality.clipped_share))
     if quality.white_balance is not None and quality.white_balance > CAST_LIMIT:
-        problems.append(
-            Problem(
-                code="colour_cast",
-                text="The light has a strong colour, so the finish can't be told well.",
-                fix="Use daylight from a window, or a plain white lamp.",
-            )
-        )
+        problems.append(problem_of("colour_cast"))
     return problems
 
 

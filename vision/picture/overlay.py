@@ -20,6 +20,7 @@ from PIL import ImageDraw, ImageFont
 
 from rules.findings import Form, What
 from vision.photo.reduced import reduced
+from vision.problems import in_words
 from vision.types import Examination, FloatArray, Image, PieceReading, Problem
 
 LONG_SIDE_PX = 1600
@@ -383,7 +384,7 @@ def _panel(
             ("What to do better" if captions else "What stood in the way", 24, _INK)
         ]
         for problem in problems:
-            lines += [(problem.text, 21, _INK), (problem.fix, 21, _SOFT_INK)]
+            lines += [(in_words(problem), 21, _INK), (problem.fix, 21, _SOFT_INK)]
         # What keeps all pieces from being measured is said before what was seen of them.
         blocks.insert(0 if is_unmeasured else len(blocks), _block(lines, column))
     stacks: list[list[Image]] = [[] for _ in range(columns)]

@@ -11,6 +11,7 @@ from rules.errors import PhotoError
 from vision.photo.reduced import reduced
 from vision.pieces.finding import reference_mask, regions_from_labels
 from vision.pieces.outlines import parted
+from vision.problems import photo_error
 from vision.types import FloatArray, Image, Mask, Photo, Region, SurfaceMap
 
 WORK_LONG_SIDE_PX = 1024
@@ -85,11 +86,7 @@ def _candidates(
 
 
 def _nothing(message: str) -> PhotoError:
-    return PhotoError(
-        message,
-        code="nothing_there",
-        fix="Tap the middle of the piece's metal, or lay it on plain white paper.",
-    )
+    return photo_error("nothing_there", told=message)
 
 
 def _on_grid(

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from rules.errors import PhotoError
+from vision.problems import photo_error
 
 # ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, corner radius 2.88 to 3.48 mm, thickness 0.68
 # to 0.84 mm. Limits of an unused card, 85.47 to 85.72 x 53.92 to 54.03 mm, from memory;
@@ -75,9 +75,5 @@ def _marker_side(key: str) -> float:
     except ValueError:
         side = float("nan")
     if not SMALLEST_MARKER_MM <= side <= LARGEST_MARKER_MM:
-        raise PhotoError(
-            f"{key!r} does not tell the marker's black side in mm",
-            code="unknown_reference",
-            fix="Measure the black square of the marker and write it in mm, as in marker:40.",
-        )
+        raise photo_error("unknown_reference", told=key)
     return side

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from rules.errors import PhotoError
+from vision.problems import photo_error
 from vision.reference.card.finding import detect_card
 from vision.reference.markers import MODULES, Marker, detect_markers, has_large_markers
 from vision.reference.places import Place
@@ -109,17 +110,8 @@ def _auto_scale(photo: Photo, places: Sequence[Place], *, print_scale: float) ->
     if _sheet_markers(markers):
         return _sheet_scale(photo, markers, print_scale=print_scale)
     if markers:
-        raise PhotoError(
-            "a printed marker is in view, but its size can't be known from the picture",
-            code="no_reference",
-            fix="Measure its black square and name it, as in --reference marker:40.",
-        )
-    raise PhotoError(
-        "neither the printed sheet nor a bank-card sized card is in view",
-        code="no_reference",
-        fix="Lay a whole card flat beside the piece, or the piece on the printed sheet. "
-        "A coin or a marker must be named, as in --reference eu-1 or marker:40.",
-    )
+        raise photo_error("no_reference.marker_size")
+    raise photo_error("no_reference")
 
 
 def _sheet_markers(markers: Sequence[Marker]) -> list[tuple[SheetGeometry, list[Marker]]]:
@@ -137,11 +129,7 @@ def _sheet_markers(markers: Sequence[Marker]) -> list[tuple[SheetGeometry, list[
 def _sheet_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float) -> Scale:
     sheets = _sheet_markers(markers)
     if not sheets:
-        raise PhotoError(
-            "fewer than two markers of the printed sheet are in view",
-            code="no_reference",
-            fix="Lay the piece inside the white area and take all four markers into the picture.",
-        )
+        raise photo_error("no_reference.sheet")
     geometry, own = max(sheets, key=lambda sheet: len(sheet[1]))
     points_px = np.concatenate([marker.corners_px for marker in own])
     points_mm = np.concatenate([geometry.markers[marker.id] for marker in own]) * print_scale
@@ -175,19 +163,13 @@ def _sheet_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float)
 
 def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm: float) -> Scale:
     if not markers:
-        raise PhotoError(
-            "no 4x4 marker (DICT_4X4_50) is in view",
-            code="no_reference",
-            fix="Show the whole marker with a white rim around it. " + FLAT_FIX,
-        )
+        raise photo_error("no_reference.marker")
     square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side_mm
     best = markers[0]
     blur = best.blur_px / (best.side_px / MODULES)
     if blur > MAX_BLUR_MODULES:
-        raise PhotoError(
-            f"the marker is {best.side_px:.0f} px wide and blurred over {best.blur_px:.1f} px",
-            code="reference_too_small",
-            fix="Hold still, move closer, or print a larger marker.",
+        raise photo_error(
+            "reference_too_small.marker_blurred", side_px=best.side_px, blur_px=best.blur_px
         )
     plane = fit_plane(best.corners_px, square, u_px=best.u_px, lens=lens_of(photo))
     for other in markers[1:]:
@@ -216,12 +198,7 @@ def _check_agreement(plane: Plane, other: Marker, side_mm: float) -> None:
     corners = cv2.perspectiveTransform(other.corners_px[None], plane.mm_from_px)[0]
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     if abs(float(sides.mean()) / side_mm - 1) > SAME_SIZE_TOLERANCE:
-        raise PhotoError(
-            f"two markers in view differ in size: if one is {side_mm:g} mm, "
-            f"the other is {sides.mean():.1f} mm",
-            code="references_disagree",
-            fix="Leave only the marker you named in view, flat on the table.",
-        )
+        raise photo_error("references_disagree", side_mm=side_mm, other_mm=sides.mean())
 
 
 def _card_scale(photo: Photo, places: Sequence[Place]) -> Scale:
@@ -258,24 +235,13 @@ def _scale_of(
 ) -> Scale:
     """Check that the plane can be trusted and put the budget together."""
     if side_px is not None and side_px < MIN_MARKER_SIDE_PX:
-        raise PhotoError(
-            f"the marker is only {side_px:.0f} px wide; "
-            f"at least {MIN_MARKER_SIDE_PX:.0f} are needed",
-            code="reference_too_small",
-            fix="Move closer, or print a larger marker.",
+        raise photo_error(
+            "reference_too_small.marker", side_px=side_px, least_px=MIN_MARKER_SIDE_PX
         )
     if plane.tilt_deg > MAX_TILT_DEG:
-        raise PhotoError(
-            f"the phone was tilted by {plane.tilt_deg:.0f} degrees against the table",
-            code="tilt_too_big",
-            fix="Hold the phone level above the piece, looking straight down.",
-        )
+        raise photo_error("tilt_too_big", tilt_deg=plane.tilt_deg)
     if residual_px > max(MAX_RESIDUAL_PX, MAX_RESIDUAL_SHARE * extent_px):
-        raise PhotoError(
-            f"the reference is {residual_px:.1f} px off its true shape",
-            code="residual_too_big",
-            fix="Flatten it: no curl, no fold, nothing over its edges. " + FLAT_FIX,
-        )
+        raise photo_error("residual_too_big", residual_px=residual_px)
     height = plane.camera_mm[2]
     budget = {
         "edge_fit": plane.u_fit_rel,

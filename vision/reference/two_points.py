@@ -10,7 +10,7 @@ from math import hypot, isfinite, nan, radians, sin, sqrt
 
 import numpy as np
 
-from rules.errors import PhotoError
+from vision.problems import photo_error
 from vision.reference.plane import lens_of
 from vision.types import Photo, Scale
 
@@ -66,26 +66,14 @@ def scale_from_two_points(
         JCGM 100:2008, 5.1.2, for the sum of the parts.
     """
     if not (isfinite(length_mm) and 0 < length_mm <= LONGEST_MM):
-        raise PhotoError(
-            f"a distance of {length_mm:g} mm can't be right",
-            code="length_wrong",
-            fix=f"Enter the distance between the two points in mm, at most {LONGEST_MM:g}.",
-        )
+        raise photo_error("length_wrong", length_mm=length_mm, longest_mm=LONGEST_MM)
     ends = np.array([first_px, second_px], np.float64)
     size = np.array([photo.width_px, photo.height_px])
     if not np.isfinite(ends).all() or (ends < -0.5).any() or (ends > size - 0.5).any():
-        raise PhotoError(
-            "a point lies outside of the photo",
-            code="points_outside",
-            fix="Tap both points on the photo.",
-        )
+        raise photo_error("points_outside")
     distance_px = float(np.hypot(*(ends[1] - ends[0])))
     if distance_px < MIN_DISTANCE_PX:
-        raise PhotoError(
-            f"the two points are only {distance_px:.0f} px apart; {MIN_DISTANCE_PX:.0f} are needed",
-            code="points_too_near",
-            fix="Tap two points further apart, the longer the better.",
-        )
+        raise photo_error("points_too_near", distance_px=distance_px, least_px=MIN_DISTANCE_PX)
     mm_per_px = length_mm / distance_px
     lens = lens_of(photo)
     height = lens.focal_px * mm_per_px

@@ -13,8 +13,8 @@ from math import sqrt
 import cv2
 import numpy as np
 
-from rules.errors import PhotoError
 from rules.findings import Measurement, Unit
+from vision.problems import photo_error
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Region, Scale
 
 WORK_RADIUS_PX = 10.0
@@ -119,7 +119,7 @@ def detect_strand_ends(rgb: Image, *, inside: Mask | None = None) -> StrandEnds:
     mask = np.ones(light.shape, bool) if inside is None else inside
     found = _best_size(light, mask)
     if found is None:
-        raise _no_ends()
+        raise photo_error("no_strand_ends")
     radius, centres = found
     radius = _settled_radius(light, centres, radius)
     centres, answers = _discs_of_radius(light, mask, radius)
@@ -129,7 +129,7 @@ def detect_strand_ends(rgb: Image, *, inside: Mask | None = None) -> StrandEnds:
     measured = [_measure_disc(light, centre, radius) for centre in centres]
     kept = [(c, d) for c, d in measured if d is not None]
     if not kept:
-        raise _no_ends()
+        raise photo_error("no_strand_ends")
     diameters = np.array([d for _, d in kept])
     middle = float(np.median(diameters))
     alike = np.abs(diameters / middle - 1) < 0.25
@@ -220,18 +220,13 @@ def measure_cut_end(photo: Photo, region: Region, scale: Scale) -> tuple[Measure
     if ends.spacing_px is None and ends.count > 1:
         # Several discs that don't lie packed are no strands side by side: on renders the
         # true ends were then 3 to 4 px and whole clumps of them were taken for one.
-        raise PhotoError(
-            "the ends on the cut face are too fine to be told apart",
-            code="strand_too_small",
-            fix="Go closer, or fan the strands out and photograph one of them.",
-            where=photo.name,
-        )
+        raise photo_error("strand_too_small.ends", where=photo.name)
     if ends.diameter_px < MIN_DIAMETER_PX:
-        raise PhotoError(
-            f"a strand is only {ends.diameter_px:.0f} px wide",
-            code="strand_too_small",
-            fix=f"Go closer: at least {MIN_DIAMETER_PX:.0f} px a strand are needed.",
+        raise photo_error(
+            "strand_too_small",
             where=photo.name,
+            width_px=ends.diameter_px,
+            least_px=MIN_DIAMETER_PX,
         )
     moved = ends.centres_px + (x0, y0)
     shifted = replace(ends, centres_px=moved)
@@ -344,12 +339,3 @@ def _circle(points: FloatArray) -> tuple[FloatArray, float]:
         spread = max(1.4826 * float(np.median(np.abs(miss))), 0.05)
         weight = np.clip(1 - (miss / (3 * spread)) ** 2, 1e-3, 1) ** 2
     return solved[:2], radius
-
-
-def _no_ends() -> PhotoError:
-    return PhotoError(
-        "no strand ends stand out on the cut face",
-        code="no_strand_ends",
-        fix="Cut the cable clean, hold the cut face square to the camera, fill a third of "
-        "the photo with it, and lay the reference level with the face.",
-    )

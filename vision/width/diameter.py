@@ -14,6 +14,7 @@ import numpy as np
 
 from rules.findings import Form, Measurement
 from vision.pieces.centreline import CentreLine, centre_line
+from vision.problems import problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale
 from vision.width.budget import camera_over, combined, diameters_mm
 from vision.width.edges import MIN_STRETCHES, Edges, find_edges
@@ -100,19 +101,23 @@ def measure_diameter(
         return DiameterReading(diameter=None, width_px=float("nan"))
     line = line or centre_line(region.mask, offset_px=region.box_px[:2])
     if line is None or line.length_px < MIN_LENGTH_WIDTHS * 2 * line.radius_px:
-        return _refusal(_too_short())
+        return _refusal(problem_of("piece_too_short"))
     if is_wound(photo, line, region=region):
-        return _refusal(_wound(), 2 * line.radius_px)
+        return _refusal(problem_of("piece_wound"), 2 * line.radius_px)
     edges = find_edges(photo, line)
     width_px = 2 * line.radius_px if edges is None else float(np.median(edges.width_px))
     if edges is None or width_px < MIN_WIDTH_PX:
         thin = width_px < MIN_WIDTH_PX
-        return _refusal(_too_thin(photo, scale, width_px) if thin else _no_edges(), width_px)
+        return _refusal(
+            _too_thin(photo, scale, width_px) if thin else problem_of("edges_unclear"), width_px
+        )
     diameters = diameters_mm(edges, photo, scale)
     kept = plain_run(diameters, tolerance_rel=max(AGREE_REL, AGREE_PX / width_px))
     seen = kept.sum() >= MIN_STRETCHES
     if not seen or not is_one_piece(diameters, kept):
-        return _refusal(_uneven() if seen else _no_edges(), width_px)
+        return _refusal(
+            problem_of("thickness_uneven") if seen else problem_of("edges_unclear"), width_px
+        )
     run = edges.only(kept)
     if kept.mean() < ALONE_SHARE:
         run = look_again(photo, edges, kept) or run
@@ -139,42 +144,6 @@ def _refusal(problem: Problem, width_px: float = float("nan")) -> DiameterReadin
     return DiameterReading(diameter=None, width_px=width_px, problems=(problem,))
 
 
-def _too_short() -> Problem:
-    return Problem(
-        code="piece_too_short",
-        text="The piece is not long enough across the photo to measure its thickness.",
-        fix="Lay it so that a straight run several times longer than it is thick can be seen.",
-    )
-
-
-def _wound() -> Problem:
-    return Problem(
-        code="piece_wound",
-        text="The piece is wound or tangled: its width is that of several turns together.",
-        fix="Pull one end out straight so that it lies alone for several centimetres, and "
-        "photograph that end.",
-    )
-
-
-def _no_edges() -> Problem:
-    return Problem(
-        code="edges_unclear",
-        text="The piece's edges can't be told from the table along a long enough run.",
-        fix="Lay it on plain white paper in soft light, away from other pieces, and take "
-        "the photo again.",
-    )
-
-
-def _uneven() -> Problem:
-    return Problem(
-        code="thickness_uneven",
-        text="Most of what was taken for one piece is not equally thick: several pieces may "
-        "touch or lie across each other, or a deep shadow hides an edge.",
-        fix="Lay the piece alone, so that nothing crosses or touches it, on plain white paper "
-        "in soft light.",
-    )
-
-
 def _unsure(
     diameter: Measurement, photo: Photo, scale: Scale, width_px: float
 ) -> tuple[Problem, ...]:
@@ -182,20 +151,11 @@ def _unsure(
     u_rel = diameter.u / diameter.value
     if u_rel < UNSURE_U_REL:
         return ()
-    closer = (
-        closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_WIDTH_PX)
-        if width_px < GOOD_WIDTH_PX
-        else None
-    )
-    return (
-        Problem(
-            code="width_unsure",
-            text=f"The piece is {width_px:.0f} pixels wide in the photo; blur or shadow leaves its "
-            f"thickness open by about {200 * u_rel:.0f} %.",
-            fix=closer
-            or "Lay it on plain white paper in soft light, its shadow short, and hold still.",
-        ),
-    )
+    said = {"width_px": width_px, "percent": 200 * u_rel}
+    if width_px >= GOOD_WIDTH_PX:
+        return (problem_of("width_unsure", **said),)
+    closer = closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_WIDTH_PX)
+    return (problem_of("width_unsure.thin", closer=closer, **said),)
 
 
 def closer_words(photo: Photo, scale: Scale, *, width_px: float, wanted_px: float) -> str:
@@ -224,9 +184,9 @@ def closer_words(photo: Photo, scale: Scale, *, width_px: float, wanted_px: floa
 def _too_thin(photo: Photo, scale: Scale, width_px: float, *, u_px: float = 0.0) -> Problem:
     """Say how thin the piece is in the photo and how close to go."""
     seen = f"only {width_px:.1f}" if u_px == 0 else f"{width_px:.1f} ± {2 * u_px:.1f}"
-    return Problem(
-        code="too_thin_in_photo",
-        text=f"The piece is {seen} pixels wide in the photo; "
-        f"at least {MIN_WIDTH_PX:g} are needed to measure it.",
-        fix=closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_WIDTH_PX),
+    return problem_of(
+        "too_thin_in_photo",
+        seen=seen,
+        least_px=MIN_WIDTH_PX,
+        closer=closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_WIDTH_PX),
     )

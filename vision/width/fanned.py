@@ -19,6 +19,7 @@ import numpy as np
 
 from rules.findings import Form, FormFinding, Measurement, Unit
 from vision.pieces.centreline import CentreLine
+from vision.problems import problem_of
 from vision.types import FloatArray, Image, Photo, Problem, Region, Scale
 from vision.width.budget import camera_over, combined, diameters_mm, of_budget
 from vision.width.diameter import closer_words
@@ -211,7 +212,7 @@ def strands_of_fan(photo: Photo, region: Region, scale: Scale) -> FanReading | N
 def _unmeasured(photo: Photo, scale: Scale, ends: int, end_px: float) -> FanReading:
     """Say what stands in the way: too few pixels, or unclear edges."""
     thin = end_px < LEAST_OUTLINE_PX
-    problem = _too_thin(photo, scale, end_px) if thin else _unclear()
+    problem = _too_thin(photo, scale, end_px) if thin else problem_of("fanned_strands_unclear")
     return FanReading(strand_diameter=None, ends=ends, problems=(problem,))
 
 
@@ -384,7 +385,10 @@ def joined(
     if agree(bundle, strand):
         return min(bundle, strand, key=lambda m: m.u), problems
     low, high = min(bundle.low95, strand.low95), max(bundle.high95, strand.high95)
-    return _even(max(low, 0.0), high, "bundle and fan disagree"), (*problems, _disagree())
+    return _even(max(low, 0.0), high, "bundle and fan disagree"), (
+        *problems,
+        problem_of("strands_disagree"),
+    )
 
 
 def agree(one: Measurement, other: Measurement) -> bool:
@@ -405,29 +409,11 @@ def _even(low: float, high: float, why: str) -> Measurement:
     )
 
 
-def _unclear() -> Problem:
-    return Problem(
-        code="fanned_strands_unclear",
-        text="Strands lie apart, but their edges can't be told from the table.",
-        fix="Lay the fanned end on plain white paper in soft light, neither too bright nor too "
-        "dark, and take the photo again.",
-    )
-
-
 def _too_thin(photo: Photo, scale: Scale, width_px: float) -> Problem:
     """Say how thin a strand is in the photo and how close to go."""
-    return Problem(
-        code="strand_too_thin_in_photo",
-        text=f"A single strand is only about {width_px:.1f} pixels wide in the photo; "
-        f"at least {LEAST_STRAND_PX:g} are needed to measure it.",
-        fix=closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_STRAND_PX),
-    )
-
-
-def _disagree() -> Problem:
-    return Problem(
-        code="strands_disagree",
-        text="The fanned end and the look of the bundle tell of different strands, so only a "
-        "wide range is given.",
-        fix="Photograph the fanned end alone from closer, or the cut end, and say --form cut_end.",
+    return problem_of(
+        "strand_too_thin_in_photo",
+        width_px=width_px,
+        least_px=LEAST_STRAND_PX,
+        closer=closer_words(photo, scale, width_px=width_px, wanted_px=GOOD_STRAND_PX),
     )

@@ -25,6 +25,7 @@ from vision.pieces.form import (
     shape_of,
 )
 from vision.pieces.roundness import as_rectangle, shading
+from vision.problems import as_problem, problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale, Surface, SurfaceMap
 from vision.width.diameter import DiameterReading, measure_diameter
 from vision.width.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
@@ -103,7 +104,9 @@ def widths_of(
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return Widths(
             form=heap_form() if stated is None else FormFinding.of(stated),
-            problems=(_side_by_side() if bunch else _heap(),),
+            problems=(
+                problem_of("pieces_side_by_side") if bunch else problem_of("coil_or_tangle"),
+            ),
         )
     if stated is not None:
         form = FormFinding.of(stated)
@@ -125,7 +128,7 @@ def widths_of(
             other_p=look.of("other"),
         )
         if form.value is Form.SHEET and _is_coated(seen):
-            return Widths(form=flat_or_wound(form), problems=(_flat_or_wound(),))
+            return Widths(form=flat_or_wound(form), problems=(problem_of("flat_or_wound"),))
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return Widths(form=form)
@@ -135,7 +138,7 @@ def widths_of(
         problems = (*(p for p in reading.problems if not (sure_fan and _is_wound(p))), *problems)
         lines_px = lines_px if len(lines_px) else reading.lines_px
     if form.value is Form.WIRE and diameter is not None and _may_be_stranded(form):
-        problems += (_solid_or_strands(),)
+        problems += (problem_of("solid_or_strands"),)
     return Widths(
         form=form,
         diameter=diameter,
@@ -177,40 +180,6 @@ def _may_be_stranded(form: FormFinding) -> bool:
     return form.p.get(Form.STRANDED, 0.0) > MOST_STRANDED_P
 
 
-def _solid_or_strands() -> Problem:
-    return Problem(
-        code="solid_or_strands",
-        text="Solid wire and a bundle of fine strands look alike this small, so no strand "
-        "thickness is given.",
-        fix="Look at the cut end and say --form wire or --form stranded, or go closer.",
-    )
-
-
-def _heap() -> Problem:
-    return Problem(
-        code="coil_or_tangle",
-        text="The piece is a coil or a tangle, so the wire's thickness can't be measured on it.",
-        fix="Pull one end straight, lay it clear of the rest, and photograph that end.",
-    )
-
-
-def _flat_or_wound() -> Problem:
-    return Problem(
-        code="flat_or_wound",
-        text="A coated sheet and a coil of fine enamelled wire look alike from here.",
-        fix="Look whether wire comes off it, and say --form wire or --form sheet.",
-    )
-
-
-def _side_by_side() -> Problem:
-    return Problem(
-        code="pieces_side_by_side",
-        text="Several pieces lie side by side here and can't be told apart, so no thickness "
-        "is measured on them.",
-        fix="Lay them a finger's breadth apart and take the photo again.",
-    )
-
-
 def _rough_mm(width_px: float, scale: Scale | None) -> float | None:
     return width_px * scale.mm_per_px if scale is not None else None
 
@@ -246,7 +215,7 @@ def _at_cut_end(photo: Photo, region: Region, scale: Scale | None) -> Widths:
     try:
         strand, ends = measure_cut_end(photo, region, scale)
     except PhotoError as fault:
-        problem = Problem(code=fault.code, text=fault.message, fix=fault.fix)
+        problem = as_problem(fault)
         return Widths(form=form, problems=(problem,))
     if ends.count == 1:
         form = FormFinding.of(Form.WIRE)

@@ -16,6 +16,7 @@ import numpy as np
 
 from rules.findings import Measurement, Unit
 from vision.pieces.centreline import CentreLine, centre_line
+from vision.problems import problem_of
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
 from vision.width.lay import share_likelihood
 from vision.width.profiles import quickly_at
@@ -218,12 +219,7 @@ def contrast_channel(strip: Float32Array) -> Float32Array:
 def not_resolved(bundle: Measurement) -> Problem:
     """Say that no strand is given, and what is known of it all the same."""
     most_mm = LOOSEST_SHARE * bundle.value
-    return Problem(
-        code="strands_not_resolved",
-        text="The single strands can't be told apart, so no strand thickness is given: anything "
-        f"up to {most_mm:.1f} mm is possible in a bundle so thick.",
-        fix="Fan the end out, or photograph the cut end from close up and say --form cut_end.",
-    )
+    return problem_of("strands_not_resolved", most_mm=most_mm)
 
 
 def strand_of_bundle(bundle: Measurement, look: StripLook) -> Measurement:

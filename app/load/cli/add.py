@@ -92,6 +92,7 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
     from dataclasses import replace
 
     from app.grading import Outcome, grade_photo, grade_typed
+    from app.how import TYPED, fix_with
     from app.load.pieces import next_id, pieces_of
     from app.progress import progress
     from app.records import new_pieces_of
@@ -115,7 +116,7 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
         if result.outcome is Outcome.UNREADABLE:
             unread += 1
             for problem in result.problems:
-                sys.stderr.write(f"{result.name}: {problem.text} {problem.fix}" + "\n")
+                sys.stderr.write(f"{result.name}: {problem.text} {fix_with(problem, TYPED)}\n")
             continue
         saved = store.records.save_pieces(new_pieces_of(result, request.sheet))
         pieces = pieces_of(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from app.how import TAPPED, fix_with
 from app.records.own_rates import own_rates
 from app.request import Request
 from app.web.grade import verdict
@@ -47,7 +48,7 @@ def show() -> None:
         check()
     except InstallError as fault:
         st.error(
-            f"{plain(verdict.sentence(str(fault)))} {plain(fault.fix)}", icon=":material/error:"
+            f"{plain(verdict.as_line(str(fault)))} {plain(fault.fix)}", icon=":material/error:"
         )
         return
     _hand_in(here)
@@ -119,7 +120,7 @@ def _take_in(here: Visit, files: Iterable[tuple[bytes, str]]) -> None:
         try:
             here.put(keep(data, name=name, folder=folder))
         except PhotoError as fault:
-            here.faults.append(f"{plain(name)}: {verdict.sentence(fault.message)} {fault.fix}")
+            here.faults.append(f"{plain(name)}: {verdict.as_line(fault.message)} {fault.fix}")
         except OSError:
             here.faults.append(f"{plain(name)} could not be kept: is the disk full?")
     while len(here.photos) > MOST_PHOTOS:
@@ -279,21 +280,12 @@ def _pictures(told: Answer, chosen: int | None) -> None:
     show_picture(picture.jpeg, alt=picture.alt)
 
 
-_FIXES = {
-    "no_reference": "Lay a whole card flat beside the piece, or the piece on the printed sheet. "
-    "For a coin or a marker, say which under “What lies beside it”; or tap two points of known "
-    "distance further down.",
-    "no_piece": "Lay the piece on plain white paper, fill a third of the photo with it, and keep "
-    "its shadow short; or tap the piece further down.",
-}
-"""What to do here, where the usual advice is for the command line."""
-
-
 def _problems(problems: Iterable[Problem]) -> None:
     from app.web.grade.right_wrong import alt_of, has_picture, picture_of
+    from vision.problems import in_words
 
     for problem in problems:
-        text, fix = verdict.sentence(problem.text), _FIXES.get(problem.code, problem.fix)
+        text, fix = verdict.as_line(in_words(problem)), fix_with(problem, TAPPED)
         st.warning(f"**{plain(text)}** {plain(fix)}", icon=":material/lightbulb:")
         if has_picture(problem.code):
             show_picture(picture_of(problem.code), alt=alt_of(problem.code), width=420)

@@ -23,6 +23,7 @@ from rules.confidence import FAMILIAR
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE
 from rules.reasons import Reason
+from rules.sentences import sentence
 from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
@@ -44,7 +45,7 @@ def verdict(piece: GradedPiece, sheet: RuleSheet) -> str:
     if grading.settle:
         parts.append(
             '<div class="ask"><strong>? One check would settle it</strong>'
-            f"<p>{escape(sentence(grading.settle))}</p></div>"
+            f"<p>{escape(as_line(grading.settle))}</p></div>"
         )
     return _block(parts)
 
@@ -55,7 +56,7 @@ def why(piece: GradedPiece, sheet: RuleSheet) -> str:
     parts = ["<h3>Because</h3>", _list(map(reason_words, grading.reasons))]
     if grading.lifts:
         lifts = [
-            f"{sentence(lift.action)} Then: {sheet.title_of(lift.to)} (about {lift.minutes:g} min)."
+            f"{as_line(lift.action)} Then: {sheet.title_of(lift.to)} (about {lift.minutes:g} min)."
             for lift in grading.lifts
         ]
         parts += ["<h3>↑ What would lift it</h3>", _list(lifts)]
@@ -100,7 +101,7 @@ def probabilities(grading: Grading, sheet: RuleSheet) -> str:
 
 def reason_words(reason: Reason) -> str:
     """Return one reason with what it saw, its limit and whether that is near."""
-    return sentence(reason.text + margin_words(reason.margin))
+    return as_line(reason.text + margin_words(reason.margin))
 
 
 def cautions(texts: Iterable[str]) -> str:
@@ -130,10 +131,9 @@ def bar(share: float, *, what: str) -> str:
     )
 
 
-def sentence(text: str) -> str:
-    """Return a text that begins with a capital, ends with a stop, and keeps units together."""
-    text = _UNIT.sub("\N{NO-BREAK SPACE}", text.strip())
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?", ")")) else ".")
+def as_line(text: str) -> str:
+    """Return a text as a sentence in which a number and its unit stay on one line."""
+    return _UNIT.sub("\N{NO-BREAK SPACE}", sentence(text))
 
 
 def _certainty(grading: Grading) -> str:

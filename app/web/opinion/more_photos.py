@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from app.how import TAPPED, fix_with
 from app.records import NewPhoto, PhotoRole, PieceRecord, RecordsError, place_of
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
@@ -74,7 +75,7 @@ def _take_upload(here: Visit, record: PieceRecord, uploader: str) -> None:
     try:
         kept = keep(upload.getvalue(), name=upload.name, folder=inbox_folder())
     except CuproscopeError as fault:
-        here.faults.append(plain(verdict.sentence(fault.message)))
+        here.faults.append(plain(verdict.as_line(fault.message)))
     except OSError:
         here.faults.append("The photo could not be kept: is the disk full?")
     else:
@@ -89,7 +90,8 @@ def _add(
     pieces = told.result.pieces
     if not is_readable(told) or not pieces:
         for problem in told.result.problems:
-            st.warning(f"**{plain(verdict.sentence(problem.text))}** {plain(problem.fix)}")
+            fix = fix_with(problem, TAPPED)
+            st.warning(f"**{plain(verdict.as_line(problem.text))}** {plain(fix)}")
         return
     number = 0
     if len(pieces) > 1:

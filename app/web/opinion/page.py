@@ -165,7 +165,7 @@ def _side_by_side(record: PieceRecord, sheet: RuleSheet) -> None:
     if known:
         piece = as_piece(record)
         if record.grading.settle:
-            st.info(plain(verdict.sentence(record.grading.settle)), icon=":material/help:")
+            st.info(plain(verdict.as_line(record.grading.settle)), icon=":material/help:")
         st.html(verdict.why(piece, sheet))
 
 

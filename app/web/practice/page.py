@@ -80,9 +80,9 @@ def show() -> None:
         {CARDS: _cards, PROGRESS: _progress, TEST: _test}[what or CARDS](helper, here)
     except NoSuchRecordError as fault:
         here.seen.pop(STATE, None)
-        st.info(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+        st.info(f"{plain(verdict.as_line(fault.message))} {plain(fault.fix)}")
     except RecordsError as fault:
-        st.error(f"{plain(verdict.sentence(fault.message))} {plain(fault.fix)}")
+        st.error(f"{plain(verdict.as_line(fault.message))} {plain(fault.fix)}")
 
 
 def _helper(here: Visit) -> str | None:
@@ -237,7 +237,7 @@ def _feedback(card: PracticeCard, given: Answer, sheet: RuleSheet) -> None:
             show_picture(picture, alt="The photo as the program measures it")
             st.caption("As the program measures it; the truth stands beside it.")
     with right:
-        st.markdown(f"**What decides:** {plain(verdict.sentence(card.reason))}")
+        st.markdown(f"**What decides:** {plain(verdict.as_line(card.reason))}")
         findings = card.findings
         piece = GradedPiece(findings=findings, grading=graded(findings, sheet))
         st.html(verdict.seen(piece, heading="What it truly is"))

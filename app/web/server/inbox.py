@@ -17,8 +17,8 @@ from pathlib import Path
 
 from app.files import write_whole
 from app.web.server.without_notes import without_notes
-from rules.errors import PhotoError
 from vision.photo.loading import MAX_BYTES
+from vision.problems import photo_error
 
 KEPT_S = 24 * 3600.0
 KEPT_BYTES = 500 * 2**20
@@ -50,11 +50,8 @@ def keep(data: bytes, *, name: str, folder: Path) -> Kept:
         OSError: The folder can't be written to.
     """
     if len(data) > MAX_BYTES:
-        raise PhotoError(
-            f"the file has {len(data) / 2**20:.0f} MB; {MAX_BYTES // 2**20} MB are read",
-            code="too_large",
-            fix="Save it as a JPEG, or take it with fewer megapixels.",
-            where=name,
+        raise photo_error(
+            "too_large.upload", where=name, mb=len(data) / 2**20, most_mb=MAX_BYTES // 2**20
         )
     data = without_notes(data)
     digest = sha256(data).hexdigest()
@@ -78,12 +75,7 @@ def path_of(kept: Kept, *, folder: Path) -> Path:
     """
     path = folder / kept.sha256
     if not path.is_file():
-        raise PhotoError(
-            "the photo is no longer kept here",
-            code="not_found",
-            fix="Choose it again.",
-            where=kept.name,
-        )
+        raise photo_error("not_found.upload", where=kept.name)
     return path
 
 

@@ -108,7 +108,7 @@ def test_a_sure_piece_says_grade_confidence_and_reason() -> None:
 
 
 def test_a_number_keeps_its_unit_where_the_line_breaks() -> None:
-    told = verdict.sentence("coated 20 % ± 38 %, limit 15 %").replace("\N{NO-BREAK SPACE}", "~")
+    told = verdict.as_line("coated 20 % ± 38 %, limit 15 %").replace("\N{NO-BREAK SPACE}", "~")
     assert told == "Coated 20~% ±~38~%, limit 15~%."
 
 

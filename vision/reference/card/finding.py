@@ -14,8 +14,8 @@ from itertools import product
 import cv2
 import numpy as np
 
-from rules.errors import PhotoError
 from vision.photo.reduced import reduced
+from vision.problems import photo_error
 from vision.reference.card.geometry import clipped, ordered, out_of_shape
 from vision.reference.card.measuring import ROUGH_PROFILES, Card, card_of_sides, measured_card
 from vision.reference.card.quads import find_quads
@@ -78,19 +78,11 @@ def detect_card(photo: Photo, *, places: Sequence[Place] = ()) -> Card:
         photo, _proposals(photo.rgb), least_px2
     )
     if not cards:
-        raise PhotoError(
-            "no bank-card sized card is in view",
-            code="no_reference",
-            fix="Lay the whole card flat beside the piece, on a table of another colour, "
-            "nothing over its edges.",
-        )
+        raise photo_error("no_reference.card")
     card = max(cards, key=lambda card: (card.long_side_px >= MIN_LONG_SIDE_PX, card.quality))
     if card.long_side_px < MIN_LONG_SIDE_PX:
-        raise PhotoError(
-            f"the card is only {card.long_side_px:.0f} px long; "
-            f"at least {MIN_LONG_SIDE_PX:.0f} are needed",
-            code="reference_too_small",
-            fix="Move closer.",
+        raise photo_error(
+            "reference_too_small.card", long_px=card.long_side_px, least_px=MIN_LONG_SIDE_PX
         )
     lens = lens_of(photo)
     if not lens.kinds:

@@ -19,7 +19,8 @@ from math import exp, hypot, pi, sqrt
 
 import numpy as np
 
-from rules.errors import ContractError, PhotoError
+from rules.errors import ContractError
+from vision.problems import photo_error
 from vision.reference.coin.body import look_at_body
 from vision.reference.coin.discs import find_discs
 from vision.reference.coin.ellipse import Ellipse
@@ -344,11 +345,7 @@ def _pick(found: tuple[CoinEllipse, ...], named: Coin) -> tuple[CoinEllipse, ...
     best = int(merit.argmax())
     rival = np.abs(majors / majors[best] - 1) > CONFLICT
     if rival.any() and merit[rival].max() > merit[best] - np.log(SURE_FACTOR):
-        raise PhotoError(
-            f"{len(found)} round things of different sizes could be the {named.name}",
-            code="ambiguous_reference",
-            fix="Leave only the named coin beside the piece, and take the photo again.",
-        )
+        raise photo_error("ambiguous_reference", count=len(found), coin=named.name)
     same = [
         one
         for i, one in enumerate(found)
@@ -377,11 +374,7 @@ def scale_from_coin(photo: Photo, reference: str, *, places: Sequence[Place] = (
     named = coin(reference)
     found = detect_coins(photo, places=places)
     if not found:
-        raise PhotoError(
-            f"no whole coin in the photo, and {named.name} was named as the reference",
-            code="no_reference",
-            fix="Lay the coin flat beside the piece, wholly in the picture and free all around.",
-        )
+        raise photo_error("no_reference.coin", coin=named.name)
     picked = _pick(found, named)
     return _scale(photo, named, picked, found)
 
@@ -393,10 +386,8 @@ def _scale(
     logs = np.log([one.major_px for one in picked])
     major = float(np.exp(logs.mean()))
     if major < MIN_REFERENCE_PX:
-        raise PhotoError(
-            f"the {named.name} is {major:.0f} px across; {MIN_REFERENCE_PX:.0f} are needed",
-            code="reference_too_small",
-            fix="Move closer, so that coin and piece fill the picture.",
+        raise photo_error(
+            "reference_too_small.coin", coin=named.name, across_px=major, least_px=MIN_REFERENCE_PX
         )
     focal, u_focal = _focal_px(photo)
     middle = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
