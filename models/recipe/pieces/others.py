@@ -133,6 +133,8 @@ def lugged(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | No
     way = tangents(path)[-1] * np.array([1, 1, 0])
     way /= np.linalg.norm(way)
     mesh = _lug(rng, path[-1], way, outer)
+    # The table pushes a barrel thicker than its cable up.
+    mesh = mesh.moved(np.eye(3), np.array([0, 0, max(0.0, -float(mesh.points[:, 2].min()))]))
     mm = (4 * outer, 4 * outer)
     made_of = str(rng.choice(["brass", "tin", "copper"], p=[0.5, 0.35, 0.15]))
     if made_of == "copper":
