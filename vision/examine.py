@@ -24,6 +24,7 @@ from vision.finish.surface import (
 )
 from vision.photo.beside import beside, has_second_core
 from vision.photo.quality import judge_quality
+from vision.photo.white import White, white_of
 from vision.pieces.finding import Sketch, is_bunch, pieces_on, sketch_pieces
 from vision.problems import as_problem, problem_of
 from vision.reference.places import Place, reference_places
@@ -98,7 +99,8 @@ def examine(
     judge = partial(judge_quality, photo, region=regions[0] if regions else None, scale=scale)
     with beside() as lane:
         # What is seen on the pieces needs nothing of how wide they are, and takes as long.
-        looks = _looks(photo, regions[:MAX_PIECES], model, overview, scale, lane)
+        white = white_of(photo, overview, scale)
+        looks = _looks(photo, regions[:MAX_PIECES], model, overview, white, lane)
         quality = lane.submit(judge)
         measured = [
             widths_of(
@@ -123,7 +125,7 @@ def examine(
     problems += _by_piece([widths.problems for widths in measured])
     problems.extend(gates)
     return Examination(
-        photo=photo,
+        photo=replace(photo, notes=(*photo.notes, white.note)) if pieces else photo,
         scale=scale,
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),
@@ -201,24 +203,26 @@ def _looks(
     regions: Sequence[Region],
     model: SurfaceModel,
     overview: SurfaceMap,
-    scale: Scale | None,
+    white: White,
     lane: Executor,
 ) -> list[_Look]:
     """Hand the lane a look at each piece, closer than the overview where that shows more."""
-    white = scale.white if scale is not None else None
     closer = 0
 
     def detail_of(region: Region, *, is_closer: bool) -> SurfaceMap:
         if not is_closer:
             return overview
-        return surface_map(photo, model=model, box=region.box_px, white=white)
+        near = white.near(region.box_px)
+        return surface_map(photo, model=model, box=region.box_px, white=near)
 
     def finish_of(region: Region, detail: Future[SurfaceMap]) -> FinishReading:
-        return judge_finish(photo, region, surface=detail.result(), known_white=white is not None)
+        return judge_finish(photo, region, surface=detail.result())
 
     looks = []
     for region in regions:
-        is_closer = closer < MAX_LOOKS and _shows_more(photo, region, overview, white)
+        is_closer = closer < MAX_LOOKS and _shows_more(
+            photo, region, overview, white.near(region.box_px)
+        )
         closer += is_closer
         detail = lane.submit(detail_of, region, is_closer=is_closer)
         looks.append(_Look(detail=detail, finish=lane.submit(finish_of, region, detail)))

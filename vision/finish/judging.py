@@ -87,7 +87,6 @@ STRANGE_NOTE = (
     "its surface is unlike any that the tool was trained on: judge the finish by eye, "
     "or scrape a spot and look"
 )
-NO_WHITE_NOTE = "the light's colour is a guess from the scene: no white in view"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,16 +120,13 @@ class FinishReading:
     familiarity: float = 1.0
 
 
-def judge_finish(
-    photo: Photo, region: Region, *, surface: SurfaceMap, known_white: bool = True
-) -> FinishReading:
+def judge_finish(photo: Photo, region: Region, *, surface: SurfaceMap) -> FinishReading:
     """Return finish, tarnish and flags of one piece.
 
     Args:
         photo: The photo.
         region: The piece.
         surface: The network's map over the piece.
-        known_white: Whether a white in the photo told the colour of the light.
     """
     work = work_copy(photo.rgb, region.mask, region.box_px)
     if work.valid.sum() < FEWEST_VALID:
@@ -161,7 +157,7 @@ def judge_finish(
         solder_boxes_px=tuple(work.part_box_px(q.mask, photo_size=size) for q in likely_solder),
         class_map=_class_map(planes, work.mask, likely_brass, likely_solder),
         class_map_box_px=work.box_px,
-        notes=_notes(work, other, brass, known_white=known_white, strange=strange),
+        notes=_notes(work, other, brass, strange=strange),
         other_metal=other,
         familiarity=known,
     )
@@ -287,12 +283,9 @@ def _class_map(
     return np.asarray(out, dtype=np.uint8)
 
 
-def _notes(
-    work: WorkCopy, other: Flag, brass: Flag, *, known_white: bool, strange: bool
-) -> tuple[str, ...]:
+def _notes(work: WorkCopy, other: Flag, brass: Flag, *, strange: bool) -> tuple[str, ...]:
     unseen = 1 - work.seen_share
     told = (
-        (NO_WHITE_NOTE, not known_white),
         (
             f"{100 * unseen:.0f} % of the piece is too bright or too dark to judge its colour",
             unseen > 1 - MOSTLY_SEEN,

@@ -216,7 +216,7 @@ def _card_scale(photo: Photo, places: Sequence[Place]) -> Scale:
         outlines=(card.outline_px,),
         face_height_mm=CARD_THICKNESS_MM,
         u_height_mm=U_CARD_THICKNESS_MM,
-        white=card.white,
+        white=None,  # nobody knows a card's colour
     )
 
 

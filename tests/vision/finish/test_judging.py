@@ -109,7 +109,7 @@ def told() -> Counter[tuple[str, str]]:
             cv2.fillPoly(mask, [points], 1)
         photo, region = photo_of(bgr[..., ::-1]), region_of(mask > 0)
         seen = surface_map(photo, model=load_surface_model(), box=region.box_px)
-        reading = judge_finish(photo, region, surface=seen, known_white=False)
+        reading = judge_finish(photo, region, surface=seen)
         name = "brass" if reading.brass.p > 0.5 else dominant(reading).value
         if reading.solder.p > 0.5 and reading.solder.share > 0.5:
             name = "tinned"
@@ -240,14 +240,6 @@ def test_a_mostly_clipped_piece_says_so_and_is_less_sure() -> None:
     assert burnt.finish is not None
     assert here.finish is not None
     assert sum(burnt.finish.u.values()) > sum(here.finish.u.values())
-
-
-def test_without_a_white_in_view_a_note_says_so() -> None:
-    photo, region = wire()
-    seen = map_of(Surface.BRIGHT)
-    for known in (True, False):
-        reading = judge_finish(photo, region, surface=seen, known_white=known)
-        assert any("guess" in note for note in reading.notes) is not known
 
 
 @pytest.mark.parametrize(

@@ -23,8 +23,7 @@ from vision.reference.card.geometry import (
     wall_doubt,
 )
 from vision.reference.card.shadow import STRAIGHT_FROM_MM, without_rims, without_shadows
-from vision.reference.edges import MAX_PROFILES, EdgeLine, fit_edge, intersect, sample_linear
-from vision.reference.markers import robust_white
+from vision.reference.edges import MAX_PROFILES, EdgeLine, fit_edge, intersect
 from vision.reference.plane import Lens, Plane, fit_plane
 from vision.reference.references import (
     CARD_HEIGHT_MM,
@@ -44,7 +43,6 @@ MAX_COST = 8.0  # weighted squared misfit; two degrees of freedom are left
 # A side must show about as well as its fellows, or be very straight.
 MIN_CONTRAST_SHARE = 0.1
 STRAIGHT_RMS_PX = 0.3
-NEUTRAL_CHROMA = 0.12
 ROUGH_PROFILES = 96
 # Of the way a side was moved: on a rendered card under the sun a third was still left.
 U_SHADOW_SHARE = 0.35
@@ -62,7 +60,6 @@ class Card:
         u_edge_rel: What the doubt about upper or lower edge adds to the scale.
         roundness: Of each corner, 0 square to 1 round, NaN where out of view.
         quality: How well sides and corners bear it out; the higher the better.
-        white: ``(3,)`` linear light of a matte white, None unless the card is one.
         points: The corners the plane rests on in pixels, the same in mm, and the standard
             uncertainty of a coordinate in pixels.
     """
@@ -74,7 +71,6 @@ class Card:
     u_edge_rel: float
     roundness: tuple[float, ...]
     quality: float
-    white: FloatArray | None
     points: tuple[FloatArray, FloatArray, float]
 
 
@@ -136,7 +132,6 @@ def card_of_sides(
         u_edge_rel=wall_doubt(walls, u_all_mm=doubt * u_all_mm),
         roundness=roundness,
         quality=_quality(edges, roundness, cost),
-        white=_white(rgb, px_from_mm),
         points=(corners, corners_mm, u_px),
     )
 
@@ -192,24 +187,3 @@ def _quality(edges: list[EdgeLine], roundness: tuple[float, ...], cost: float) -
     support = [edge.support for edge in edges]
     round_too = float(np.nanmean(roundness))
     return float(np.mean(support) + min(support) + 2 * round_too - 0.05 * cost)
-
-
-def _white(rgb: Image, px_from_mm: FloatArray) -> FloatArray | None:
-    """Return the light's colour if the card's face is plainly white, else None.
-
-    A coloured card can't tell the light's colour; a white one is bright, even over
-    most of its face, and brighter than anything printed.
-    """
-    x, y = np.meshgrid(
-        np.linspace(4, CARD_WIDTH_MM - 4, 40), np.linspace(4, CARD_HEIGHT_MM - 4, 25)
-    )
-    at = to_px(px_from_mm, np.column_stack([x.ravel(), y.ravel()]))
-    light = sample_linear(rgb, at[:, 0], at[:, 1])
-    white = robust_white(light)
-    if white is None:
-        return None
-    even = np.abs(light / np.maximum(white, 1e-6) - 1).max(axis=1) < 0.12
-    chroma = float(white.max() / max(white.mean(), 1e-6) - 1)
-    if even.mean() < 0.5 or white.mean() < 0.35 or chroma > NEUTRAL_CHROMA:
-        return None
-    return white

@@ -66,14 +66,6 @@ def test_outline_has_round_corners_and_lies_on_the_card() -> None:
     assert nearest == pytest.approx(1.32 * px_per_mm, rel=0.35)
 
 
-def test_only_a_white_card_tells_the_light() -> None:
-    light = (0.95, 0.85, 0.75)
-    white = detect_card(scene(1, "wood", "white", light=light)[0]).white
-    assert white is not None
-    assert white / white[1] == pytest.approx(np.array(light) / light[1], abs=0.03)
-    assert detect_card(scene(1, "paper", "dark")[0]).white is None
-
-
 @pytest.mark.parametrize(
     ("size_mm", "radius_mm", "what"),
     [
