@@ -1,10 +1,13 @@
-"""Small pictures of photos that are not in the records."""
+"""Small pictures of photos, in the records and not."""
 
 from __future__ import annotations
 
 import io
 
 import streamlit as st
+
+from app.load.pictures import picture_of
+from app.web.store import records
 
 LONG_SIDE_PX = 340
 
@@ -21,3 +24,9 @@ def thumb(data: bytes, *, long_side_px: int = LONG_SIDE_PX) -> bytes:
     file = io.BytesIO()
     small.save(file, "JPEG", quality=82)
     return file.getvalue()
+
+
+@st.cache_data(max_entries=400, show_spinner=False)
+def small_photo(sha256: str, record: str | None) -> bytes | None:
+    """Return a piece's picture as printed pages take it, None where it is gone."""
+    return picture_of(records(), sha256, record)

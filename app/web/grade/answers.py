@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 from app.grading import GradedPiece, Outcome, Result, grade_examination, unreadable
 from app.request import Request
-from app.web.grade.again import Taps, examined
-from app.web.server.inbox import Kept, path_of
+from app.web.desk.again import Taps, examined
+from app.web.desk.inbox import Kept, path_of
 from app.words import form_words, grade_words
 
 if TYPE_CHECKING:

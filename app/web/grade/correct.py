@@ -7,12 +7,12 @@ from functools import partial
 
 import streamlit as st
 
-from app.web.grade.again import Taps
+from app.web.desk.again import Taps
+from app.web.desk.inbox import path_of
+from app.web.desk.state import Visit, inbox_folder
 from app.web.grade.answers import Answer, is_readable
 from app.web.grade.tapping import FINGER_PX, Tapping, on_photo
 from app.web.pressing import press, typed
-from app.web.server.inbox import path_of
-from app.web.state import Visit, inbox_folder
 
 SIZE, PIECE = "The size is wrong", "The outline is wrong"
 

@@ -13,21 +13,21 @@ import streamlit as st
 from app.how import TAPPED, fix_with
 from app.records.own_rates import own_rates
 from app.request import Request
+from app.web.buyers import sheet_for
+from app.web.desk.inbox import keep, tidy
+from app.web.desk.state import Visit, inbox_folder, visit
+from app.web.desk.stated import count_said, request_of
+from app.web.desk.uploads import let_go
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
 from app.web.grade.correct import correct
 from app.web.grade.demo import demo_bytes, demos
 from app.web.grade.save import save_part
-from app.web.grade.stated import count_said, request_of
 from app.web.grade.stated_form import ask_source, ask_stated
-from app.web.opinion.buyers import sheet_for
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press, typed
-from app.web.server.inbox import keep, tidy
 from app.web.server.settings import MAX_UPLOAD_MB
-from app.web.server.uploads import let_go
-from app.web.state import Visit, inbox_folder, visit
 from app.web.store import records
 from app.web.thumbs import thumb
 from models.loader import check

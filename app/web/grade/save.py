@@ -8,10 +8,10 @@ import streamlit as st
 
 from app.grading import Result
 from app.records import new_pieces_of
+from app.web.desk.inbox import path_of
+from app.web.desk.state import Visit, inbox_folder
 from app.web.grade.answers import Answer, is_readable
 from app.web.pressing import press, typed
-from app.web.server.inbox import path_of
-from app.web.state import Visit, inbox_folder
 from app.web.store import records
 
 

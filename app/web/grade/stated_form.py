@@ -8,7 +8,7 @@ from dataclasses import replace
 import streamlit as st
 
 from app.request import CHECK_BAR_MM
-from app.web.grade.stated import (
+from app.web.desk.stated import (
     CUT_ENDS,
     FORMS,
     MAGNETS,

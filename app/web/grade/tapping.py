@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from app.web.grade.again import Taps
+from app.web.desk.again import Taps
 
 FINGER_PX = 2.0
 """How well a finger or mouse is placed on the screen, k = 1, in its pixels: assumed."""

@@ -10,13 +10,13 @@ from app.load.demo import LOAD as DEMO_LOAD
 from app.load.demo import add_demo, remove_demo
 from app.load.store import DEFAULT_LOAD, LoadStore
 from app.load.units import MassUnit
+from app.web.desk.state import Visit, visit
 from app.web.load import bins as load_bins
 from app.web.load import buyers as load_buyers
 from app.web.load import plan as load_plan
 from app.web.load import tickets as load_tickets
 from app.web.load.parts import today
 from app.web.pressing import press, words_of
-from app.web.state import Visit, visit
 from app.web.store import records
 from rules.errors import CuproscopeError
 

@@ -8,13 +8,12 @@ from decimal import Decimal
 import streamlit as st
 
 from app.load.bins import Piece
-from app.load.pictures import picture_of
 from app.load.report import estimate_figures
 from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
 from app.web.picture import show_picture
-from app.web.store import records
+from app.web.thumbs import small_photo
 from rules.sheet import load_sheet
 
 
@@ -58,9 +57,3 @@ def thumb(piece: Piece, *, width: int = 96) -> None:
         st.caption("photo lost")
     else:
         show_picture(data, alt=f"Photo of {piece.name}", width=width)
-
-
-@st.cache_data(max_entries=400, show_spinner=False)
-def small_photo(sha256: str, record: str | None) -> bytes | None:
-    """Return a piece's picture as printed pages take it, None where it is gone."""
-    return picture_of(records(), sha256, record)

@@ -18,9 +18,10 @@ from app.load.ticket import PaidLine, Ticket, differences
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import LoadError, MassUnit, money_from, money_words
-from app.web.load.parts import grade_titles, mass, small_photo, title_of, today
+from app.web.load.parts import grade_titles, mass, title_of, today
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
+from app.web.thumbs import small_photo
 
 FEW_DRAWS = 100
 """The order of offers is that of what they are expected to bring, which needs no draws."""

@@ -6,17 +6,17 @@ import streamlit as st
 
 from app.how import TAPPED, fix_with
 from app.records import NewPhoto, PhotoRole, PieceRecord, RecordsError, place_of
+from app.web.desk.inbox import Kept, keep, path_of
+from app.web.desk.state import Visit, inbox_folder
+from app.web.desk.stated import request_of
+from app.web.desk.uploads import let_go
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
-from app.web.grade.stated import request_of
 from app.web.opinion.pooling import change_of, pooled_with, steps_of
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press
-from app.web.server.inbox import Kept, keep, path_of
 from app.web.server.settings import MAX_UPLOAD_MB
-from app.web.server.uploads import let_go
-from app.web.state import Visit, inbox_folder
 from app.web.store import records
 from rules.engine import grade
 from rules.errors import CuproscopeError

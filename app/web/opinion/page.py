@@ -10,6 +10,7 @@ import streamlit as st
 from app.load.buyers import USUAL_CURRENCY
 from app.load.store import LoadStore
 from app.records import NoSuchRecordError, PieceRecord, RecordsError
+from app.web.desk.state import Visit, visit
 from app.web.grade import verdict
 from app.web.navigation import go
 from app.web.opinion.comparing import agreement, blind_call, borderline_first
@@ -20,7 +21,6 @@ from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed, words_of
 from app.web.records.view import as_piece, marked_photo, name_of, sheet_of, title_of, when
-from app.web.state import Visit, visit
 from app.web.store import records
 from app.words import confidence_words, grade_words
 from rules.cautions import cautions

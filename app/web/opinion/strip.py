@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from app.records import Buyer, PieceRecord
-from app.web.opinion.buyers import cutoffs_at, sheet_for
+from app.web.buyers import cutoffs_at, sheet_for
 from app.web.opinion.comparing import Call, cuts_of, marks_of, pooled_marks
 from app.web.opinion.pooling import change_of, level_of, steps_of
 from app.web.opinion.strip_picture import WIDTH, Cut, alt_of, strip_picture

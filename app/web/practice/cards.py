@@ -12,11 +12,11 @@ import streamlit as st
 
 from app.practice.cards import PracticeCard, fixture_cards, fixture_folder, record_cards
 from app.request import Request
+from app.web.desk.inbox import keep
+from app.web.desk.state import inbox_folder
+from app.web.desk.stated import shipped_sheet
 from app.web.grade.answers import answer, as_jpeg
-from app.web.grade.stated import shipped_sheet
 from app.web.records.view import marked_photo
-from app.web.server.inbox import keep
-from app.web.state import inbox_folder
 from app.web.store import records
 from rules.errors import CuproscopeError
 from vision.types import Examination, Photo, PieceReading, Region

@@ -13,8 +13,9 @@ from app.grading import GradedPiece
 from app.practice.cards import PracticeCard
 from app.practice.store import TEST_CARDS, Answer, Practice, PracticeTest, progress_of
 from app.records import NoSuchRecordError, RecordsError
+from app.web.desk.state import Visit, visit
+from app.web.desk.stated import shipped_sheet
 from app.web.grade import verdict
-from app.web.grade.stated import shipped_sheet
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.practice.cards import (
@@ -28,7 +29,6 @@ from app.web.practice.cards import (
 from app.web.practice.paper import result_pdf
 from app.web.practice.view import bars_of, confusion_table, mixed_up, summary, trend_of
 from app.web.pressing import press, typed
-from app.web.state import Visit, visit
 from app.web.store import records
 from rules.engine import grade as graded
 from rules.errors import CuproscopeError

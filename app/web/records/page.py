@@ -14,9 +14,11 @@ from app.records import CONFIRMED, NoSuchRecordError, PieceRecord, RecordsError
 from app.records.archive import export_zip, import_zip
 from app.records.database import default_folder
 from app.records.spreadsheet import export_csv
+from app.web.desk.inbox import empty
+from app.web.desk.state import Visit, inbox_folder, visit
+from app.web.desk.uploads import let_go
 from app.web.grade import verdict
 from app.web.grade.answers import forget_answers
-from app.web.load.parts import small_photo
 from app.web.navigation import go
 from app.web.picture import show_picture
 from app.web.plain import plain
@@ -31,11 +33,9 @@ from app.web.records.view import (
     title_of,
     when,
 )
-from app.web.server.inbox import empty
 from app.web.server.settings import MAX_UPLOAD_MB
-from app.web.server.uploads import let_go
-from app.web.state import Visit, inbox_folder, visit
 from app.web.store import records
+from app.web.thumbs import small_photo
 from app.words import confidence_words, grade_words
 from rules.cautions import cautions
 from rules.errors import CuproscopeError

@@ -10,8 +10,8 @@ import streamlit as st
 
 from app.grading import GradedPiece
 from app.records import NoSuchRecordError, PiecePhoto, PieceRecord, SheetStamp
+from app.web.desk.stated import shipped_sheet
 from app.web.grade.answers import as_jpeg
-from app.web.grade.stated import shipped_sheet
 from app.web.store import records
 from app.words import FORM_WORDS
 from rules.sheet import RuleSheet, sheet_names

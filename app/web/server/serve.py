@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from app.records.database import default_folder
+from app.web.desk.inbox import empty, tidy_on_time
+from app.web.desk.state import inbox_folder
 from app.web.server.certificate import Certificate, certificate_for
 from app.web.server.door import CODE_LIFE_S, Door, spaced
-from app.web.server.inbox import empty, tidy_on_time
 from app.web.server.settings import LOOPBACK, apply, settings
-from app.web.state import inbox_folder
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
@@ -113,9 +113,9 @@ def application(
     import streamlit
     from starlette.middleware import Middleware
 
+    from app.web.desk.uploads import UploadCap
     from app.web.server.gate import Gate, cookie_name
     from app.web.server.origin import OwnOrigin
-    from app.web.server.uploads import UploadCap
 
     script = Path(str(files("app.web.script").joinpath("cuproscope_pages.py")))
     layers = [Middleware(OwnOrigin, hosts=hosts)]

@@ -21,8 +21,8 @@ def _load() -> None:
         import numpy as np
 
         from app.request import Request
-        from app.web.grade.again import Taps, examined
-        from app.web.grade.stated import shipped_sheet
+        from app.web.desk.again import Taps, examined
+        from app.web.desk.stated import shipped_sheet
         from vision.types import Photo
 
         # An empty table: every step loads its tables and networks, and finds nothing.

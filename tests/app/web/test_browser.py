@@ -252,8 +252,8 @@ def note():
     most = 0
     while True:
         time.sleep(0.02)
-        if "streamlit.runtime" in sys.modules and "app.web.server.uploads" in sys.modules:
-            from app.web.server.uploads import held_bytes
+        if "streamlit.runtime" in sys.modules and "app.web.desk.uploads" in sys.modules:
+            from app.web.desk.uploads import held_bytes
             now = held_bytes()
             most = max(most, now)
             Path(sys.argv[1]).write_text(f"{most} {now}")

@@ -13,10 +13,7 @@ from PIL import Image
 from app.grading import GradedPiece, grade_examination
 from app.request import FORMS as KNOWN_FORMS
 from app.request import Request
-from app.web.grade import right_wrong, verdict
-from app.web.grade.answers import Shelf, _pictures
-from app.web.grade.right_wrong import alt_of, picture_of
-from app.web.grade.stated import (
+from app.web.desk.stated import (
     CUT_ENDS,
     FORMS,
     MAGNETS,
@@ -31,6 +28,9 @@ from app.web.grade.stated import (
     request_of,
     shipped_sheet,
 )
+from app.web.grade import right_wrong, verdict
+from app.web.grade.answers import Shelf, _pictures
+from app.web.grade.right_wrong import alt_of, picture_of
 from app.web.opinion.comparing import Call, agreement, cuts_of, marks_of
 from app.web.opinion.strip_picture import Cut, Mark, strip_picture
 from app.web.opinion.strip_picture import alt_of as strip_alt
@@ -257,7 +257,7 @@ def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_whe
 
 
 def test_where_it_is_from_is_a_fact_and_no_word_of_it_is_lost() -> None:
-    from app.web.grade.stated import SOURCES
+    from app.web.desk.stated import SOURCES
     from rules.findings import Source
 
     assert set(SOURCES.values()) == {None, *Source}

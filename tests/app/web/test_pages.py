@@ -15,9 +15,9 @@ from streamlit.testing.v1 import AppTest
 
 from app.grading import grade_examination
 from app.web import store
+from app.web.desk.state import Visit
 from app.web.grade import page as grade_page
 from app.web.grade.demo import FOLDER
-from app.web.state import Visit
 from rules.sheet import load_sheet
 
 SCRIPT = Path(__file__).parents[3] / "app" / "web" / "script" / "cuproscope_pages.py"
@@ -165,7 +165,7 @@ def test_a_folder_that_cant_be_written_is_told_not_thrown(
     def full(*_: object, **__: object) -> None:
         raise OSError("no space left")
 
-    monkeypatch.setattr("app.web.server.inbox.write_whole", full)
+    monkeypatch.setattr("app.web.desk.inbox.write_whole", full)
     at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
     assert not at.exception
     assert "could not be kept" in words(at)

@@ -15,10 +15,10 @@ from streamlit.elements.lib.image_utils import MAXIMUM_CONTENT_WIDTH
 
 import vision.picture.overlay
 from app.request import Request
+from app.web.desk.inbox import keep
+from app.web.desk.stated import shipped_sheet
 from app.web.grade import answers
 from app.web.grade.answers import LONG_SIDE_PX, answer
-from app.web.grade.stated import shipped_sheet
-from app.web.server.inbox import keep
 from app.web.server.warm import warm_up
 from tests.app.web.served import DEMO
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from app.web.grade.again import Taps
+from app.web.desk.again import Taps
 from app.web.grade.tapping import FINGER_PX, NEAR_SHARE, Tapping, near_box, on_photo
 
 SIZE = (4000, 3000)

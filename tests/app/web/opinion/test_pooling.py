@@ -11,7 +11,7 @@ import pytest
 
 from app.opening import open_records
 from app.records import NewPhoto, NewPiece, PhotoRole, PieceRecord, Records
-from app.web.opinion.buyers import cutoffs_at, sheet_for, tarnish_limits
+from app.web.buyers import cutoffs_at, sheet_for, tarnish_limits
 from app.web.opinion.pooling import change_of, level_of, pooled_with, steps_of
 from rules.buyer_cutoff import MIN_OUTCOMES
 from rules.engine import grade

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from app.web.grade.again import Taps
-from app.web.grade.stated import Stated
-from app.web.server.inbox import Kept
+from app.web.desk.again import Taps
+from app.web.desk.inbox import Kept
+from app.web.desk.stated import Stated
 
 KEY = "cuproscope"
 

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, PngImagePlugin
 
-from app.web.server.without_notes import HEAD_BYTES, without_notes
+from app.web.desk.without_notes import HEAD_BYTES, without_notes
 from rules.errors import PhotoError
 from vision.photo.loading import load_photo
 from vision.types import Photo

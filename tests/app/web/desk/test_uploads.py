@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from app.web.server.uploads import PATH, UploadCap
+from app.web.desk.uploads import PATH, UploadCap
 from vision.photo.loading import MAX_BYTES
 
 

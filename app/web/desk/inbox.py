@@ -16,7 +16,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from app.files import write_whole
-from app.web.server.without_notes import without_notes
+from app.web.desk.without_notes import without_notes
 from vision.photo.loading import MAX_BYTES
 from vision.problems import photo_error
 

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from app.web.server import inbox
-from app.web.server.inbox import KEPT_S, empty, keep, path_of, tidy, tidy_on_time
+from app.web.desk import inbox
+from app.web.desk.inbox import KEPT_S, empty, keep, path_of, tidy, tidy_on_time
 from rules.errors import PhotoError
-from tests.app.web.server.test_without_notes import SECRET
-from tests.app.web.server.test_without_notes import photo as camera_photo
+from tests.app.web.desk.test_without_notes import SECRET
+from tests.app.web.desk.test_without_notes import photo as camera_photo
 
 
 def test_a_photo_lies_under_its_hash_whatever_it_is_called(tmp_path: Path) -> None:
