@@ -34,13 +34,19 @@ SHARP_SHARE = 0.3
 SHARP_MOST = 0.6
 """Pieces are sharpened or blurred this often, by up to so much: cameras do as they like."""
 
+LEAST_LIGHT = 0.01
+"""Added before the logarithm of light: what changes in black is noise."""
+
 ANY_GUESS_SHARE = 0.35
 """Expected widths that are off by anything, evenly: or the answer follows them."""
 
-SHADOWED_SHARE = 0.2
+SHADOWED_SHARE = 0.25
 MOST_SHADOW = 1.2
 """Outlines that took a shadow for part of the piece so often, of up to so many widths, on one
 side: then the width is too large, and the middle off by half of that."""
+
+AT_SEAM_SHARE = 0.6
+"""So many of those end where the light beside the piece changes most: there the trap is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -222,22 +228,53 @@ def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
     )
 
 
-def guesses(d: Draw, width_px: Tensor, *, stretches: int) -> tuple[Tensor, Tensor]:
+def seams(d: Draw, seen: Stretches, *, stretches: int) -> Tensor:
+    """Return ``(d.n,)`` where the light beside each piece changes most, in widths off its middle.
+
+    On either side, by chance; the rim of a hard shadow is such a place.
+    """
+    light = seen.light.unflatten(0, (-1, stretches)).mean(dim=1)
+    known = seen.known.unflatten(0, (-1, stretches)).amin(dim=1)
+    change = torch.log(light.mean(dim=2) + LEAST_LIGHT).diff(dim=1).abs()
+    at = torch.linspace(-REACH_WIDTHS, REACH_WIDTHS, CELLS, device=light.device)
+    at = (at[1:] + at[:-1]) / 2
+    beside = (at.abs() > 0.62) & (at.abs() < 0.5 + MOST_SHADOW)
+    side = 2 * d.chance(0.5) - 1
+    looked = beside & (at * side[:, None] > 0) & (known[:, 1:] > 0)
+    return at[(change * looked).argmax(dim=1)]
+
+
+def guesses(
+    d: Draw, width_px: Tensor, *, stretches: int, seam: Tensor | None = None
+) -> tuple[Tensor, Tensor]:
     """Return expected widths, in true ones, and middles, in widths, for each stretch.
 
     A share of the widths is off by anything, evenly; some take a shadow in; the others are
     off as a first look or a good outline is. Thin pieces are off by pixels, wide ones by shares.
+
+    Args:
+        d: Random numbers, one for each piece.
+        width_px: ``(d.n,)`` true widths.
+        stretches: Of each piece.
+        seam: ``(d.n,)`` from :func:`seams`: some outlines end there.
     """
     any_guess = d.chance(ANY_GUESS_SHARE) > 0
     near = torch.exp(d.normal() * torch.hypot(torch.full_like(width_px, 0.05), 0.5 / width_px))
-    guess = torch.where(any_guess, d.log_uniform(0.5, 1.6), near.clamp(0.6, 1.5))
+    near = near.clamp(0.6, 1.5)
+    guess = torch.where(any_guess, d.log_uniform(0.5, 1.6), near)
     whole = torch.where(any_guess, 0.06, 0.015) + 0.2 / width_px
     own = torch.where(any_guess, 0.03, 0.01) + 0.1 / width_px
     shift = d.normal(1) * whole[:, None] + d.normal(stretches) * own[:, None]
     shift = shift.clamp(-0.25, 0.25)
-    shadow = d.log_uniform(0.15, MOST_SHADOW) * d.chance(SHADOWED_SHARE)
-    shift = shift + (shadow / 2 * (2 * d.chance(0.5) - 1))[:, None]
-    return (guess.clamp(max=1.6) + shadow).repeat_interleave(stretches), shift.flatten()
+    shadowed = d.chance(SHADOWED_SHARE) > 0
+    ends = d.log_uniform(0.15, MOST_SHADOW) * (2 * d.chance(0.5) - 1)
+    if seam is not None:
+        told = (d.chance(AT_SEAM_SHARE) > 0) & (seam.abs() > 0.6)
+        ends = torch.where(told, (seam.abs() - 0.5) * seam.sign(), ends)
+    ends = torch.where(shadowed, ends, 0.0)
+    guess = torch.where(shadowed, near + ends.abs(), guess)
+    shift = shift + ends[:, None] / 2
+    return guess.repeat_interleave(stretches), shift.flatten()
 
 
 def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:

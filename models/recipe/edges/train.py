@@ -40,6 +40,7 @@ from models.recipe.edges.looks import (
     drawn_strips,
     guesses,
     looked_at,
+    seams,
     stored,
     stretches_of,
     together,
@@ -88,7 +89,8 @@ def batch_of(
     pieces = torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
     seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts, part=d)
     seen = changed(seen, d, stretches=stretches)
-    guess, shift = guesses(d, seen.width_px[::stretches], stretches=stretches)
+    seam = seams(d, seen, stretches=stretches)
+    guess, shift = guesses(d, seen.width_px[::stretches], stretches=stretches, seam=seam)
     look = worsened(
         looked_at(seen, guess=guess, shift=shift), Draw(n * stretches, device, 2**31 + step)
     )
@@ -172,8 +174,10 @@ def errors_of(
         guess = 1 + d.uniform(-1, 1) * doubt.clamp(max=0.4)
         middle = d.normal() * 0.3 * doubt
         if shadowed:
-            shadow = d.log_uniform(0.3, MOST_SHADOW)
-            guess, middle = guess + shadow, middle + shadow / 2 * (2 * d.chance(0.5) - 1)
+            first = stretches_of(strips, pieces, stretches=FIRST_STRETCHES, cuts=12)
+            seam = seams(d, first, stretches=FIRST_STRETCHES)
+            shadow = (seam.abs() - 0.5).clamp(0.1, MOST_SHADOW)
+            guess, middle = guess + shadow, middle + shadow / 2 * seam.sign()
         shift = middle[:, None].expand(-1, FIRST_STRETCHES).flatten()
         for stretches, cuts, off in (
             (FIRST_STRETCHES, 12, MASK_DOUBT),
