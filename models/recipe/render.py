@@ -137,8 +137,8 @@ def train_scene(
         y = int(np.clip(at[1] - height / 2, 0, full_h - height))
         camera = replace(camera, window=(x, y, width, height))
         if light is None or view % 2 == 0:
-            light = make_light(rng, skies=skies, camera_mm=camera.origin_mm,
-                               style=plan and bench_mix.light(rng, skies=bool(skies)))  # fmt: skip
+            style = None if plan is None else bench_mix.light(rng, skies=bool(skies))
+            light = make_light(rng, skies=skies, camera_mm=camera.origin_mm, style=style)
         linear, truth = stage.shoot(
             camera, light, samples=samples, seed=seed * 64 + view, phone=rng.random() < 0.75
         )

@@ -204,8 +204,9 @@ def develop(
     contrast = rng.uniform(*habits.contrast)
     y, matte = _tone(x, saturation, contrast), _tone(matte, saturation, contrast)
     if rng.random() < habits.smeared:  # night modes paint fine texture over
-        y = cv2.bilateralFilter(y, int(rng.choice([5, 7])), rng.uniform(0.03, 0.12),
-                                rng.uniform(1.5, 4.0))  # fmt: skip
+        reach, tones, away = (int(rng.choice([5, 7])), rng.uniform(0.03, 0.12),
+                              rng.uniform(1.5, 4.0))  # fmt: skip
+        y = np.asarray(cv2.bilateralFilter(y, reach, tones, away), np.float32)
     if rng.random() < habits.crisp:  # clarity: the same over a wide reach, halos round things
         wide = cv2.GaussianBlur(y, (0, 0), max(h, w) / rng.uniform(25, 90))
         y = y + rng.uniform(0.1, 0.45) * (y - wide)
@@ -353,7 +354,7 @@ def _noisy(x: NDArray[np.float32], *, rng: Rng, habits: Habits) -> NDArray[np.fl
     luma = x @ LUMA
     chroma = cv2.GaussianBlur(x - luma[..., None], (0, 0), rng.uniform(0.6, 1.8))
     if rng.random() < 0.6:
-        luma = cv2.GaussianBlur(luma, (0, 0), rng.uniform(0.3, 0.7))
+        luma = np.asarray(cv2.GaussianBlur(luma, (0, 0), rng.uniform(0.3, 0.7)), np.float32)
     return np.asarray(np.clip(luma[..., None] + chroma, 0, None), dtype=np.float32)
 
 

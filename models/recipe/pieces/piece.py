@@ -132,7 +132,8 @@ def bent_path(length_mm: float, *, rng: Rng, min_radius_mm: float, step_mm: floa
     if style in ("gentle", "wavy"):
         wave = clouds((n, 1), rng=rng, cell_px=(n / (2.0 if style == "gentle" else 5.0), 1),
                       octaves=2)[:, 0]  # fmt: skip
-        curve = wave * rng.uniform(0.3, 1.2) * (2.0 if style == "gentle" else 6.0) / length_mm
+        reach = rng.uniform(0.3, 1.2) * (2.0 if style == "gentle" else 6.0) / length_mm
+        curve = wave.astype(np.float64) * reach
     elif style == "arc":
         curve = np.full(n, rng.uniform(1.0, 4.5) / length_mm)
     elif style == "bends":

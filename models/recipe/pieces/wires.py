@@ -303,7 +303,7 @@ def braid(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | Non
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
     _, side, _ = frames(line)
     up = np.array([0.0, 0, 1.0])
-    meshes = []
+    meshes: list[Mesh] = []
     for way in (-1.0, 1.0):
         for band in range(bands):
             for k in range(side_by_side):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -91,7 +92,10 @@ def pack(sizes: Sequence[tuple[int, int]]) -> list[tuple[int, int]] | None:
 def _smaller(skin: Skin, factor: float) -> Skin:
     rows = max(8, int(skin.shape[0] * factor))
     columns = max(8, int(skin.shape[1] * factor))
-    fit = lambda a, how: cv2.resize(a, (columns, rows), interpolation=how)  # noqa: E731
+
+    def fit(a: NDArray[Any], how: int) -> NDArray[Any]:
+        return np.asarray(cv2.resize(a, (columns, rows), interpolation=how), a.dtype)
+
     area, near = cv2.INTER_AREA, cv2.INTER_NEAREST
     return Skin(
         base=fit(skin.base, area),
@@ -199,7 +203,7 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
     *,
     half_mm: tuple[float, float],
     kinds: Sequence[str] | None = None,
-    finishes: Sequence[str] | None = None,
+    finishes: Sequence[str | None] | None = None,
     count: int | None = None,
     table: str | None = None,
     reference: str | None = None,

@@ -68,7 +68,7 @@ def print_rows(shape: tuple[int, int], mm_px: float, rng: Rng) -> Field:
                 cv2.rectangle(ink, p, q, 255, 1 if rng.random() < 0.6 else -1)
             x += word + size * rng.uniform(0.6, 1.2)
         y += size * 1.9
-    return ink.astype(np.float32) / 255
+    return (ink / 255).astype(np.float32)
 
 
 def newspaper(n: int, mm_px: float, rng: Rng) -> Skin:

@@ -198,7 +198,7 @@ def printed_sheet(rng: Rng, *, paper: str = "a4") -> Reference:
              slice(round(left * fine), round((w - left) * fine)))  # fmt: skip
     ink[lines] -= 0.8 * print_rows(ink[lines].shape, 1 / fine, rng)
     size = (round(w * SHEET_TEXELS_MM), round(h * SHEET_TEXELS_MM))
-    ink = cv2.resize(np.clip(ink, 0, 1), size, interpolation=cv2.INTER_AREA)
+    ink = np.asarray(cv2.resize(np.clip(ink, 0, 1), size, interpolation=cv2.INTER_AREA), np.float32)
     white = rng.uniform(0.74, 0.88) * np.array([1, 0.997, rng.uniform(0.96, 1.01)])
     black = rng.uniform(0.012, 0.05)
     fibre = clouds(ink.shape, rng=rng, cell_px=(8, 8), octaves=3)

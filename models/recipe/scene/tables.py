@@ -188,7 +188,7 @@ def cardboard(n: int, mm_px: float, rng: Rng) -> Skin:
     rib = np.broadcast_to(np.sin(2 * np.pi * y / 7.0), (n, n))
     fibre = clouds((n, n), rng=rng, cell_px=(2 / mm_px, 6 / mm_px), octaves=3)
     base = np.broadcast_to(colour, (n, n, 3)) * (1 + 0.04 * fibre + 0.02 * rib)[..., None]
-    return table_skin(base, rough=0.75, height=0.04 * rib + 0.01 * fibre)
+    return table_skin(base.astype(np.float32), rough=0.75, height=0.04 * rib + 0.01 * fibre)
 
 
 def steel(n: int, mm_px: float, rng: Rng) -> Skin:

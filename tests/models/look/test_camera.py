@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.recipe.look import camera
 from models.recipe.look.camera import _smear, make_camera
 from vision.width.cylinder import apparent_edges_mm
 
@@ -45,3 +46,48 @@ def test_a_smear_leaves_the_middle_where_it_was(length_px: float, angle: float) 
     along = x * np.cos(angle) + y * np.sin(angle)
     spread = np.sqrt((kernel * along**2).sum())
     assert spread == pytest.approx(length_px / np.sqrt(12), abs=0.35)
+
+
+def test_camera_projection_and_its_inverse_agree() -> None:
+    rng = np.random.default_rng(5)
+    camera = make_camera(
+        rng,
+        size_px=(1600, 1200),
+        height_mm=250,
+        target_mm=np.zeros(2),
+        focal_35mm=26,
+        tilt_deg=18,
+    )
+    pixels = rng.uniform(0, 1200, (20, 2))
+    table = camera.on_plane(pixels)
+    back = camera.project(np.column_stack([table, np.zeros(20)]))
+    assert np.allclose(back, pixels, atol=1e-6)
+    angle = np.degrees(np.arccos(-camera.forward[2]))
+    assert angle == pytest.approx(18)
+
+
+def _white_of(seed: int, *, gentle: bool) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng([49, seed])
+    eye = camera.make_camera(
+        rng, size_px=(96, 64), height_mm=200, target_mm=np.zeros(2), focal_35mm=26, tilt_deg=0
+    )
+    white = np.full((64, 96, 3), 0.8, np.float32)  # white paper in a light of irradiance pi
+    photo, matte = camera.develop(
+        white,
+        rng=rng,
+        camera=eye,
+        irradiance=np.full(3, np.pi),
+        scene_albedo=0.8,
+        gentle=gentle,
+    )
+    return photo, matte
+
+
+def test_white_paper_burns_out_in_many_photos_and_in_no_gentle_one() -> None:
+    # Common practice, no source: phones show paper as white, and often past white.
+    usual = [np.median(_white_of(k, gentle=False)[0]) for k in range(60)]
+    good = [np.median(_white_of(k, gentle=True)[0]) for k in range(30)]
+    assert np.mean(np.array(usual) > 245) > 0.1
+    assert np.mean(np.array(usual) < 90) > 0.02
+    assert max(good) < 240
+    assert _white_of(3, gentle=False)[0].tobytes() == _white_of(3, gentle=False)[0].tobytes()

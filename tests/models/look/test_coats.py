@@ -6,6 +6,7 @@ import numpy as np
 
 from models.recipe.look import coats
 from models.recipe.look import finishes as fin
+from models.recipe.look.finishes import INSULATION
 
 
 def test_enamel_and_lacquer_are_clear_coats_over_metal() -> None:
@@ -45,3 +46,24 @@ def test_a_clear_jacket_looks_of_copper_and_is_insulation() -> None:
     mean = skin.base.mean(axis=(0, 1))
     assert mean[0] > mean[1] > mean[2]
     assert (skin.level == 0).all()
+
+
+def test_plastic_comes_in_black_white_and_every_hue() -> None:
+    rng = np.random.default_rng(43)
+    drawn = np.array([coats.dye(rng) for _ in range(2000)])
+    light = drawn @ np.array([0.2126, 0.7152, 0.0722])
+    pure = 1 - drawn.min(axis=1) / drawn.max(axis=1)
+    assert (light < 0.04).mean() > 0.15
+    assert ((light > 0.5) & (pure < 0.3)).mean() > 0.10
+    strong = drawn[pure > 0.6].argmax(axis=1)
+    assert set(strong) == {0, 1, 2}
+
+
+def test_a_jacket_is_insulation_all_over_however_it_looks() -> None:
+    skins = [
+        coats.jacket((120, 40), rng=np.random.default_rng([44, k]), mm=(60, 8)) for k in range(12)
+    ]
+    assert all((skin.label == INSULATION).all() for skin in skins)
+    rough = [float(np.median(skin.rough)) for skin in skins]
+    assert min(rough) < 0.3
+    assert max(rough) > 0.5

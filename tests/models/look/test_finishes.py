@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.recipe.look import coats, optics
+from models.recipe.look import coats, finishes, optics
 from models.recipe.look import finishes as fin
+from models.recipe.look.finishes import FINISHES, SOLDER, copper
+from models.recipe.scene import truth
+from vision.types import Surface
 
 
 def bare(level: float, seed: int = 0) -> fin.Skin:
@@ -56,3 +59,28 @@ def test_a_smear_of_solder_is_solder_where_it_is_and_nothing_elsewhere() -> None
     rest = wiped.label != fin.SOLDER
     assert (wiped.label[rest] == skin.label[rest]).all()
     assert 0.01 < 1 - rest.mean() < 0.3
+
+
+@pytest.mark.parametrize("level", [0.03, 0.3, 0.8])
+def test_label_and_level_of_copper_agree(level: float) -> None:
+    skin = copper(
+        (200, 40), rng=np.random.default_rng(4), mm=(40, 5), level=level, patchy=0.02, rough=0.3
+    )
+    bright = skin.level <= optics.BRIGHT_BELOW_LEVEL + 1e-6
+    assert ((skin.label == FINISHES["bright"]) == bright).all()
+    assert float(np.median(skin.level)) == pytest.approx(level, abs=0.05)
+
+
+def test_label_numbers_are_the_order_of_the_surface_map() -> None:
+    order = list(Surface)
+    assert [str(order[k]) for k in FINISHES.values()] == list(FINISHES)
+    assert order[truth.BRASS] is Surface.BRASS
+    assert order[truth.SOLDER] is Surface.SOLDER
+
+
+def test_a_dipped_end_is_solder_and_the_rest_stays_what_it_was() -> None:
+    rng = np.random.default_rng(45)
+    bare = finishes.copper((400, 40), rng=rng, mm=(80, 6), level=0.3, patchy=0.02, rough=0.3)
+    skin = finishes.dipped(bare, rng=rng, mm=(80, 6), at=0.8)
+    assert (skin.label[350:] == SOLDER).all()
+    assert (skin.label[:280] == bare.label[:280]).all()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from models.recipe.look import lights
 from models.recipe.look.lights import ENV_ROWS, LOW_SUN, STYLES, irradiance, make_light
 
 
@@ -36,3 +37,23 @@ def test_two_lamps_stand_in_two_places() -> None:
     assert np.linalg.norm(first - second) > 10
     assert first[2] > 0
     assert second[2] > 0
+
+
+def test_irradiance_of_an_even_sky_is_pi() -> None:
+    # A hemisphere of radiance 1 sheds pi on the ground (Lambert).
+    assert np.allclose(irradiance(np.ones((256, 512, 3), np.float32)), np.pi, rtol=1e-3)
+
+
+def test_whoever_stands_in_the_sun_stands_beside_the_scene() -> None:
+    shaded = 0
+    for seed in range(40):
+        rng = np.random.default_rng([48, seed])
+        light = lights.make_light(rng, skies=[], camera_mm=np.array([0, 0, 300.0]), style="sun")
+        if not len(light.blockers):
+            continue
+        shaded += 1
+        # Scenes reach 195 mm from the middle; nobody stands on what is laid.
+        corners = light.blockers.reshape(-1, 3)
+        assert np.hypot(corners[:, 0], corners[:, 1]).min() > 195
+        assert corners[:, 2].min() > 0
+    assert 5 < shaded < 35

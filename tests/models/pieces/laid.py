@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.recipe.look.noise import Rng
 from models.recipe.pieces import kinds
 from models.recipe.pieces.piece import Piece
 from models.recipe.scene.ground import Ground
+from models.recipe.scene.meshes import Mesh
 
 
 def lay(kind: str, *, seed: int, finish: str | None = None) -> list[Piece]:
@@ -26,3 +28,23 @@ def rings(points: np.ndarray, sides: int) -> np.ndarray:
     """Return a swept surface without its caps as ``(rings, sides + 1, 3)``."""
     whole = len(points) // (sides + 1) * (sides + 1)
     return points[:whole].reshape(-1, sides + 1, 3)
+
+
+def ground(rng: Rng) -> Ground:
+    """Return an empty table."""
+    return Ground(half_mm=(150, 120), rng=rng)
+
+
+def bodies(mesh: Mesh) -> list[np.ndarray]:
+    """Return the points of each body that no face joins to another."""
+    at = np.arange(len(mesh.points))
+    while True:
+        low = at.copy()
+        least = at[mesh.faces].min(axis=1)
+        for k in range(3):
+            np.minimum.at(low, mesh.faces[:, k], least)
+        low = low[low]
+        if (low == at).all():
+            break
+        at = low
+    return [mesh.points[at == root] for root in np.unique(at)]

@@ -42,3 +42,9 @@ def test_brass_ends_are_brass_and_the_tube_is_not() -> None:
         assert BRASS in labels(piece)
         assert BRASS not in np.unique(piece.parts[0][1].label)
         assert labels(lay("brass", seed=seed)[0]) == {BRASS}
+
+
+def test_tubes_come_from_the_table_with_room_inside() -> None:
+    sizes = tube_sizes()
+    assert (15.875, 1.016) in sizes, "ASTM B88 type L 1/2"
+    assert all(od > 2 * wall > 0 for od, wall in sizes)

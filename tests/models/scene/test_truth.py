@@ -99,3 +99,9 @@ def test_strangers_are_told_apart_from_pieces(tmp_path: Path) -> None:
     assert set(np.unique(pieces)) == {0, 1}
     assert set(np.unique(strangers)) == {0, first["id"], second["id"]}
     assert (pieces > 0).sum() == 2500
+
+
+def test_shares_add_up_to_one() -> None:
+    label = np.random.default_rng(1).integers(0, 10, 5000).astype(np.uint8)
+    assert sum(truth.shares(label).values()) == pytest.approx(1.0)
+    assert sum(truth.shares(np.zeros(4, np.uint8)).values()) == 0.0
