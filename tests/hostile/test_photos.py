@@ -16,8 +16,7 @@ import pytest
 from rules.errors import PhotoError
 from tests.hostile import photos
 from vision.photo import guarded
-from vision.photo.container import MAX_SCANS, scans_of
-from vision.photo.decoding import decode
+from vision.photo.container import MAX_SCANS
 from vision.photo.loading import load_photo
 
 TIMES = int(os.environ.get("CUPROSCOPE_HOSTILE", "1"))
@@ -55,13 +54,6 @@ def test_no_png_with_a_changed_byte_in_its_pixels_is_graded() -> None:
     """Its checksums catch every one (W3C, PNG, 5.5); 1,400 of 1,680 once went through."""
     for place in range(0, 10_000, 23):
         assert refusal(photos.png_with_a_changed_pixel_byte(place)) == "damaged"
-
-
-def test_scans_are_counted_as_the_encoder_wrote_them() -> None:
-    """libjpeg's own script for a colour picture has ten scans (jcparam.c, from memory)."""
-    assert scans_of(photos.sound("jpeg")) == 1
-    assert scans_of(photos.sound("jpeg_progressive")) == 10
-    assert scans_of(photos.sound("mpo")) == 1  # the pictures behind the first don't count
 
 
 def test_a_jpeg_of_too_many_scans_is_refused_unopened() -> None:
@@ -113,19 +105,3 @@ def test_out_of_memory_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
         subprocess, "run", lambda _, **kw: run([sys.executable, "-c", script], **kw)
     )
     assert refusal(photos.png_of_zeros(6400, 4800, bits=16)) == "out_of_memory"
-
-
-def test_what_is_decoded_apart_is_the_same_photo(monkeypatch: pytest.MonkeyPatch) -> None:
-    for kind in photos.KINDS:
-        data = photos.sound(kind)
-        here, apart = (f(data, name="piece") for f in (decode, guarded.decode_guarded))
-        assert np.array_equal(here.rgb, apart.rgb)
-        assert here.notes == apart.notes
-    assert "damaged" in str(_apart_fault(photos.sound("png")[:200]))
-
-
-def _apart_fault(data: bytes) -> PhotoError:
-    with pytest.raises(PhotoError) as caught:
-        guarded.decode_guarded(data, name="piece")
-    assert caught.value.where == "piece"
-    return caught.value

@@ -1,0 +1,102 @@
+"""A card's shape in mm against ISO/IEC 7810 (ID-1: 85.60 x 53.98 mm, radius 3.18, 0.76 thick)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from vision.reference.card.geometry import (
+    CARD_CORNERS_MM,
+    are_in_view,
+    clipped,
+    corner_places_mm,
+    ordered,
+    out_of_shape,
+    outline_mm,
+    seen_corners_mm,
+    square_on,
+    to_px,
+    visible_walls_mm,
+    wall_doubt,
+)
+from vision.reference.plane import Lens, Plane, fit_plane
+
+SQUARE_ON = np.array([[100.0, 80.0], [528.0, 80.0], [528.0, 349.9], [100.0, 349.9]])  # 5 px a mm
+
+
+def plane_under(camera_mm: tuple[float, float, float]) -> Plane:
+    lens = Lens(focal_px=1000.0, u_log_focal=0.02, centre_px=(400.0, 300.0), u_centre_px=20.0)
+    flat = fit_plane(SQUARE_ON, CARD_CORNERS_MM, u_px=0.1, lens=lens)
+    return replace(flat, camera_mm=camera_mm)
+
+
+def test_the_outline_encloses_the_area_of_a_card() -> None:
+    """Length times width less the corners: (4 - pi) r^2."""
+    x, y = outline_mm().T
+    area = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    assert area == pytest.approx(85.60 * 53.98 - (4 - np.pi) * 3.18**2, rel=2e-4)
+    assert np.ptp(x) == pytest.approx(85.60)
+    assert np.ptp(y) == pytest.approx(53.98)
+
+
+@pytest.mark.parametrize("turn", range(4))
+@pytest.mark.parametrize("flip", [False, True])
+def test_corners_come_in_one_order_however_they_were_found(turn: int, flip: bool) -> None:
+    found = np.roll(SQUARE_ON[::-1] if flip else SQUARE_ON, turn, axis=0)
+    again = ordered(found)
+    first, second = again[1] - again[0], again[2] - again[1]
+    assert first[0] * second[1] - first[1] * second[0] > 0  # clockwise where y points down
+    assert np.hypot(*first) > np.hypot(*second)
+
+
+def test_only_a_cards_proportions_are_in_shape() -> None:
+    assert out_of_shape(SQUARE_ON) == pytest.approx(0.0, abs=1e-3)
+    wide = SQUARE_ON * np.array([1.1, 1.0])
+    assert out_of_shape(wide) == pytest.approx(np.log(1.1), abs=1e-3)
+
+
+def test_mm_go_to_pixels_through_the_corners() -> None:
+    matrix = square_on(SQUARE_ON)
+    assert to_px(matrix, CARD_CORNERS_MM) == pytest.approx(SQUARE_ON, abs=1e-3)
+    middle = to_px(matrix, np.array([[42.8, 26.99]]))
+    assert middle[0] == pytest.approx(SQUARE_ON.mean(axis=0), abs=1e-3)
+
+
+def test_a_side_is_cut_at_the_photos_edge_and_given_up_where_little_is_left() -> None:
+    shape = (300, 400, 3)
+    start, end = np.array([300.0, 100.0]), np.array([450.0, 100.0])
+    kept = clipped(start, end, shape)
+    assert kept is not None
+    assert kept[1][0] <= 397
+    assert kept[0][0] == 300
+    assert clipped(start + [60, 0], end + [60, 0], shape) is None
+    inside = are_in_view(np.array([[1.0, 50], [200, 150], [398.5, 10]]), shape)
+    assert inside.tolist() == [False, True, False]
+
+
+def test_a_wall_shows_where_the_camera_stands_beyond_it() -> None:
+    """By similar triangles: 0.76 mm of wall, seen from 100 mm beyond and 200 mm above."""
+    assert visible_walls_mm(plane_under((40.0, 20.0, 250.0))) == pytest.approx([0, 0, 0, 0])
+    left, right, upper, lower = visible_walls_mm(plane_under((185.6, 20.0, 200.0)))
+    assert (left, upper, lower) == (0, 0, 0)
+    assert right == pytest.approx(0.76 * 100 / 200)
+    seen = seen_corners_mm(np.array([left, right, upper, lower]))
+    assert np.ptp(seen[:, 0]) == pytest.approx(85.60 + 0.19)  # half of it
+
+
+def test_doubt_of_the_walls_is_that_of_a_rectangular_distribution() -> None:
+    """JCGM 100:2008, 4.3.7: a / sqrt(3) of the half width; here of one wall of 0.6 mm."""
+    alone = wall_doubt(np.array([0.0, 0.6, 0.0, 0.0]), u_all_mm=0.0)
+    assert alone == pytest.approx(0.3 / np.sqrt(3) / 85.60 / 2)
+    assert wall_doubt(np.zeros(4), u_all_mm=0.0) == 0.0
+    assert wall_doubt(np.zeros(4), u_all_mm=0.1) > 0.1 / 85.60
+
+
+def test_the_wedge_looked_at_lies_between_arc_and_square_corner() -> None:
+    table, wedge, face = corner_places_mm()
+    assert (table.min(axis=1) < 0).all()
+    assert (wedge.min(axis=1) > 0).all()
+    assert (np.hypot(*(wedge - 3.18).T) > 3.18).all()
+    assert (np.hypot(*(face - 3.18).T) < 3.18).all()
