@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import log, pi
+from math import log
 
 from rules.errors import ContractError
 
@@ -12,8 +12,6 @@ _RATIO = 92.0
 _STEPS = 39.0
 _FINEST_AWG, _THICKEST_AWG = 56.0, -5.0
 
-MM_PER_FOOT = 304.8
-KG_PER_POUND = 0.45359237
 # Density behind the conductor tables (IACS): 8.89 g/cm³, not the 8.96 of pure copper.
 CONDUCTOR_KG_PER_M3 = 8890.0
 
@@ -36,9 +34,3 @@ def awg_from_mm(diameter_mm: float) -> float:
     if not 0 < diameter_mm < float("inf"):
         raise ContractError(f"diameter must be above 0 mm, not {diameter_mm}")
     return 36.0 - _STEPS * log(diameter_mm / _MM_OF_36) / log(_RATIO)
-
-
-def lb_per_1000_ft(diameter_mm: float) -> float:
-    """Return the weight of 1000 feet of solid copper wire in pounds."""
-    area_m2 = pi / 4 * (diameter_mm / 1000) ** 2
-    return area_m2 * MM_PER_FOOT * CONDUCTOR_KG_PER_M3 / KG_PER_POUND

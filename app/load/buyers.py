@@ -18,7 +18,7 @@ from rules.findings import Findings, Flag
 from rules.table import AtLimit, Limit, RuleSheet
 
 if TYPE_CHECKING:
-    from rules.engine import Grading
+    pass
 
 MOST_FORGIVEN = 20
 
@@ -123,13 +123,6 @@ def seen_by(buyer: Buyer, findings: Findings) -> Findings:
     if buyer.fittings is Stance.PASSES:
         findings = replace(findings, brass=Flag(p=0.0, origin=findings.brass.origin))
     return findings
-
-
-def graded_by(buyer: Buyer, findings: Findings) -> Grading:
-    """Return the grading of a piece by this buyer's rules."""
-    from rules.engine import grade
-
-    return grade(seen_by(buyer, findings), sheet_of(buyer))
 
 
 def _merged(base: RuleSheet, name: str, own: OwnLimit) -> Limit:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from decimal import Decimal
 
 from app.load.units import (
@@ -87,38 +87,13 @@ class PriceBook:
                 latest[key] = price
         return tuple(latest[key] for key in sorted(latest))
 
-    def price(self, buyer: str, grade: str, *, on: date, kg: Decimal | None = None) -> Price | None:
-        """Return the price of a grade for a mass; None where the buyer names none.
-
-        Without a mass the price for the smallest amount is meant.
-        """
-        return price_for(self.current(buyer, on=on), grade, kg=Decimal(0) if kg is None else kg)
-
     def history(self, buyer: str, grade: str) -> tuple[Price, ...]:
         """Return every price of a grade at a buyer, oldest first: for a plot."""
         kept = (p for p in self.prices if p.buyer == buyer and p.grade == grade)
         return tuple(sorted(kept, key=lambda p: p.day))
-
-    def stale(
-        self, buyer: str, *, today: date, after_days: int = STALE_AFTER_DAYS
-    ) -> tuple[Price, ...]:
-        """Return the current prices that are too old to count on."""
-        current = self.current(buyer, on=today)
-        return tuple(p for p in current if p.is_stale(today, after_days=after_days))
 
 
 def price_for(current: Sequence[Price], grade: str, *, kg: Decimal) -> Price | None:
     """Return the price of a grade among a buyer's current ones, for a mass of that grade."""
     fitting = [p for p in current if p.grade == grade and p.from_kg <= kg]
     return max(fitting, key=lambda p: p.from_kg, default=None)
-
-
-def next_step(current: Iterable[Price], grade: str, *, kg: Decimal) -> Price | None:
-    """Return the next price that more weight of a grade would bring, None where there is none."""
-    steps = [p for p in current if p.grade == grade and p.from_kg > kg]
-    return min(steps, key=lambda p: p.from_kg, default=None)
-
-
-def oldest_allowed(today: date, *, after_days: int = STALE_AFTER_DAYS) -> date:
-    """Return the first day whose prices still count as fresh."""
-    return today - timedelta(days=after_days)

@@ -98,13 +98,6 @@ class LoadStore:
         with self.records.writing() as session:
             return self._save_buyer(session, buyer)
 
-    def save_buyers(self, buyers: Iterable[Buyer], prices: Iterable[Price]) -> None:
-        """Keep several buyers and their prices, all or none."""
-        with self.records.writing() as session:
-            for buyer in buyers:
-                self._save_buyer(session, buyer)
-            self._add_prices(session, prices)
-
     def remove_buyer(self, name: str) -> None:
         """Remove a buyer's terms and prices; the buyer too, if no outcome names them."""
         with self.records.writing() as session:

@@ -168,18 +168,6 @@ def cable_weight(*, bundle_mm: float, u_mm: float, length_mm: float, u_length_mm
     return _with_rel(kg, u_rel, f"strands, bundle {bundle_mm:.2f} mm × {length_mm / 1000:.2f} m")
 
 
-def strands_weight(
-    *, strands: int, strand_mm: float, u_mm: float, length_mm: float, u_length_mm: float
-) -> Weight:
-    """Return the estimated weight of counted strands, bare: their lay adds 1 to 3 % of length."""
-    _positive(strands=strands, strand_mm=strand_mm, length_mm=length_mm)
-    kg = strands * pi / 4 * strand_mm**2 * length_mm * 1e-9 * CONDUCTOR_KG_PER_M3 * LAY
-    u_rel = _root(2 * u_mm / strand_mm, u_length_mm / length_mm, DENSITY_U_REL, U_LAY_REL)
-    return _with_rel(
-        kg, u_rel, f"{strands} strands of {strand_mm:.2f} mm × {length_mm / 1000:.2f} m"
-    )
-
-
 LAY, U_LAY_REL = 1.02, 0.006
 """Strands run around the bundle: ASTM B8 tables add 2 % to the weight (from memory)."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from enum import StrEnum
 from math import ceil, inf, isfinite
 
@@ -340,17 +339,6 @@ def break_even(
         least_kg=least(gap_now),
         curve=tuple((gap, kg) for gap, kg in curve if kg is not None),
     )
-
-
-def kg_needed(worth: Worth, *, hourly: float) -> float | None:
-    """Return from which weight on this very job would pay, None where never."""
-    a_kg = worth.gain / worth.job.kg if worth.job.kg > 0 else 0.0
-    return hourly * worth.job.minutes / 60 / a_kg if a_kg > 0 else None
-
-
-def as_floats(per_kg: Mapping[str, Decimal]) -> dict[str, float]:
-    """Return prices for arithmetic under doubt; what is owed stays Decimal elsewhere."""
-    return {grade: float(price) for grade, price in per_kg.items()}
 
 
 def _cut_share(seen: float) -> float:

@@ -12,7 +12,7 @@ What is told done is on the disk; what fails left everything as it was.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from decimal import Decimal
@@ -286,14 +286,6 @@ class Records:
         with self._changing(piece_id) as (_, row):
             row.notes = many_lines(notes)
 
-    def set_tags(self, piece_id: str, tags: Iterable[str]) -> None:
-        """Replace a piece's tags; they are kept in small letters."""
-        wanted = clean_tags(tags)
-        with self._changing(piece_id) as (_, row):
-            row.tags[:] = [tag for tag in row.tags if tag.tag in wanted]
-            have = {tag.tag for tag in row.tags}
-            row.tags.extend(TagRow(tag=tag) for tag in wanted if tag not in have)
-
     def add_tag(self, piece_id: str, tag: str) -> None:
         """Put one tag on a piece, e.g. ``CONFIRMED``."""
         wanted = clean_tags([tag])
@@ -401,39 +393,6 @@ class Records:
                 session.add(row)
                 session.flush()
             return buyer_of(row)
-
-    def change_buyer(
-        self, buyer_id: str, *, name: str | None = None, notes: str | None = None
-    ) -> Buyer:
-        """Give a buyer another name or notes; a name that another one has is refused."""
-        with self.writing() as session:
-            row = _row(session, BuyerRow, buyer_id, "buyer")
-            if name is not None:
-                key = name_key(name)
-                taken = session.scalars(
-                    select(BuyerRow.id).where(BuyerRow.name_key == key, BuyerRow.id != buyer_id)
-                ).first()
-                if taken is not None or not key:
-                    raise RecordsError("another buyer has that name, or it is empty", where="buyer")
-                row.name, row.name_key = one_line(name), key
-            if notes is not None:
-                row.notes = many_lines(notes)
-            return buyer_of(row)
-
-    def remove_buyer(self, buyer_id: str) -> None:
-        """Remove a buyer; one that outcomes point to is refused."""
-        with self.writing() as session:
-            row = _row(session, BuyerRow, buyer_id, "buyer")
-            used = session.scalar(
-                select(func.count()).select_from(OutcomeRow).where(OutcomeRow.buyer_id == buyer_id)
-            )
-            if used:
-                raise RecordsError(
-                    f"{used} outcomes name this buyer",
-                    fix="Take those outcomes back first.",
-                    where=row.name,
-                )
-            session.delete(row)
 
     # -- photos -------------------------------------------------------------------
 

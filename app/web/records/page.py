@@ -41,7 +41,6 @@ from rules.cautions import cautions
 from rules.errors import CuproscopeError
 
 A_PAGE = 10
-ANY = "Any grade"
 OPEN = "record"
 """Key of the record that is looked at."""
 

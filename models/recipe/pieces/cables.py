@@ -10,7 +10,6 @@ from models.recipe.look.noise import Rng
 from models.recipe.pieces.fans import _ahead, spread
 from models.recipe.pieces.piece import (
     Piece,
-    awg_mm,
     bent_path,
     eased,
     lay_down,
@@ -32,6 +31,7 @@ from models.recipe.scene.meshes import (
     sweep,
     tangents,
 )
+from rules.gauge import mm_from_awg
 
 
 def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
@@ -39,7 +39,7 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     solid = rng.random() < 0.5
     count = 1 if solid else int(rng.choice([7, 19, 26, 41]))
     strand = (
-        awg_mm(float(rng.choice([6, 8, 10, 12, 14, 16, 18, 20, 22, 24])))
+        mm_from_awg(float(rng.choice([6, 8, 10, 12, 14, 16, 18, 20, 22, 24])))
         if solid
         else float(rng.uniform(0.12, 0.45) if count > 19 else rng.uniform(0.2, 1.8))
     )
@@ -109,7 +109,7 @@ def _conductor(
 def multicore(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return insulated wires that leave a common sheath, most of them stripped."""
     cores = int(rng.integers(2, 6))
-    core = float(awg_mm(float(rng.choice([10, 12, 14, 16, 18, 20, 22]))))
+    core = float(mm_from_awg(float(rng.choice([10, 12, 14, 16, 18, 20, 22]))))
     wall = float(rng.uniform(0.25, 0.9))
     od = core * 1.03 + 2 * wall
     fine = 7 if rng.random() < 0.5 else 1
@@ -156,7 +156,7 @@ def multicore(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
 
 def twin_cable(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return flat cable: two jackets grown together side by side, stripped at one end or not."""
-    core = float(awg_mm(float(rng.choice([14, 16, 18, 20, 22]))))
+    core = float(mm_from_awg(float(rng.choice([14, 16, 18, 20, 22]))))
     od = core * 1.03 + 2 * float(rng.uniform(0.3, 0.9))
     fine = 7 if rng.random() < 0.7 else 1
     finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned"]))

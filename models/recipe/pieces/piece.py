@@ -17,11 +17,6 @@ from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import Array, Mesh, turn_z
 
 
-def awg_mm(number: float) -> float:
-    """Return the diameter of an AWG number, ASTM B258: 0.127 mm x 92^((36 - n) / 39)."""
-    return 0.127 * 92.0 ** ((36.0 - number) / 39.0)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
     """One piece with the truth about it.

@@ -16,7 +16,6 @@ from models.recipe.look.finishes import Skin
 from models.recipe.look.noise import Rng, clouds
 from models.recipe.pieces.piece import (
     Piece,
-    awg_mm,
     bent_path,
     lay_down,
     pick_finish,
@@ -43,6 +42,7 @@ from models.recipe.scene.meshes import (
     tangents,
     turn_z,
 )
+from rules.gauge import mm_from_awg
 
 
 def solid_wire(
@@ -51,7 +51,7 @@ def solid_wire(
     """Return one solid wire, cut at both ends."""
     if diameter_mm is None:
         if rng.random() < 0.7:
-            diameter_mm = awg_mm(float(rng.choice([8, 10, 12, 14, 15, 16, 17, 18, 20])))
+            diameter_mm = mm_from_awg(float(rng.choice([8, 10, 12, 14, 15, 16, 17, 18, 20])))
         else:
             diameter_mm = float(np.exp(rng.uniform(np.log(0.3), np.log(6.0))))
         diameter_mm *= float(1 + rng.normal(0, 0.004))

@@ -7,11 +7,13 @@ from decimal import Decimal
 from typing import Any
 
 from app.load.bins import Bin, Load, Piece
-from app.load.buyers import Buyer
+from app.load.buyers import Buyer, seen_by, sheet_of
 from app.load.prices import Price, PriceBook
 from app.load.terms import Terms, terms_of
 from app.load.units import MassUnit
 from app.load.weights import Weight, WeightOrigin, of_normal
+from rules.engine import Grading, grade
+from rules.findings import Findings
 
 PRICES = {"bare_bright": "9.00", "no1": "8.00", "no2": "6.00", "set_aside": "1.00"}
 
@@ -60,3 +62,7 @@ def terms(
 
 def load(*bins: Bin) -> Load:
     return Load(name="van", bins=bins)
+
+
+def graded_by(who: Buyer, findings: Findings) -> Grading:
+    return grade(seen_by(who, findings), sheet_of(who))

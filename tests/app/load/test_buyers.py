@@ -6,12 +6,13 @@ from decimal import Decimal
 
 import pytest
 
-from app.load.buyers import Buyer, OwnLimit, Stance, graded_by, seen_by, sheet_of
+from app.load.buyers import Buyer, OwnLimit, Stance, seen_by, sheet_of
 from app.load.units import LoadError
 from rules.errors import RuleFileError
 from rules.findings import Form
 from rules.sheet import load_sheet
 from rules.table import AtLimit
+from tests.app.load.loads import graded_by
 from tests.rules.pieces import DULL, mm, piece, tube
 
 

@@ -7,14 +7,14 @@ from dataclasses import replace
 import pytest
 
 from app.load.bins import Bin, Load, Piece
-from app.load.buyers import Stance, graded_by
+from app.load.buyers import Stance
 from app.load.jobs import break_evens, findings_after, jobs_for, kinds_of
 from app.load.terms import Terms
 from app.load.worth import Work
 from rules.engine import grade
 from rules.findings import Findings, Finish, Form
 from rules.sheet import load_sheet
-from tests.app.load.loads import buyer, kg, load, terms
+from tests.app.load.loads import buyer, graded_by, kg, load, terms
 from tests.rules.pieces import DULL, mm, piece, tube
 
 PRICES = {

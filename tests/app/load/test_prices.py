@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from app.load.prices import Price, PriceBook, next_step, price_for
+from app.load.prices import Price, PriceBook, price_for
 from app.load.units import LoadError, MassUnit
 
 TODAY = date(2026, 3, 20)
@@ -29,7 +29,8 @@ def test_the_latest_price_on_a_day_holds() -> None:
     book = PriceBook(
         prices=(price("no1", "3.40", ago=9), price("no1", "3.60"), price("no1", "3.50", ago=4))
     )
-    told = [book.price("A", "no1", on=TODAY - timedelta(days=n)) for n in (0, 1, 5, 10)]
+    days = [TODAY - timedelta(days=n) for n in (0, 1, 5, 10)]
+    told = [price_for(book.current("A", on=day), "no1", kg=Decimal(0)) for day in days]
     assert [p and p.amount for p in told] == [
         Decimal("3.60"),
         Decimal("3.50"),
@@ -45,14 +46,14 @@ def test_the_latest_price_on_a_day_holds() -> None:
 
 def test_of_two_prices_of_one_day_the_later_entry_corrects() -> None:
     book = PriceBook(prices=(price("no1", "3.40"), price("no1", "3.45")))
-    found = book.price("A", "no1", on=TODAY)
+    found = price_for(book.current("A", on=TODAY), "no1", kg=Decimal(0))
     assert found is not None
     assert found.amount == Decimal("3.45")
 
 
 def test_prices_of_another_buyer_or_grade_are_not_mixed_in() -> None:
     book = PriceBook(prices=(price("no1", "3.40"), price("no1", "9", buyer="B")))
-    assert book.price("A", "no2", on=TODAY) is None
+    assert price_for(book.current("A", on=TODAY), "no2", kg=Decimal(0)) is None
     assert [p.amount for p in book.current("A", on=TODAY)] == [Decimal("3.40")]
 
 
@@ -60,18 +61,12 @@ def test_more_weight_of_a_grade_reaches_the_next_step() -> None:
     current = (price("no1", "3.40"), price("no1", "3.55", from_kg="50"))
     amounts = [price_for(current, "no1", kg=Decimal(kg)) for kg in ("0", "49.9999", "50", "80")]
     assert [p and str(p.amount) for p in amounts] == ["3.40", "3.40", "3.55", "3.55"]
-    step = next_step(current, "no1", kg=Decimal(20))
-    assert step is not None
-    assert step.from_kg == 50
-    assert next_step(current, "no1", kg=Decimal(50)) is None
 
 
 def test_a_price_is_stale_after_a_fortnight_and_not_on_its_last_day() -> None:
     assert not price("no1", "3", ago=14).is_stale(TODAY)
     assert price("no1", "3", ago=15).is_stale(TODAY)
     assert price("no1", "3", ago=4).is_stale(TODAY, after_days=3)
-    book = PriceBook(prices=(price("no1", "3", ago=15), price("no2", "2")))
-    assert [p.grade for p in book.stale("A", today=TODAY)] == ["no1"]
 
 
 def test_a_pound_price_by_the_kilogram() -> None:

@@ -14,7 +14,6 @@ from app.load.worth import (
     Work,
     Yield,
     break_even,
-    kg_needed,
     minutes_of,
     plan_evening,
     work_of,
@@ -175,7 +174,6 @@ def test_break_even_weight_is_where_the_job_pays_exactly_the_hour() -> None:
     assert found.least_kg == pytest.approx(0.5)
     at = worth_of(job(kg=0.5), per_kg=PER_KG, hourly=20)
     assert at.net == pytest.approx(0)
-    assert kg_needed(worth_of(job(kg=5), per_kg=PER_KG), hourly=20) == pytest.approx(0.5)
     weights = [kg for _, kg in found.curve]
     assert weights == sorted(weights, reverse=True), "a wider gap needs less weight"
 

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from models.recipe.look.finishes import COATED, INSULATION
-from models.recipe.pieces.piece import awg_mm
+from rules.gauge import mm_from_awg
 from tests.models.pieces.laid import labels, lay
 
 
 def test_conductors_are_gauges_and_jackets_lie_round_them() -> None:
     # ASTM B258: 14 AWG is 1.628 mm, 18 AWG 1.024 mm (table 1, from memory to 1 um).
-    assert awg_mm(14) == pytest.approx(1.628, abs=1e-3)
-    assert awg_mm(18) == pytest.approx(1.024, abs=1e-3)
-    gauges = [awg_mm(n) for n in range(6, 25)]
+    assert mm_from_awg(14) == pytest.approx(1.628, abs=1e-3)
+    assert mm_from_awg(18) == pytest.approx(1.024, abs=1e-3)
+    gauges = [mm_from_awg(n) for n in range(6, 25)]
     solid = 0
     for seed in range(12):
         (piece,) = lay("insulated", seed=seed, finish="bright")

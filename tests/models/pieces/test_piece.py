@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from models.recipe.pieces.piece import awg_mm
+from rules.gauge import mm_from_awg
 
 
 @pytest.mark.parametrize(
@@ -13,4 +13,4 @@ from models.recipe.pieces.piece import awg_mm
     [(10, 2.588), (16, 1.291), (17, 1.150), (18, 1.024)],
 )
 def test_wire_gauge_follows_the_standard(number: int, diameter_mm: float) -> None:
-    assert awg_mm(number) == pytest.approx(diameter_mm, abs=5e-4)
+    assert mm_from_awg(number) == pytest.approx(diameter_mm, abs=5e-4)
