@@ -119,7 +119,7 @@ def _of_photo(file: Path) -> list[PieceStrip]:
     for piece in pieces:
         x, y, wide, high = piece["box_px"]
         own = numbers[y : y + high, x : x + wide] == piece["id"]
-        told = {
+        told: dict[str, Any] = {
             "corner_px": (x, y),
             "held_out": held_out(file.stem),
             "smooth": piece["form"] in ("wire", "tube"),
@@ -130,8 +130,8 @@ def _of_photo(file: Path) -> list[PieceStrip]:
             if runs
             else [straightened(photo, own, **told)]
         )
-        seen = {"finish": str(piece["finish"]), "light": str(truth["light"])}
-        strips += [replace(strip, **seen) for strip in cut if strip is not None]
+        finish, light = str(piece["finish"]), str(truth["light"])
+        strips += [replace(s, finish=finish, light=light) for s in cut if s is not None]
     return strips
 
 

@@ -385,9 +385,9 @@ def report(pieces: Pieces, chosen: NDArray[np.bool_], joining: dict[str, float])
     for name, row in zip(LOOKS, counts, strict=True):
         told(f"  {name:9s} " + " ".join(f"{c:5d}" for c in row))
     sure = p.max(axis=1)
-    for low, high in ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.97), (0.97, 1.01)):
-        at = chosen & (sure >= low) & (sure < high)
-        told(f"  said {low:g}-{min(high, 1):g}: right {_share(best[at] == pieces.truth[at])}")
+    for least, most in ((0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.97), (0.97, 1.01)):
+        at = chosen & (sure >= least) & (sure < most)
+        told(f"  said {least:g}-{min(most, 1):g}: right {_share(best[at] == pieces.truth[at])}")
 
 
 def _report_shares(pieces: Pieces, part: NDArray[np.bool_], joining: dict[str, float]) -> None:
@@ -476,9 +476,9 @@ def main() -> None:
     report(pieces, for_report, joining)
     made = f"{len(files)} photos, {len(known['look'])} windows, {options.seconds:g} s on {device}"
     options.out.parent.mkdir(parents=True, exist_ok=True)
-    kept = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
-            "made": made}  # fmt: skip
-    torch.save(kept, options.out)
+    saved = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
+             "made": made}  # fmt: skip
+    torch.save(saved, options.out)
 
 
 if __name__ == "__main__":

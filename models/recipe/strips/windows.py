@@ -200,13 +200,17 @@ class _View:
 
 
 def _loaded(truth_file: Path, truth: dict[str, Any]) -> _View:
-    rgb = cv2.imread(str(truth_file.with_name(truth["photo"])))[..., ::-1]
+    rgb = np.asarray(cv2.imread(str(truth_file.with_name(truth["photo"]))), np.uint8)[..., ::-1]
     size = (rgb.shape[1], rgb.shape[0])
     truths = []
     for name in ("pieces", "labels"):
-        plane = cv2.imread(str(truth_file.with_name(f"{truth_file.stem}.{name}.png")), 0)
-        truths.append(cv2.resize(plane, size, interpolation=cv2.INTER_NEAREST))
+        file = truth_file.with_name(f"{truth_file.stem}.{name}.png")
+        truths.append(_resized(np.asarray(cv2.imread(str(file), 0), np.uint8), size))
     return _View(photo=_photo(rgb), pieces=truths[0], labels=truths[1], factor=1.0)
+
+
+def _resized(plane: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
 def _photo(rgb: NDArray[np.uint8]) -> Photo:
@@ -219,11 +223,9 @@ def _shrunk(view: _View, rng: np.random.Generator) -> _View:
     size = (round(view.photo.width_px * factor), round(view.photo.height_px * factor))
     rgb = cv2.resize(view.photo.rgb, size, interpolation=cv2.INTER_AREA)
     quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(*QUALITY))]
-    rgb = cv2.imdecode(cv2.imencode(".jpg", rgb[..., ::-1], quality)[1], 1)[..., ::-1]
-    pieces, labels = (
-        cv2.resize(plane, size, interpolation=cv2.INTER_NEAREST)
-        for plane in (view.pieces, view.labels)
-    )
+    coded = cv2.imencode(".jpg", rgb[..., ::-1], quality)[1]
+    rgb = np.asarray(cv2.imdecode(coded, 1), np.uint8)[..., ::-1]
+    pieces, labels = (_resized(plane, size) for plane in (view.pieces, view.labels))
     return _View(photo=_photo(rgb), pieces=pieces, labels=labels, factor=factor)
 
 
@@ -260,10 +262,10 @@ def windows_in(
                 found = _windows(view, piece, strip, pose, rng, windows)
                 images += [image for image, _ in found]
                 rows += [row | known for _, row in found]
-    kept = range(len(rows))
+    kept = list(range(len(rows)))
     if len(rows) > most:
         kept = sorted(rng.permutation(len(rows))[:most])
-    columns = {
+    columns: dict[str, NDArray[Any]] = {
         key: np.array([rows[k][key] for k in kept], dtype=kind) for key, kind in COLUMNS.items()
     }
     shape = (0, ALONG_PX, ACROSS_PX, 3)
