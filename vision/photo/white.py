@@ -123,7 +123,7 @@ class PaperWhite:
         window = np.s_[top : bottom + 1, left : right + 1]
         lit = self.lit[window]
         if lit.sum() < FEWEST_CELLS:
-            window, lit = np.s_[:, :], self.lit
+            window, lit = np.s_[0 : rows + 1, 0 : columns + 1], self.lit
         seen = np.median(self.light[window][lit], axis=0)
         return np.asarray(seen * (UNCHANGED / seen.mean()))
 
