@@ -23,6 +23,25 @@ class Upload(Protocol):
     """What a page gets from an uploader, as far as it is asked here."""
 
     file_id: str
+    name: str
+
+    def getvalue(self) -> bytes:
+        """Return all of it."""
+        ...
+
+
+def still_held(key: str) -> list[Upload]:
+    """Return what an uploader gave that was not let go of yet.
+
+    A slow browser tells of its files once more after they were dealt with: the server then
+    has empty stand-ins for them.
+    """
+    import streamlit as st
+    from streamlit.runtime.uploaded_file_manager import UploadedFile
+
+    given = st.session_state.get(key) or []
+    several = given if isinstance(given, list) else [given]
+    return [one for one in several if isinstance(one, UploadedFile)]
 
 
 def let_go(uploads: Iterable[Upload]) -> None:

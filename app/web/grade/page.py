@@ -17,7 +17,7 @@ from app.web.buyers import sheet_for
 from app.web.desk.inbox import keep, tidy
 from app.web.desk.state import Visit, inbox_folder, visit
 from app.web.desk.stated import count_said, request_of
-from app.web.desk.uploads import let_go
+from app.web.desk.uploads import let_go, still_held
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
 from app.web.grade.correct import correct
@@ -107,7 +107,7 @@ def _hand_in(here: Visit) -> None:
 
 
 def _take_uploads(here: Visit, key: str) -> None:
-    uploads = st.session_state.get(key)
+    uploads = still_held(key)
     if uploads:
         _take_in(here, ((upload.getvalue(), upload.name) for upload in uploads))
         let_go(uploads)

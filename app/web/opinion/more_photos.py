@@ -9,7 +9,7 @@ from app.records import NewPhoto, PhotoRole, PieceRecord, RecordsError, place_of
 from app.web.desk.inbox import Kept, keep, path_of
 from app.web.desk.state import Visit, inbox_folder
 from app.web.desk.stated import request_of
-from app.web.desk.uploads import let_go
+from app.web.desk.uploads import let_go, still_held
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
 from app.web.opinion.pooling import change_of, pooled_with, steps_of
@@ -69,9 +69,10 @@ def _at_hand(record: PieceRecord) -> str:
 
 
 def _take_upload(here: Visit, record: PieceRecord, uploader: str) -> None:
-    upload = st.session_state.get(uploader)
-    if upload is None:
+    held = still_held(uploader)
+    if not held:
         return
+    upload = held[0]
     try:
         kept = keep(upload.getvalue(), name=upload.name, folder=inbox_folder())
     except CuproscopeError as fault:

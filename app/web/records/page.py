@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 from collections import Counter
 from collections.abc import Iterable
@@ -16,7 +17,7 @@ from app.records.database import default_folder
 from app.records.spreadsheet import export_csv
 from app.web.desk.inbox import empty
 from app.web.desk.state import Visit, inbox_folder, visit
-from app.web.desk.uploads import let_go
+from app.web.desk.uploads import let_go, still_held
 from app.web.grade import verdict
 from app.web.grade.answers import forget_answers
 from app.web.navigation import go
@@ -212,10 +213,11 @@ def _take_in() -> None:
             f"larger one goes into the folder `{folder}` and is then listed here."
         )
         here = visit()
-        upload = st.file_uploader(
+        key = f"import-{here.rounds}"
+        st.file_uploader(
             "Exported file",
             type=["zip"],
-            key=f"import-{here.rounds}",
+            key=key,
             max_upload_size=MAX_UPLOAD_MB,
         )
         large = sorted(folder.glob("*.zip")) if folder.is_dir() else []
@@ -226,16 +228,16 @@ def _take_in() -> None:
             if large
             else None
         )
-        source = chosen if chosen is not None else upload
-        if source is not None and st.button("Take it in", type="primary"):
+        held = still_held(key)
+        if (chosen or held) and st.button("Take it in", type="primary"):
+            source = chosen or io.BytesIO(held[0].getvalue())
             try:
                 with st.spinner("Reading …"):
                     told = import_zip(records(), source)
             except RecordsError as fault:
                 st.error(words_of(fault))
             else:
-                if upload is not None:
-                    let_go([upload])
+                let_go(held)
                 here.rounds += 1
                 st.success(
                     f"{told.added} pieces new, {told.updated} renewed, {told.unchanged} were "

@@ -275,6 +275,11 @@ def test_an_upload_leaves_the_servers_memory_when_it_is_in_hand(
         hand_in(page, TUBE, DULL)
         page.get_by_text("Photos in hand").wait_for()
         settled(page).get_by_text("Because").wait_for()
+        for name in ("third.jpg", "fourth.jpg", "fifth.jpg", "sixth.jpg"):
+            # One after the other: a browser tells of the last ones once more meanwhile.
+            hand_in(page, as_file(name, TUBE.read_bytes() + name.encode()))
+            page.get_by_text(name, exact=True).first.wait_for()
+            settled(page).get_by_text("Because").wait_for()
         most, now = 0, 1
         for _ in range(50):
             most, now = map(int, (log.read_text() or "0 1").split())

@@ -7,8 +7,10 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
+from streamlit.proto.Common_pb2 import FileURLs
+from streamlit.runtime.uploaded_file_manager import DeletedFile, UploadedFile, UploadedFileRec
 
-from app.web.desk.uploads import PATH, UploadCap
+from app.web.desk.uploads import PATH, UploadCap, still_held
 from vision.photo.loading import MAX_BYTES
 
 
@@ -74,3 +76,16 @@ def test_nothing_but_uploads_is_counted() -> None:
     cap = UploadCap(slow_server, held=lambda: 10**9, most_bytes=1)
     assert statuses(cap, 50, method="GET") == [204]
     assert statuses(cap, 50, path="/other/") == [204]
+
+
+def test_a_stand_in_for_what_was_let_go_of_is_no_upload(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the page server gives for a file that a slow browser still tells of."""
+    record = UploadedFileRec(file_id="b", name="b.jpg", type="image/jpeg", data=b"photo")
+    real = UploadedFile(record, FileURLs(file_id="b"))
+    for given in ([DeletedFile("a"), real], real):
+        monkeypatch.setattr("streamlit.session_state", {"uploads": given})
+        assert still_held("uploads") == [real]
+    for gone in ([DeletedFile("a")], DeletedFile("a"), [], None):
+        monkeypatch.setattr("streamlit.session_state", {"uploads": gone})
+        assert still_held("uploads") == []
+    assert still_held("another") == []
