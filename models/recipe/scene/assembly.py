@@ -18,9 +18,10 @@ from models.recipe.look.finishes import Skin, plain
 from models.recipe.look.noise import Rng
 from models.recipe.pieces import kinds as catalogue
 from models.recipe.pieces.piece import Piece
-from models.recipe.scene import clutter, references, tables
+from models.recipe.scene import clutter, references
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import Array, Mesh, join, outward, prism, turn_z
+from models.recipe.tables import tables
 
 ATLAS_ROWS, ATLAS_COLUMNS = 2048, 3072
 TABLE_TEXELS = 1400

@@ -20,7 +20,6 @@ from models.recipe.pieces.brass import hexagon
 from models.recipe.pieces.piece import bent_path
 from models.recipe.pieces.tubes import tube_mesh
 from models.recipe.scene import references as ref
-from models.recipe.scene import tables
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.meshes import (
     Array,
@@ -32,7 +31,8 @@ from models.recipe.scene.meshes import (
     sweep,
     turn_z,
 )
-from models.recipe.scene.printed import print_rows
+from models.recipe.tables import tables
+from models.recipe.tables.printed import print_rows
 
 Parts = list[tuple[Mesh, Skin]]
 

@@ -13,7 +13,7 @@ from models.recipe.look import optics
 from models.recipe.look.finishes import REFERENCE, TABLE, Skin, metal, plain
 from models.recipe.look.noise import Rng, clouds, scratches, spots
 from models.recipe.scene.meshes import Array, Mesh, grid, join, prism
-from models.recipe.scene.printed import print_rows
+from models.recipe.tables.printed import print_rows
 from vision.reference.markers import MODULES, marker_bits
 from vision.reference.sheet import MARGIN_MM, MARKER_SIDE_MM, sheet_geometry
 

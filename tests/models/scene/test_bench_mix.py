@@ -11,9 +11,10 @@ import pytest
 from models.recipe.look.finishes import REFERENCE, TABLE
 from models.recipe.pieces import kinds
 from models.recipe.render import mix_of
-from models.recipe.scene import bench_mix, references, tables, truth
+from models.recipe.scene import bench_mix, references, truth
 from models.recipe.scene.assembly import STRANGERS_FROM
 from models.recipe.scene.settings import lay
+from models.recipe.tables import tables
 from rules.findings import Source
 from vision.reference.sheet import sheet_geometry
 

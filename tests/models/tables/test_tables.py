@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.recipe.look.finishes import TABLE
-from models.recipe.scene import tables
+from models.recipe.tables import tables
 
 
 @pytest.mark.parametrize("kind", sorted(tables.KINDS))

@@ -14,7 +14,7 @@ import numpy as np
 
 from models.recipe.look.finishes import Skin
 from models.recipe.look.noise import Rng, clouds, scratches, spots
-from models.recipe.scene.printed import (
+from models.recipe.tables.printed import (
     cutting_mat,
     grey_paper,
     newspaper,
@@ -22,7 +22,7 @@ from models.recipe.scene.printed import (
     printed_cloth,
     white_paper,
 )
-from models.recipe.scene.table_skin import table_dye, table_skin, tinted
+from models.recipe.tables.table_skin import table_dye, table_skin, tinted
 
 WOODS = np.array([
     [0.46, 0.27, 0.13], [0.30, 0.13, 0.06], [0.16, 0.075, 0.04], [0.58, 0.42, 0.25],

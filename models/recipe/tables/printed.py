@@ -7,7 +7,7 @@ import numpy as np
 
 from models.recipe.look.finishes import Skin
 from models.recipe.look.noise import Field, Rng, clouds, scratches
-from models.recipe.scene.table_skin import table_dye, table_skin, tinted
+from models.recipe.tables.table_skin import table_dye, table_skin, tinted
 
 
 def paper(n: int, mm_px: float, rng: Rng, *, kind: str | None = None) -> Skin:

@@ -1,0 +1,1 @@
+"""What scrap lies on in the renders."""
