@@ -34,7 +34,7 @@ def level_card(*, dark: tuple[int, ...] = (), shadow_mm: float = 1.0) -> tuple[I
             outer_high[0 if side == 1 else 1] += reach
     linear[outer_low[1] : outer_high[1], outer_low[0] : outer_high[0]] = 0.09
     linear[low[1] : high[1], low[0] : high[0]] = (0.012, 0.02, 0.05)
-    rgb = from_linear(cv2.GaussianBlur(linear, (0, 0), 0.8))
+    rgb = from_linear(np.asarray(cv2.GaussianBlur(linear, (0, 0), 0.8), np.float64))
     x0, y0 = outer_low - 0.5
     x1, y1 = outer_high - 0.5
     return rgb, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
