@@ -155,6 +155,9 @@ def _parser() -> argparse.ArgumentParser:
     grade.add_argument(
         "--overlay", type=Path, metavar="DIR", help="draw each photo's answer into DIR"
     )
+    grade.add_argument(
+        "--details", action="store_true", help="tell each piece in full where there are many"
+    )
     from app.folder.command import add_folder_options
 
     add_folder_options(grade)
@@ -297,6 +300,7 @@ class _Printer:
     def __init__(self, arguments: argparse.Namespace, request: Request) -> None:
         self.request = request
         self.is_json: bool = arguments.json
+        self.details: bool = arguments.details
         self.folder: Path | None = arguments.overlay
         self.outcomes: list[Outcome] = []
         self.results: list[Result] = []
@@ -312,7 +316,7 @@ class _Printer:
         else:
             from app.report import as_text
 
-            text = as_text(result, self.request.sheet)
+            text = as_text(result, self.request.sheet, details=self.details)
             text += f"overlay    {drawn}\n" if drawn is not None else ""
             text = ("\n" if self.outcomes else "") + text
             self.results.append(replace(result, examination=None, pieces=()))  # without the pixels

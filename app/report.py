@@ -31,15 +31,26 @@ COLUMNS = 80
 MOST_REASONS = 2
 """More are only told in the JSON: the first two say between which grades it stands."""
 
+MOST_IN_FULL = 3
+"""With more pieces on a photo each has one line."""
+
 _LABEL = 11
 _PLACES = (("upper", "middle", "lower"), ("left", "centre", "right"))
 
 
-def as_text(result: Result, sheet: RuleSheet) -> str:
-    """Return the report of one photo, ending with one line feed."""
+def as_text(result: Result, sheet: RuleSheet, *, details: bool = False) -> str:
+    """Return the report of one photo, ending with one line feed.
+
+    Args:
+        result: What was graded.
+        sheet: The rules it was graded by.
+        details: Tell each of many pieces in full, not in one line.
+    """
     lines = [printable(result.name), "-" * min(COLUMNS, max(8, len(printable(result.name))))]
     lines += _wrapped("note", result.notes)
-    for number, piece in enumerate(result.pieces, start=1):
+    in_short = len(result.pieces) > MOST_IN_FULL and not details
+    lines += _in_short(result, sheet) if in_short else []
+    for number, piece in enumerate(() if in_short else result.pieces, start=1):
         if len(result.pieces) > 1 or piece.name:
             which = f"Piece {number} of {len(result.pieces)}{_place(piece, result)}"
             lines += ["", which + (f": {printable(piece.name)}" if piece.name else "")]
@@ -55,6 +66,25 @@ def as_text(result: Result, sheet: RuleSheet) -> str:
         lines += _wrapped("problem", [in_words(problem)])
         lines += _wrapped("what to do", [fix_with(problem, TYPED)])
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _in_short(result: Result, sheet: RuleSheet) -> list[str]:
+    """Return a line a piece, what needs a check before them."""
+    unsure = [n for n, one in enumerate(result.pieces, start=1) if one.grading.settle]
+    count = len(result.pieces)
+    lines = [f"{len(unsure)} of {count} need a check: {', '.join(map(str, unsure))}"]
+    lines = textwrap.wrap(lines[0], COLUMNS) if unsure else [f"{count} pieces"]
+    for number, piece in enumerate(result.pieces, start=1):
+        told = f"{grade_words(piece.grading, sheet)} ({confidence_words(piece.grading)})"
+        size = size_words(piece.findings)
+        told += f", {form_words(piece.findings)}" + (f" {size}" if size else "")
+        told += _place(piece, result)
+        sign = "?" if piece.grading.settle else " "
+        head = f"{sign}{number:>3}  "
+        lines += textwrap.wrap(
+            printable(told), COLUMNS, initial_indent=head, subsequent_indent=" " * len(head)
+        )
+    return [*lines, "All that is known of each: --details"]
 
 
 def cautions_text(results: Iterable[Result]) -> str:

@@ -17,6 +17,7 @@ from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
 from app.load.risk import PullPlan
+from app.load.sorting import checks_of
 from app.load.ticket import Ticket, differences
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
@@ -34,6 +35,10 @@ def load_object(load: Load, *, unit: MassUnit) -> Object:
         "unit": str(unit),
         "mass": f"{in_unit(load.kg, unit):.4f}",
         "bins": [_bin(b) for b in load.bins],
+        "checks": [
+            {"check": check, "pieces": [piece.id for piece in pieces]}
+            for check, pieces in checks_of(load)
+        ],
     }
 
 

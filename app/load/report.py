@@ -12,11 +12,13 @@ from app.load.buyers import Buyer, Stance
 from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
+from app.load.sorting import checks_of
 from app.load.ticket import Ticket, differences
 from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight
 from app.load.worth import Worth
 from app.report import COLUMNS, printable
+from rules.sentences import sentence
 
 _SOON_LEVEL = 0.2
 """A downgrade likelier than this is worth a line of its own."""
@@ -36,6 +38,10 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
             lines.append(
                 f"  {piece.id:<5}{printable(piece.name)[:36]:<37}{told:<17}{weight:>18}".rstrip()
             )
+    for check, pieces in checks_of(load):
+        which = ", ".join(piece.id for piece in pieces)
+        told = f"{which}: {sentence(check)}"
+        lines += ["", *textwrap.wrap(printable(told), COLUMNS, subsequent_indent="  ")]
     return "\n".join(lines) + "\n"
 
 

@@ -13,6 +13,7 @@ from app.load.buyers import Buyer, seen_by, sheet_of
 from app.load.prices import Price, PriceBook, price_for
 from app.load.units import EXACT, LoadError
 from rules.engine import Grading, grade
+from rules.sheet import load_sheet
 from rules.table import RuleSheet
 
 INSULATED = "insulated"
@@ -22,6 +23,17 @@ BRASS = "brass"
 
 OTHER_LINES = {INSULATED: "Insulated", BRASS: "Brass"}
 """What is no grade of copper and has a price of its own; a bin may be sold as one."""
+
+
+def grade_titles(sheet: str = "house") -> dict[str, str]:
+    """Return what a bin may be sold as, by grade id, best first."""
+    found = {grade.id: grade.title for grade in load_sheet(sheet).grades}
+    return {**found, **OTHER_LINES}
+
+
+def title_of(grade: str) -> str:
+    """Return what a grade of any shipped sheet is called; its id where none knows it."""
+    return grade_titles().get(grade, grade)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -44,3 +44,22 @@ def test_a_check_ends_with_one_mark(settle: str, told: str) -> None:
     asked = replace(piece, grading=replace(piece.grading, settle=settle))
     (line,) = re.findall(r"^check +(.*)$", as_text(replace(drawn, pieces=(asked,)), HOUSE), re.M)
     assert line == told
+
+
+def test_many_pieces_have_a_line_each_and_all_of_it_with_details() -> None:
+    told = result()
+    many = replace(told, pieces=tuple((told.pieces * 3)[:4]))
+    text = as_text(many, HOUSE)
+    assert [len(re.findall(rf"^[ ?] +{n}  ", text, re.M)) for n in range(1, 6)] == [1, 1, 1, 1, 0]
+    assert max(map(len, text.splitlines())) <= 80
+    assert "because" not in text
+    unsure = [n for n, one in enumerate(many.pieces, start=1) if one.grading.settle]
+    assert (f"{len(unsure)} of 4 need a check" in text) == bool(unsure)
+    in_full = as_text(many, HOUSE, details=True)
+    assert len(re.findall("^Piece ", in_full, re.M)) == 4
+
+
+def test_three_pieces_are_told_in_full() -> None:
+    told = result()
+    three = replace(told, pieces=tuple((told.pieces * 3)[:3]))
+    assert len(re.findall("^Piece ", as_text(three, HOUSE), re.M)) == 3

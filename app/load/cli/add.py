@@ -22,7 +22,11 @@ def add_commands(of: Subparsers) -> None:
     """Add the command that grades and sorts into bins."""
     add = add_command(of, "add", "grade photos or typed findings and put them into bins", _add)
     add.add_argument("sources", nargs="*", metavar="PHOTO|FILE.toml", help="photos or findings")
-    add.add_argument("--bin", metavar="BIN", help="into this bin (default: by its grade)")
+    add.add_argument(
+        "--bin",
+        metavar="BIN",
+        help="into this bin (default: by its grade, unsure ones to check)",
+    )
     add.add_argument("--reference", default="auto", metavar="KEY", help="what lies beside it")
     add.add_argument("--sheet", default="house", metavar="NAME|FILE", help="rule sheet")
     add.add_argument("--lot", metavar="NAME", help="a lot that was not photographed")
@@ -31,7 +35,7 @@ def add_commands(of: Subparsers) -> None:
 
 
 def _add(arguments: argparse.Namespace) -> int:
-    from app.load.bins import Bin, with_bin, with_piece
+    from app.load.sorting import put_in
     from app.load.units import LoadError
 
     with opened(arguments) as store:
@@ -46,11 +50,7 @@ def _add(arguments: argparse.Namespace) -> int:
 
         def change(load: Load) -> Load:
             for make in new:
-                piece = make(load.taken)
-                bin_name = arguments.bin or piece.likely
-                if all(b.name != bin_name for b in load.bins):
-                    load = with_bin(load, Bin(name=bin_name, grade=piece.likely))
-                load = with_piece(load, bin_name, piece)
+                load = put_in(load, make(load.taken), into=arguments.bin or None)
             return load
 
         load = store.edit(name, change)

@@ -14,6 +14,8 @@ from app.web.desk.inbox import Kept
 from app.web.desk.stated import Stated
 
 KEY = "cuproscope"
+LOAD_KEY = "load-name"
+"""Under this name :attr:`Visit.seen` holds which load is looked at."""
 
 
 @dataclass(slots=True, kw_only=True)

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import streamlit as st
 
 from app.grading import Result
+from app.load.bins import Load
+from app.load.pieces import piece_of_record
+from app.load.sorting import put_in
+from app.load.store import DEFAULT_LOAD, LoadStore
+from app.load.terms import title_of
 from app.records import new_pieces_of
 from app.web.desk.inbox import path_of
-from app.web.desk.state import Visit, inbox_folder
+from app.web.desk.state import LOAD_KEY, Visit, inbox_folder
 from app.web.grade.answers import Answer, is_readable
+from app.web.plain import plain
 from app.web.pressing import press, typed
 from app.web.store import records
 
@@ -26,6 +34,12 @@ def save_part(told: Answer, here: Visit) -> None:
             "Saved to the records." if len(ids) == 1 else f"{len(ids)} pieces saved.",
             icon=":material/check:",
         )
+        loaded = here.seen.get(f"loaded-{key}")
+        if isinstance(loaded, str):
+            st.success(plain(loaded), icon=":material/scale:")
+        else:
+            load = partial(_load, here, key)
+            press("Into the load", load, key=f"load-{told.kept.sha256[:12]}")
         return
     count = len(told.result.pieces)
     with st.container(key="save"):
@@ -41,6 +55,41 @@ def save_part(told: Answer, here: Visit) -> None:
 
         button = f"save-{told.kept.sha256[:12]}"
         press(word, keep, key=button, type="primary", width="stretch")
+
+        def keep_and_load() -> None:
+            keep()
+            _load(here, key)
+
+        both = "Save, and into the load" if count == 1 else f"Save all {count}, and into the load"
+        press(both, keep_and_load, key=f"both-{told.kept.sha256[:12]}", width="stretch")
+
+
+def _load(here: Visit, key: str) -> None:
+    """Put the saved pieces of a photo into the load, and note where they went."""
+    name = str(here.seen.get(LOAD_KEY, DEFAULT_LOAD))
+    load = put_records(LoadStore(records()), name, here.saved[key])
+    inside = set(here.saved[key])
+    told = [
+        f"{sum(piece.record in inside for piece in b.pieces)} in “{b.name}”"
+        for b in load.bins
+        if any(piece.record in inside for piece in b.pieces)
+    ]
+    here.seen[f"loaded-{key}"] = f"In the load “{load.name}”: {', '.join(told)}."
+
+
+def put_records(store: LoadStore, name: str, ids: Sequence[str]) -> Load:
+    """Put recorded pieces into a load, each by its grade; those that are there stay."""
+    found = [records().piece(piece_id) for piece_id in ids]
+
+    def change(now: Load) -> Load:
+        inside = {piece.record for piece in now.pieces}
+        for record in found:
+            if record.id not in inside:
+                piece = piece_of_record(record, taken=now.taken)
+                now = put_in(now, piece, called=title_of)
+        return now
+
+    return store.edit(name, change)
 
 
 def save(told: Answer, *, name: str = "") -> list[str]:

@@ -16,21 +16,22 @@ from app.load.bins import (
     weighed_bin,
     weighed_piece,
     with_bin,
-    with_piece,
     without_bin,
     without_piece,
 )
 from app.load.pieces import STATED_U_REL, next_id, piece_of_record
+from app.load.sorting import TRAY, checks_of, put_in
 from app.load.store import LoadStore
-from app.load.terms import OTHER_LINES
+from app.load.terms import OTHER_LINES, grade_titles, title_of
 from app.load.units import MassUnit, mass_from, number_from
 from app.load.weights import WeightOrigin, of_normal, read_scale
 from app.records.text import one_line
-from app.web.load.parts import grade_titles, mass, thumb, title_of, weight_words
+from app.web.load.parts import mass, thumb, weight_words
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.records.view import name_of, when
 from app.web.store import records
+from rules.sentences import sentence
 
 MOST_RECORDS = 60
 HIGHEST = Decimal(100_000)
@@ -42,6 +43,7 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
         st.metric("Everything together", mass(load.kg, unit))
     else:
         st.info("Nothing in it yet. Put saved pieces in, or a lot that you only weigh.")
+    _checks(load)
     for b in load.bins:
         _bin(store, load, b, unit)
     st.subheader("Put in")
@@ -50,11 +52,29 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
     _new_bin(store, load)
 
 
+def _checks(load: Load) -> None:
+    """Say what the pieces in the tray wait for, one check after the other."""
+    waiting = checks_of(load)
+    if not waiting:
+        return
+    count = sum(len(pieces) for _, pieces in waiting)
+    with st.container(border=True):
+        st.markdown(f"**? {count} of {len(load.pieces)} need a check**")
+        for check, pieces in waiting:
+            st.markdown(plain(sentence(check)))
+            with st.container(horizontal=True):
+                for piece in pieces:
+                    with st.container(width=84):
+                        thumb(piece, width=72)
+                        st.caption(piece.id)
+        st.caption("Then move each into its bin.")
+
+
 def _bin(store: LoadStore, load: Load, b: Bin, unit: MassUnit) -> None:
     with st.container(border=True):
         count = f"{len(b.pieces)} piece{'' if len(b.pieces) == 1 else 's'}"
         st.markdown(
-            f"#### {plain(b.name)}\nsold as **{plain(title_of(b.grade))}** · {count} · "
+            f"#### {plain(b.name)}\n{_sold_as(b)} · {count} · "
             f"**{'empty' if b.is_empty else plain(weight_words(b.weight, unit))}**"
         )
         for piece in b.pieces:
@@ -64,6 +84,10 @@ def _bin(store: LoadStore, load: Load, b: Bin, unit: MassUnit) -> None:
                 _weigh(store, load, b.name, unit, key=f"bin-{b.name}", piece=None)
             with st.popover("Change", icon=":material/edit:"):
                 _change(store, load, b)
+
+
+def _sold_as(b: Bin) -> str:
+    return "not sorted yet" if b.grade == TRAY else f"sold as **{plain(title_of(b.grade))}**"
 
 
 def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -> None:
@@ -79,7 +103,8 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
                 thumb(piece)
         with st.container(width="stretch"):
             st.markdown(
-                f"**{plain(piece.name or piece.id)}**  \n{doubt}{plain(title_of(piece.likely))}, "
+                f"**{plain(piece.name or piece.id)}** · {piece.id}  \n"
+                f"{doubt}{plain(title_of(piece.likely))}, "
                 f"{min(99, round(100 * p))} % · {plain(weight_words(piece.weight, unit))}"
             )
         with st.popover("", icon=":material/more_horiz:", help=f"Move or weigh {piece.id}"):
@@ -157,7 +182,7 @@ def _from_records(store: LoadStore, load: Load) -> None:
             for record in found:
                 if record.id in typed(take) and record.id not in inside:
                     piece = piece_of_record(record, taken=now.taken)
-                    now = _put(now, piece, None)
+                    now = put_in(now, piece, called=title_of)
             return now
 
         press(
@@ -181,7 +206,7 @@ def _lot(store: LoadStore, load: Load, unit: MassUnit) -> None:
             new = next_id(now.taken)
             called = one_line(typed(name)) or new
             piece = Piece(id=new, name=called, p={typed(grade): 1.0}, weight=weight)
-            return _put(now, piece, None)
+            return put_in(now, piece, called=title_of)
 
         store.edit(load.name, change)
 
@@ -211,12 +236,3 @@ def _new_bin(store: LoadStore, load: Load) -> None:
         st.text_input("What stands on it?", max_chars=60, key=name)
         st.selectbox("Sold as", list(grade_titles()), format_func=title_of, key=grade)
         submit("Make it", make, key="make-bin", type="primary")
-
-
-def _put(load: Load, piece: Piece, bin_name: str | None) -> Load:
-    """Put a piece into the bin of its grade, made where there is none."""
-    fitting = [b.name for b in load.bins if b.grade == piece.likely]
-    name = bin_name or (fitting[0] if fitting else title_of(piece.likely))
-    if all(b.name != name for b in load.bins):
-        load = with_bin(load, Bin(name=name, grade=piece.likely))
-    return with_piece(load, name, piece)

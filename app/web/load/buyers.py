@@ -14,6 +14,7 @@ import streamlit as st
 from app.load.buyers import USUAL_CURRENCY, Buyer, OwnLimit, Stance, sheet_of
 from app.load.prices import Price, PriceBook
 from app.load.store import LoadStore
+from app.load.terms import grade_titles, title_of
 from app.load.units import (
     EXACT,
     MassUnit,
@@ -24,7 +25,7 @@ from app.load.units import (
     number_from,
     price_from,
 )
-from app.web.load.parts import grade_titles, title_of, today
+from app.web.load.parts import today
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from rules.sheet import load_sheet, sheet_names

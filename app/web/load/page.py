@@ -10,7 +10,7 @@ from app.load.demo import LOAD as DEMO_LOAD
 from app.load.demo import add_demo, remove_demo
 from app.load.store import DEFAULT_LOAD, LoadStore
 from app.load.units import MassUnit
-from app.web.desk.state import Visit, visit
+from app.web.desk.state import LOAD_KEY, Visit, visit
 from app.web.load import bins as load_bins
 from app.web.load import buyers as load_buyers
 from app.web.load import plan as load_plan
@@ -20,7 +20,7 @@ from app.web.pressing import press, words_of
 from app.web.store import records
 from rules.errors import CuproscopeError
 
-LOAD_KEY, UNIT_KEY = "load-name", "load-unit"
+UNIT_KEY = "load-unit"
 PARTS = ("Bins", "Plan", "Buyers", "Tickets")
 
 

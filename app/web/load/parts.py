@@ -9,28 +9,15 @@ import streamlit as st
 
 from app.load.bins import Piece
 from app.load.report import estimate_figures
-from app.load.terms import OTHER_LINES
 from app.load.units import MassUnit, in_unit
 from app.load.weights import Weight
 from app.web.picture import show_picture
 from app.web.thumbs import small_photo
-from rules.sheet import load_sheet
 
 
 def today() -> date:
     """Return the person's own day."""
     return date.today()
-
-
-def grade_titles(sheet: str = "house") -> dict[str, str]:
-    """Return what a bin may be sold as, by grade id, best first."""
-    found = {grade.id: grade.title for grade in load_sheet(sheet).grades}
-    return {**found, **OTHER_LINES}
-
-
-def title_of(grade: str) -> str:
-    """Return what a grade of any shipped sheet is called; its id where none knows it."""
-    return grade_titles().get(grade, grade)
 
 
 def mass(kg: Decimal, unit: MassUnit) -> str:

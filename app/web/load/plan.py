@@ -21,10 +21,10 @@ from app.load.planning import Plan, plan_load
 from app.load.prices import PriceBook
 from app.load.report import pull_words
 from app.load.store import LoadStore
-from app.load.terms import Terms, terms_of
+from app.load.terms import Terms, terms_of, title_of
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
-from app.web.load.parts import thumb, title_of, today
+from app.web.load.parts import thumb, today
 from app.web.plain import plain
 from app.web.pressing import press
 from app.web.thumbs import small_photo

@@ -13,12 +13,12 @@ from app.load.bins import Load
 from app.load.buyers import Buyer
 from app.load.offer import compare
 from app.load.store import LoadStore
-from app.load.terms import terms_of
+from app.load.terms import grade_titles, terms_of, title_of
 from app.load.ticket import PaidLine, Ticket, differences
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import LoadError, MassUnit, money_from, money_words
-from app.web.load.parts import grade_titles, mass, title_of, today
+from app.web.load.parts import mass, today
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.thumbs import small_photo

@@ -14,6 +14,8 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from app.grading import grade_examination
+from app.load.sorting import TRAY
+from app.load.store import LoadStore
 from app.web import store
 from app.web.desk.state import Visit
 from app.web.grade import page as grade_page
@@ -188,3 +190,19 @@ def test_pieces_of_one_photo_are_shown_from_near(page: AppTest) -> None:
     assert len(first) == 2
     assert shared_photos(first) == {first[0].photos[0].sha256}
     assert shared_photos(first[:1]) == frozenset()
+
+
+def test_all_pieces_of_a_photo_go_into_the_load_with_one_press(page: AppTest) -> None:
+    at = hand_in(page, "two.jpg", (FOLDER / "tube_and_dull_wire.jpg").read_bytes())
+    (both,) = [button for button in at.button if str(button.key).startswith("both-")]
+    both.click().run()
+    assert not at.exception
+    pieces = store.records().pieces()
+    load = LoadStore(store.records()).load()
+    assert {piece.record for piece in load.pieces} == {piece.id for piece in pieces}
+    assert len(pieces) == 2
+    for b in load.bins:
+        for piece in b.pieces:
+            assert b.grade == (TRAY if piece.settle else piece.likely)
+    assert "2 in “to check”" in words(at)
+    assert not [button for button in at.button if str(button.key).startswith(("both-", "load-"))]
