@@ -19,12 +19,11 @@ from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Wh
 from rules.gauge import awg_from_mm
 
 if TYPE_CHECKING:
-    from vision.types import Examination, PieceReading, Problem, Scale
+    from vision.types import Boxes, Examination, Problem, Scale
 
 SCHEMA = "cuproscope.grade/1"
 
 Object = dict[str, Any]
-Boxes = tuple[tuple[int, int, int, int], ...]
 
 
 def as_line(result: Result) -> str:
@@ -71,7 +70,8 @@ def _scale(scale: Scale | None) -> Object | None:
 def _piece(piece: GradedPiece) -> Object:
     findings, reading = piece.findings, piece.reading
     strand = findings.strand_diameter
-    boxes = _boxes(reading)
+    seen_at = {} if reading is None else reading.boxes_px
+    boxes = {what: seen_at.get(what, ()) for what in ON_THE_PIECE}
     told: Object = {
         "box_px": [int(v) for v in reading.region.box_px] if reading else None,
         "outline_px": _outline(piece),
@@ -135,13 +135,6 @@ def _finish(findings: Findings) -> Object | None:
 
 def _by_finish(values: Mapping[Finish, float]) -> Object:
     return {str(finish): _rounded(values.get(finish, 0.0), 4) for finish in Finish}
-
-
-def _boxes(reading: PieceReading | None) -> Mapping[What, Boxes]:
-    if reading is None:
-        return dict.fromkeys(ON_THE_PIECE, ())
-    own = {What.BRASS: reading.brass_boxes_px, What.SOLDER: reading.solder_boxes_px}
-    return {what: own.get(what, ()) for what in ON_THE_PIECE}
 
 
 def _flag(findings: Findings, what: What, boxes: Boxes) -> Object:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
 SCHEMAS = {
-    "surface": "cuproscope.surface-model/1",
+    "surface": "cuproscope.surface-model/2",
     "strip": "cuproscope.strip/1",
     "form_odds": "cuproscope.form-odds/1",
 }

@@ -30,6 +30,11 @@ the mix of forms. Common practice, no source: two dozen of one's own outweigh th
 LEAST_RATE = 0.001
 """No rate is told surer than this: nobody confirmed a thousand pieces."""
 
+MOST_SHIFT = 10.0
+"""No base rate moves odds by more than ten-fold either way. What an eye learned of a form it
+learned of all that it takes for that form, so that a rate near never or always, in the
+training or on the bench, is known less well than it is told. An estimate."""
+
 Name = TypeVar("Name", Source, Form)
 Rates = Mapping[Form, Mapping[What, float]]
 
@@ -190,9 +195,22 @@ def on_bench(findings: Findings, rates: BaseRates | None = None) -> Findings:
     changed: dict[str, Any] = {}
     for what, flag in findings.seen.items():
         if flag.learned:
-            bench = {form: _held(rates.there[source][form][what]) for form in Form}
+            bench = {
+                form: _within(rates.there[source][form][what], flag.learned.get(form))
+                for form in Form
+            }
             changed[str(what)] = replace(flag, bench=bench)
     return replace(findings, form=_form_on_bench(findings.form, rates.forms[source]), **changed)
+
+
+def _within(bench: float, learned: float | None) -> float:
+    """Return the bench's rate, its odds at most ``MOST_SHIFT`` times off the learned ones."""
+    bench = _held(bench)
+    if learned is None:
+        return bench
+    odds = learned / (1 - learned)
+    low, high = odds / MOST_SHIFT, odds * MOST_SHIFT
+    return min(max(bench, low / (1 + low)), high / (1 + high))
 
 
 def _form_on_bench(form: FormFinding, bench: Mapping[Form, float]) -> FormFinding:

@@ -340,7 +340,7 @@ def _finish(
     if finish is not None:
         level = np.clip(_spread(finish.tarnish_level, numbers.tarnish), 0.0, 1.0)
     if findings.coating is not None:
-        shares = _shares_of_copper(finish, areas, numbers)
+        shares = _shares_of_copper(finish, areas, numbers, level=level)
     else:
         shares = numbers.unknown_shares if finish is None else _shares(finish, numbers)
     columns: dict[str, Column] = {
@@ -351,7 +351,11 @@ def _finish(
 
 
 def _shares_of_copper(
-    finish: FinishFinding | None, areas: Mapping[What, Array], numbers: _Numbers
+    finish: FinishFinding | None,
+    areas: Mapping[What, Array],
+    numbers: _Numbers,
+    *,
+    level: Array,
 ) -> Array:
     """Return the shares of the copper that is in sight, ``(finishes, n)``.
 
@@ -368,14 +372,18 @@ def _shares_of_copper(
     seen = copper >= LEAST_COPPER
     parts = {f: np.where(seen, a / np.maximum(copper, LEAST_COPPER), 0.0) for f, a in on_it.items()}
     bare = 1.0 - sum(parts.values(), np.zeros(1))
-    shine = np.where(seen, _shine(finish, numbers), 1.0)
+    shine = np.where(seen, _shine(finish, numbers, level=level), 1.0)
     parts[Finish.BRIGHT] = bare * shine
     parts[Finish.TARNISHED] = bare * (1.0 - shine)
     return np.stack(np.broadcast_arrays(*(np.clip(parts[f], 0.0, 1.0) for f in _FINISHES)))
 
 
-def _shine(finish: FinishFinding | None, numbers: _Numbers) -> Array:
-    """Return the share of the bare metal that shines."""
+def _shine(finish: FinishFinding | None, numbers: _Numbers, *, level: Array) -> Array:
+    """Return the share of the bare metal that shines.
+
+    Shine and tarnish level are two readings of one thing, how fresh the metal is, so the
+    draws that shine most are those with the least tarnish.
+    """
     if finish is None:
         bright, dull = (numbers.unknown_shares[_FINISHES.index(f)] for f in _BARE)
         return np.asarray(bright / np.maximum(bright + dull, _SMALLEST_MM))
@@ -386,7 +394,12 @@ def _shine(finish: FinishFinding | None, numbers: _Numbers) -> Array:
         return np.full(1, mean)
     u = finish.u.get(Finish.BRIGHT, 0.0) / max(bare, LEAST_COPPER)
     rng = np.random.default_rng(numbers.shine)
-    return draw_part(mean, u, rng=rng, draws=numbers.form.size)
+    drawn = draw_part(mean, u, rng=rng, draws=numbers.form.size)
+    if level.size != drawn.size:
+        return drawn
+    shine = np.empty_like(drawn)
+    shine[np.argsort(level, kind="stable")] = np.sort(drawn)[::-1]
+    return shine
 
 
 def _shares(finish: FinishFinding, numbers: _Numbers) -> Array:

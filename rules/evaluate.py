@@ -82,10 +82,17 @@ class Evaluation:
         return p
 
     def carried_p(self, index: int) -> float:
-        """Return the share of pieces that have a row's grade and for which the row holds.
+        """Return the share of pieces that have a row's grade, and for which it holds.
 
-        So much of the grade stands on this row alone: more than it decided where an earlier
-        row of the same grade held as well.
+        So much of the grade stands on this row's findings alone: more than it decided where an
+        earlier row of the same grade held as well. Rows of one grade that ask about the same
+        findings (light and heavy corrosion) count together.
         """
-        own = self.sheet.grade_ids.index(self.sheet.rows[index].grade)
-        return float(np.mean((self.grade == own) & self.holding[index]))
+        rows = self.sheet.rows
+        asked = {c.finding for c in rows[index].conditions}
+        held = np.zeros(1, dtype=bool)
+        for row, holding in zip(rows, self.holding, strict=True):
+            if row.grade == rows[index].grade and {c.finding for c in row.conditions} == asked:
+                held = held | holding
+        own = self.sheet.grade_ids.index(rows[index].grade)
+        return float(np.mean((self.grade == own) & held))

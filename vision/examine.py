@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from rules.errors import ContractError, PhotoError
-from rules.findings import Facts, Findings, Form
+from rules.findings import Facts, Findings, Form, FormFinding
 from vision.finish.judging import FinishReading, judge_finish
 from vision.finish.surface import (
     STRIDE_PX,
@@ -111,6 +111,7 @@ def examine(
                 look.detail.result,
                 cut_end=form == CUT_END,
                 bunch=at is None and (region.several or is_bunch(overview, region)),
+                by_surface=look.form,
             )
             for region, look in zip(regions[:MAX_PIECES], looks, strict=True)
         ]
@@ -197,6 +198,10 @@ class _Look:
     detail: Future[SurfaceMap]
     finish: Future[FinishReading]
 
+    def form(self) -> FormFinding | None:
+        """Wait for the form as the surface tells it."""
+        return self.finish.result().form
+
 
 def _looks(
     photo: Photo,
@@ -216,7 +221,12 @@ def _looks(
         return surface_map(photo, model=model, box=region.box_px, white=near)
 
     def finish_of(region: Region, detail: Future[SurfaceMap]) -> FinishReading:
-        return judge_finish(photo, region, surface=detail.result())
+        return judge_finish(
+            photo,
+            region,
+            surface=detail.result(),
+            model=model.piece,
+        )
 
     looks = []
     for region in regions:
@@ -240,20 +250,19 @@ def _shows_more(
 
 
 def _reading(region: Region, widths: Widths, seen: FinishReading, facts: Facts) -> PieceReading:
+    flags = {str(what): flag for what, flag in seen.seen.items()}
     return PieceReading(
         region=region,
         findings=Findings(
             form=widths.form,
             finish=seen.finish,
-            brass=seen.brass,
-            solder=seen.solder,
             diameter=widths.diameter,
             strand_diameter=widths.strand_diameter,
             facts=facts,
-            other_metal=seen.other_metal,
+            familiarity=seen.familiarity,
+            **flags,
         ),
-        brass_boxes_px=seen.brass_boxes_px,
-        solder_boxes_px=seen.solder_boxes_px,
+        boxes_px=seen.boxes_px,
         measured_lines_px=widths.lines_px,
         notes=widths.notes + tuple(seen.notes),
     )

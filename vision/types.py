@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.findings import Findings
+from rules.findings import Findings, What
 
 # OpenCV's stubs widen every dtype, so a checked dtype would cost a cast at each call:
 # these names say the dtype to the reader; the type checker sees an array.
@@ -23,6 +23,8 @@ FloatArray = NDArray[Any]
 Float32Array = NDArray[Any]
 Image = NDArray[Any]
 Mask = NDArray[Any]
+Boxes = tuple[tuple[int, int, int, int], ...]
+"""Places on the photo, each ``(x, y, width, height)`` in whole pixels."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -174,6 +176,7 @@ class SurfaceMap:
             calibrated on.
         outline: ``(2, h', w')`` float32, finer than the other maps: how likely a pixel
             is part of a piece, and that another piece begins there.
+        features: ``(c, h, w)`` float32, what the head for the piece pools.
     """
 
     p: Float32Array
@@ -181,6 +184,7 @@ class SurfaceMap:
     box_px: tuple[int, int, int, int]
     strangeness: Float32Array
     outline: Float32Array
+    features: Float32Array = field(default_factory=lambda: np.zeros((0, 1, 1), np.float32))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,8 +213,7 @@ class PieceReading:
     Attributes:
         region: Where the piece is.
         findings: What the rules will see.
-        brass_boxes_px: Boxes of suspected brass, ``(x, y, w, h)``.
-        solder_boxes_px: Boxes of suspected solder.
+        boxes_px: Where each thing that may be on it lies, ``(x, y, w, h)``.
         measured_lines_px: ``(n, 2, 2)`` ends of the widths that were measured,
             for drawing; n may be 0.
         notes: What a person should know of how it was measured.
@@ -218,8 +221,7 @@ class PieceReading:
 
     region: Region
     findings: Findings
-    brass_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
-    solder_boxes_px: tuple[tuple[int, int, int, int], ...] = ()
+    boxes_px: Mapping[What, Boxes] = field(default_factory=dict)
     measured_lines_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2, 2)))
     notes: tuple[str, ...] = ()
 

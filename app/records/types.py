@@ -14,7 +14,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from rules.engine import Grading
-from rules.findings import Findings
+from rules.findings import Findings, What
 from rules.table import RuleSheet
 
 if TYPE_CHECKING:
@@ -218,8 +218,8 @@ def place_of(reading: PieceReading) -> Place:
     return Place(
         box_px=_box(reading.region.box_px),
         outline_px=tuple((float(x), float(y)) for x, y in reading.region.outline_px),
-        brass_boxes_px=tuple(map(_box, reading.brass_boxes_px)),
-        solder_boxes_px=tuple(map(_box, reading.solder_boxes_px)),
+        brass_boxes_px=tuple(map(_box, reading.boxes_px.get(What.BRASS, ()))),
+        solder_boxes_px=tuple(map(_box, reading.boxes_px.get(What.SOLDER, ()))),
         measured_lines_px=tuple(
             ((float(a[0]), float(a[1])), (float(b[0]), float(b[1])))
             for a, b in reading.measured_lines_px

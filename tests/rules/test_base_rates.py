@@ -53,13 +53,13 @@ def coated_tube(p: float, **said: object) -> Findings:
 
 
 def test_a_rarer_thing_is_less_likely_for_the_same_word_of_the_eye() -> None:
-    # Learned where 4 in 10 wear a coat, read on a bench where 2 in 100 do:
-    # odds 0.25/0.75 = 1/3 before; the learned odds are 4/6, the bench's 2/98.
-    # 1/3 * (2/98) / (4/6) = 1/98, and odds of 1/98 are p = 1/99.
-    found = on_bench(coated_tube(0.25), rates(0.02))
+    # Learned where 4 in 10 wear a coat, read on a bench where 1 in 10 does:
+    # odds 0.25/0.75 = 1/3 before; the learned odds are 4/6, the bench's 1/9.
+    # 1/3 * (1/9) / (4/6) = 1/18, and odds of 1/18 are p = 1/19.
+    found = on_bench(coated_tube(0.25), rates(0.1))
     assert found.coating is not None
-    assert found.coating.p_given(Form.TUBE) == pytest.approx(1 / 99)
-    assert found.p_of(What.COATING) == pytest.approx(1 / 99)
+    assert found.coating.p_given(Form.TUBE) == pytest.approx(1 / 19)
+    assert found.p_of(What.COATING) == pytest.approx(1 / 19)
     assert found.coating.p == 0.25, "what was said of the photo stays"
 
 
@@ -107,6 +107,15 @@ def test_the_form_is_told_for_the_bench_too() -> None:
     assert told.learned[Form.WIRE] == 0.75, "so that another source can be put in later"
     again = on_bench(replace(piece(), form=told), rates(0.1, every(0.5))).form
     assert again.p[Form.WIRE] == pytest.approx(0.4)
+
+
+def test_no_base_rate_moves_odds_by_more_than_ten_fold() -> None:
+    # Learned 1 : 1, bench 1 : 999 held to 1 : 10; the eye's 9 : 1 becomes 0.9 : 1.
+    flag = Flag(p=0.9, share=1.0, learned=every(0.5))
+    found = on_bench(replace(tube(), coating=flag), rates(0.001))
+    assert found.p_of(What.COATING) == pytest.approx(0.9 / 1.9)
+    found = on_bench(replace(tube(), coating=replace(flag, p=0.1)), rates(0.999))
+    assert found.p_of(What.COATING) == pytest.approx(1 / 1.9)  # 1 : 9 times 10
 
 
 def test_a_stated_form_stays() -> None:

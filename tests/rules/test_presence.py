@@ -202,6 +202,25 @@ def test_a_reason_carries_what_holds_and_not_only_what_it_decided_first() -> Non
     assert not told.borderline
 
 
+def test_light_and_heavy_corrosion_are_one_reason() -> None:
+    # Green for sure, on 30 % of it: half of the draws above the limit of heavy, half below.
+    told = grade(seen(tube(), green=Flag(p=1.0, share=0.3, u_share=0.1)), HOUSE)
+    assert told.p["no2"] > 0.99
+    assert told.confidence == pytest.approx(told.p["no2"])
+    assert not told.borderline
+
+
+def test_what_shines_most_has_the_least_tarnish() -> None:
+    # Half of it shines by all accounts, and the level is 0.25 ± 0.1: two readings of one thing,
+    # so that bare bright (level at most 0.25, 60 % shiny) has the chance of either, near one
+    # half, and not of both together by chance, one quarter.
+    base = replace(
+        piece(diameter=mm(3.0)),
+        finish=finish({Finish.BRIGHT: 0.5, Finish.TARNISHED: 0.5}, 0.25, u=0.49, u_level=0.1),
+    )
+    assert grade(seen(base), HOUSE).p["bare_bright"] == pytest.approx(0.48, abs=0.04)
+
+
 def test_without_learned_rates_a_flag_is_the_same_for_every_form() -> None:
     flag = Flag(p=0.3, share=0.5)
     for form in (Form.WIRE, Form.TUBE):

@@ -15,6 +15,7 @@ from rules.findings import (
     FormFinding,
     Measurement,
     Unit,
+    What,
 )
 from vision.types import Examination, Photo, PieceReading, Problem, Region, Scale
 
@@ -134,8 +135,7 @@ def examination(
             PieceReading(
                 region=region,
                 findings=found,
-                brass_boxes_px=brass,
-                solder_boxes_px=solder,
+                boxes_px={What.BRASS: brass, What.SOLDER: solder},
                 measured_lines_px=across(start, end, thick),
             )
         )

@@ -37,8 +37,12 @@ _RIM, _INK = (24, 24, 28), (255, 132, 88)
 def cut_lines(reading: PieceReading) -> FloatArray:
     """Return where to cut, ``(n, 2, 2)`` ends of lines across the piece; n may be 0."""
     findings = reading.findings
-    boxes = [*reading.brass_boxes_px] if findings.p_of(What.BRASS) >= LIKELY_P else []
-    boxes += reading.solder_boxes_px if findings.p_of(What.SOLDER) >= LIKELY_P else ()
+    boxes = [
+        box
+        for what in (What.BRASS, What.SOLDER)
+        if findings.p_of(what) >= LIKELY_P
+        for box in reading.boxes_px.get(what, ())
+    ]
     mask = reading.region.mask
     if not boxes or mask.size < 9:
         return np.zeros((0, 2, 2))

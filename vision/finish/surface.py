@@ -25,6 +25,7 @@ import numpy as np
 
 from models.loader import SCHEMAS, broken, described, session
 from rules.errors import ContractError
+from vision.finish.piece_head import PieceModel, read_piece_model
 from vision.photo.colour import from_linear, to_linear
 from vision.photo.reduced import resized
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
@@ -76,12 +77,14 @@ class RawMaps:
         strangeness: ``(h, w)`` float32, distance from what was trained on, at least 0.
         outline: ``(2, 4 h, 4 w)`` float32, as in :class:`vision.types.SurfaceMap`, at the
             view's own resolution.
+        features: ``(c, h, w)`` float32, for the head for the piece.
     """
 
     logits: Float32Array
     tarnish_level: Float32Array
     strangeness: Float32Array
     outline: Float32Array
+    features: Float32Array
 
 
 Network = Callable[[Image], RawMaps]
@@ -98,9 +101,11 @@ class SurfaceModel:
         strangeness_limit: Raw strangeness of a piece that 99 % of the calibration
             pieces stay below.
         metadata: Everything in ``surface.toml``, for the card and the record.
+        piece: The head for the piece, which reads the network's features.
     """
 
     network: Network
+    piece: PieceModel
     temperature: float = 1.0
     strangeness_limit: float = 1.0
     metadata: Mapping[str, Any]
@@ -216,6 +221,7 @@ def predict(
         tarnish_level=raw.tarnish_level,
         strangeness=raw.strangeness / np.float32(model.strangeness_limit),
         outline=raw.outline,
+        features=raw.features,
         box_px=(origin_px[0], origin_px[1], w, h),
     )
 
@@ -368,7 +374,8 @@ def read_surface_model(folder: Traversable | None = None) -> SurfaceModel:
         broken(METADATA_FILE, "lists other classes than this version knows")
     calibration = {name: _positive(told, name) for name in ("temperature", "strangeness_limit")}
     network = _network(session(told, folder=folder), classes)
-    return SurfaceModel(network=network, metadata=told, **calibration)
+    piece = read_piece_model(told, folder=folder)
+    return SurfaceModel(network=network, piece=piece, metadata=told, **calibration)
 
 
 def _positive(told: Mapping[str, Any], name: str) -> float:
@@ -386,15 +393,15 @@ def _network(run: InferenceSession, classes: Sequence[str]) -> Network:
         classes: What its planes are, in their order; a surface that the network was not
             taught is never seen by it.
     """
-    names = ["logits", "tarnish_level", "strangeness", "outline"]
+    names = ["logits", "tarnish_level", "strangeness", "outline", "features"]
     planes = [list(Surface).index(Surface(name)) for name in classes]
 
     def network(view: Image) -> RawMaps:
-        logits, tarnish, strangeness, outline = (a[0] for a in run.run(names, {"rgb": view[None]}))
+        logits, *rest = (a[0] for a in run.run(names, {"rgb": view[None]}))
         if len(logits) != len(planes):
             raise ContractError(f"{len(logits)} planes, {len(planes)} classes", where="network")
         told = np.full((len(Surface), *logits.shape[1:]), -np.inf, np.float32)
         told[planes] = logits
-        return RawMaps(logits=told, tarnish_level=tarnish, strangeness=strangeness, outline=outline)
+        return RawMaps(logits=told, **dict(zip(names[1:], rest, strict=True)))
 
     return network

@@ -66,8 +66,10 @@ def _moved(piece: PieceReading, away: FloatArray) -> PieceReading:
             box_px=_moved_box(piece.region.box_px, away),
             outline_px=piece.region.outline_px - away,
         ),
-        brass_boxes_px=tuple(_moved_box(box, away) for box in piece.brass_boxes_px),
-        solder_boxes_px=tuple(_moved_box(box, away) for box in piece.solder_boxes_px),
+        boxes_px={
+            what: tuple(_moved_box(box, away) for box in boxes)
+            for what, boxes in piece.boxes_px.items()
+        },
         measured_lines_px=piece.measured_lines_px - away,
     )
 

@@ -183,8 +183,8 @@ def _marked(
         _line(canvas, outline, _WHITE, closed=True)
         labels.avoid(outline)
         boxes = (
-            (piece.brass_boxes_px, _suspected(What.BRASS, piece), _BRASS),
-            (piece.solder_boxes_px, _suspected(What.SOLDER, piece), _SOLDER),
+            (piece.boxes_px.get(What.BRASS, ()), _suspected(What.BRASS, piece), _BRASS),
+            (piece.boxes_px.get(What.SOLDER, ()), _suspected(What.SOLDER, piece), _SOLDER),
         )
         for places, word, colour in boxes:
             for box in places:

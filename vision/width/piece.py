@@ -24,6 +24,7 @@ from vision.pieces.form import (
     judge_form,
     shape_of,
 )
+from vision.pieces.form_together import together
 from vision.pieces.roundness import as_rectangle, shading
 from vision.problems import as_problem, problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale, Surface, SurfaceMap
@@ -70,6 +71,7 @@ def widths_of(
     *,
     cut_end: bool,
     bunch: bool = False,
+    by_surface: Callable[[], FormFinding | None] | None = None,
 ) -> Widths:
     """Return form and widths of one piece.
 
@@ -81,6 +83,7 @@ def widths_of(
         detail: Waits for the network's map over the piece, which the form may need.
         cut_end: Whether the photo looks straight onto a cut end.
         bunch: Whether it is several pieces that could not be parted.
+        by_surface: Waits for the form as the piece's surface tells it.
     """
     if cut_end:
         return _at_cut_end(photo, region, scale)
@@ -129,6 +132,7 @@ def widths_of(
         )
         if form.value is Form.SHEET and _is_coated(seen):
             return Widths(form=flat_or_wound(form), problems=(problem_of("flat_or_wound"),))
+        form = together(form, by_surface() if by_surface is not None else None)
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return Widths(form=form)

@@ -14,6 +14,7 @@ from app.web.desk.stated import shipped_sheet
 from app.web.grade.answers import as_jpeg
 from app.web.store import records
 from app.words import FORM_WORDS
+from rules.findings import What
 from rules.sheet import RuleSheet, sheet_names
 
 if TYPE_CHECKING:
@@ -87,8 +88,7 @@ def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
             box_px=place.box_px, mask=np.ones((1, 1), bool), outline_px=outline, score=1.0
         ),
         findings=photo.findings or record.findings,
-        brass_boxes_px=place.brass_boxes_px,
-        solder_boxes_px=place.solder_boxes_px,
+        boxes_px={What.BRASS: place.brass_boxes_px, What.SOLDER: place.solder_boxes_px},
         measured_lines_px=np.array(place.measured_lines_px, np.float64).reshape(-1, 2, 2),
     )
     whole = replace(loaded, name=photo.name)

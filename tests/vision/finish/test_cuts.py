@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rules.findings import Form
+from rules.findings import Form, What
 from tests.vision.drawn_examination import findings, mm
 from vision.finish.cuts import BEYOND_RADII, cut_lines, draw_cuts
 from vision.types import PieceReading, Region
@@ -34,8 +34,7 @@ def bar(
             score=1.0,
         ),
         findings=findings(Form.TUBE, diameter=mm(15, 0.1), brass=brass, solder=solder),
-        brass_boxes_px=boxes if kind == "brass" else (),
-        solder_boxes_px=boxes if kind == "solder" else (),
+        boxes_px={What(kind): boxes},
     )
 
 
@@ -85,7 +84,7 @@ def test_a_slanting_piece_is_cut_square() -> None:
             score=1.0,
         ),
         findings=findings(Form.TUBE, brass=0.9),
-        brass_boxes_px=((40, 40, 100, 100),),
+        boxes_px={What.BRASS: ((40, 40, 100, 100),)},
     )
     (line,) = cut_lines(piece)
     way = line[1] - line[0]

@@ -19,6 +19,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.errors import ContractError, InstallError
+from rules.findings import Form, What
+from tests.vision.drawn_head import head_of
 from vision.finish.surface import (
     MULTIPLE_PX,
     SCHEMA,
@@ -38,6 +40,7 @@ from vision.finish.surface import (
 from vision.types import Image, Photo, Surface, SurfaceMap
 
 TINY = Path(__file__).parents[1] / "data" / "averaging.onnx"
+HEAD = TINY.with_name("pooling.onnx")
 CLASSES = len(Surface)
 BRIGHT = list(Surface).index(Surface.BRIGHT)
 TAUGHT = [s for s in Surface if s not in (Surface.INSULATION, Surface.STRANGER)]
@@ -58,6 +61,7 @@ def averaging(view: Image) -> RawMaps:
         tarnish_level=mean[..., 1] / 255,
         strangeness=mean[..., 2] / 255,
         outline=view[..., :2].transpose(2, 0, 1).astype(np.float32) / 255,
+        features=mean.transpose(2, 0, 1),
     )
 
 
@@ -73,7 +77,11 @@ def model_of(
     network: Callable[[Image], RawMaps] = averaging, *, temperature: float = 1.0, limit: float = 1.0
 ) -> SurfaceModel:
     return SurfaceModel(
-        network=network, temperature=temperature, strangeness_limit=limit, metadata={}
+        network=network,
+        piece=head_of(),
+        temperature=temperature,
+        strangeness_limit=limit,
+        metadata={},
     )
 
 
@@ -304,12 +312,27 @@ def metadata_for(content: bytes, **changes: str) -> str:
     } | changes
     head = "\n".join(f"{k} = {told[k]}" for k in ("schema", "file", "sha256", "classes"))
     tail = "\n".join(f"{k} = {told[k]}" for k in ("temperature", "strangeness_limit"))
-    return f"{head}\n[calibration]\n{tail}\n"
+    return f"{head}\n[calibration]\n{tail}\n{metadata_of_head()}"
+
+
+def metadata_of_head() -> str:
+    """Return the part of the description that is about the head for the piece."""
+    piece = f'file = "piece.onnx"\nsha256 = "{hashlib.sha256(HEAD.read_bytes()).hexdigest()}"'
+    lines = [f"[piece]\n{piece}"]
+    lines.append(
+        "[piece_calibration]\nstrangeness_limit = 1.0\nu_tarnish_scale = 1.0\nkappa_scale = 1.0"
+    )
+    for form in Form:
+        rates = "\n".join(f"{what} = 0.3" for what in What)
+        lines.append(f"[learned_rates.{form}]\n{rates}")
+    mix = "\n".join(f"{form} = 0.2" for form in Form)
+    return "\n".join([*lines, f"[learned_rates.form]\n{mix}\n"])
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     shutil.copy(TINY, tmp_path / "surface.onnx")
+    shutil.copy(HEAD, tmp_path / "piece.onnx")
     told = metadata_for(TINY.read_bytes())
     (tmp_path / "surface.toml").write_text(told, encoding="utf-8")
     return tmp_path
@@ -327,6 +350,8 @@ def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Pat
     assert found.tarnish_level == pytest.approx(wanted.tarnish_level, abs=1e-5)
     assert found.strangeness == pytest.approx(wanted.strangeness, abs=1e-5)
     assert found.outline == pytest.approx(wanted.outline, abs=1e-5)
+    assert found.features == pytest.approx(wanted.features, abs=1e-3)
+    assert model.piece.learned[What.TIN][Form.WIRE] == 0.3
     assert found.box_px == (0, 0, 224, 160)
 
 

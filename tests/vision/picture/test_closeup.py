@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rules.findings import What
 from tests.vision.drawn_examination import findings, mm
 from vision.picture.closeup import closeup
 from vision.types import Examination, Photo, PieceReading, Region, Scale
@@ -16,7 +17,7 @@ def reading(x: int, y: int) -> PieceReading:
             box_px=(x, y, 60, 20), mask=np.ones((20, 60), bool), outline_px=outline, score=1.0
         ),
         findings=findings(diameter=mm(2.0, 0.1)),
-        brass_boxes_px=((x + 5, y + 5, 10, 10),),
+        boxes_px={What.BRASS: ((x + 5, y + 5, 10, 10),)},
         measured_lines_px=np.array([[[x + 30, y], [x + 30, y + 20]]], float),
     )
 
@@ -53,7 +54,7 @@ def test_what_was_found_stays_on_the_same_pixels() -> None:
     assert np.allclose(old.region.outline_px - away, moved.region.outline_px)
     assert np.allclose(old.measured_lines_px - away, moved.measured_lines_px)
     assert moved.region.box_px[:2] == (800 - away[0], 600 - away[1])
-    assert moved.brass_boxes_px[0][:2] == (805 - away[0], 605 - away[1])
+    assert moved.boxes_px[What.BRASS][0][:2] == (805 - away[0], 605 - away[1])
     x, y = moved.region.outline_px[0].astype(int)
     assert (part.photo.rgb[y, x] == whole.photo.rgb[600, 800]).all()
 
