@@ -1,4 +1,4 @@
-"""What a person touches: the command line. No measuring and no grading here."""
+"""What does a person touch? The command line and the pages; no measuring and no grading here."""
 
 import os
 

@@ -26,7 +26,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from app.folder.run import Graded, _begin, _grade_file, _one_thread_each, grade_folder
+from app.folder.photo import Graded, grade_file
+from app.folder.run import grade_folder
+from app.folder.workers import begin, one_thread_each
 from app.request import Request
 from rules.sheet import load_sheet
 from vision.photo.loading import find_photos
@@ -85,8 +87,8 @@ def _copies(photos: Sequence[Path], folder: Path, number: int) -> list[Path]:
 def _run(photos: Sequence[Path], request: Request, jobs: int) -> tuple[float, float]:
     """Return how long warm processes take for all photos, and their processor time, seconds."""
     with (
-        _one_thread_each(),
-        ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin) as pool,
+        one_thread_each(),
+        ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=begin) as pool,
     ):
         # As many slow ones at once as there are processes: each is up and has read its model.
         warm = [pool.submit(_warm, photos[0], request) for _ in range(jobs)]
@@ -100,12 +102,12 @@ def _run(photos: Sequence[Path], request: Request, jobs: int) -> tuple[float, fl
 
 def _timed(photo: Path, request: Request) -> float:
     began = time.process_time()
-    _grade_file(photo, photo.name, request)
+    grade_file(photo, photo.name, request)
     return time.process_time() - began
 
 
 def _warm(photo: Path, request: Request) -> Graded:
-    graded = _grade_file(photo, photo.name, request)
+    graded = grade_file(photo, photo.name, request)
     time.sleep(1.0)  # long enough that the next one goes to another process
     return graded
 

@@ -1,1 +1,1 @@
-"""Findings in, suggested grade out. Knows numpy and nothing of pictures."""
+"""Which grade do findings make, and why? Knows numpy and nothing of pictures."""

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
-    from app.folder.run import FolderRun, Graded, Told
+    from app.folder.photo import Graded
+    from app.folder.run import FolderRun, Told
     from app.request import Request
 
 DEFAULT_OUT = Path("graded")

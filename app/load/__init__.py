@@ -1,1 +1,1 @@
-"""The load: bins, buyers and prices; which piece is worth a minute; what to expect at the scale."""
+"""What is the load worth, to whom, and what is worth a minute before the scale?"""

@@ -1,1 +1,1 @@
-"""Practice: cards, when to show them again, and how well each helper agrees with the truth."""
+"""How do helpers come to the same eye: which card next, and how well do they agree?"""

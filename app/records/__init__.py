@@ -1,4 +1,4 @@
-"""The record store: every graded piece with photos, own calls and what buyers paid."""
+"""What was graded, what did people say of it, and what did buyers pay?"""
 
 from app.records.errors import (
     BadArchiveError,

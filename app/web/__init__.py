@@ -1,1 +1,1 @@
-"""The pages: a thin layer over ``app.grading``, ``app.records`` and ``app.practice``."""
+"""What do the pages show and ask? A thin layer over the rest of ``app``."""

@@ -1,1 +1,1 @@
-"""Changes of the records' tables, one file each; run by ``app.records.database``."""
+"""How did the records' tables change over time? One file a change."""

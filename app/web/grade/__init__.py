@@ -1,1 +1,1 @@
-"""The page that grades a piece, and its parts."""
+"""What does the page show that grades a piece?"""

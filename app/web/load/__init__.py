@@ -1,1 +1,1 @@
-"""The page of the load: bins, buyers, plan, tickets."""
+"""What does the page of the load show: bins, buyers, plan, tickets?"""

@@ -1,1 +1,1 @@
-"""The page of the second opinion on borderline tarnish, and its parts."""
+"""What does the page of the second opinion show on borderline tarnish?"""

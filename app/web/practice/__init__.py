@@ -1,1 +1,1 @@
-"""The page that trains helpers, and its parts."""
+"""What does the page show that trains helpers?"""

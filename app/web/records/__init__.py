@@ -1,1 +1,1 @@
-"""The page of everything that was saved, and its parts."""
+"""What does the page show of all that was saved?"""

@@ -1,1 +1,1 @@
-"""What the page server runs; a folder of its own, because the server puts it on the path."""
+"""What does the page server run? Alone in its folder, which the server puts on the path."""

@@ -1,1 +1,1 @@
-"""How the pages are served, and who gets in."""
+"""How are the pages served, and who gets in?"""

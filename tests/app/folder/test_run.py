@@ -18,15 +18,15 @@ from PIL import Image
 
 import vision.examine
 from app.cli import main
-from app.folder import run as folder_module
+from app.folder.photo import Graded
 from app.folder.piece_table import COLUMNS
-from app.folder.run import Graded, fingerprint, grade_folder
+from app.folder.run import fingerprint, grade_folder
+from app.folder.workers import on_jobs
 from app.grading import Result
-from app.load.units import LoadError
 from app.request import Request
-from rules.errors import PhotoError
+from rules.errors import CuproscopeError, PhotoError
 from rules.sheet import load_sheet
-from tests.app.load.dying import die_of_b
+from tests.app.folder.dying import die_of_b
 from tests.vision.drawn_examination import examination
 from vision.types import Examination, Photo
 
@@ -76,7 +76,7 @@ def seen(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
         return None if result.examination is None else SMALL
 
     monkeypatch.setattr(vision.examine, "examine", stand_in)
-    monkeypatch.setattr(folder_module, "_overlay", small)
+    monkeypatch.setattr("app.folder.photo._overlay", small)
     yield names
 
 
@@ -181,7 +181,7 @@ def test_a_damaged_state_is_told_and_not_overwritten(
     state = out / "state.jsonl"
     broken = state.read_bytes().replace(b'"run"', b'"rum"', 1)
     state.write_bytes(broken)
-    with pytest.raises(LoadError, match="line 2"):
+    with pytest.raises(CuproscopeError, match="line 2"):
         grade_folder(photos[:2], REQUEST, out)
     assert state.read_bytes() == broken
 
@@ -236,9 +236,9 @@ def test_two_processes_tell_what_one_tells(tmp_path: Path) -> None:
 def test_a_photo_that_kills_its_process_costs_no_other(
     photos: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(folder_module, "_grade_file", die_of_b)
+    monkeypatch.setattr("app.folder.workers.grade_file", die_of_b)
     work = iter([(path, path.name, path.name) for path in photos[:3]])
-    told = dict(folder_module._on_jobs(2, REQUEST)(work))
+    told = dict(on_jobs(2, REQUEST)(work))
     assert {name: one.outcome for name, one in told.items()} == {
         "a.jpg": 0, "b.jpg": 3, "c.jpg": 0,
     }  # fmt: skip
@@ -265,7 +265,7 @@ def test_a_cluster_tells_what_this_machine_tells(
 
 def test_a_cluster_that_is_not_there_is_told(photos: list[Path], tmp_path: Path) -> None:
     pytest.importorskip("distributed")
-    with pytest.raises(LoadError, match="reached"):
+    with pytest.raises(CuproscopeError, match="reached"):
         grade_folder(photos, REQUEST, tmp_path / "out", cluster="nowhere")
 
 

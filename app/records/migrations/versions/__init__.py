@@ -1,1 +1,1 @@
-"""Changes of the records' tables, one file each; run by ``app.records.database``."""
+"""Which change came when? One file each, run in order."""

@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from app.folder.run import Graded
+from app.folder.photo import Graded
 
 if TYPE_CHECKING:
     from app.request import Request

@@ -1,0 +1,122 @@
+"""What is the answer to one photo of a folder, ready to be written down?"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from app.grading import Result
+    from app.request import Request
+
+
+OVERLAY_LONG_SIDE_PX = 1600
+OVERLAY_QUALITY = 85
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Graded:
+    """One graded photo, ready to be written down.
+
+    Attributes:
+        sha256: Hash of the photo's bytes; empty where they could not be read.
+        name: What the person called it.
+        outcome: Exit code of this photo alone.
+        line: Its line of JSON (``cuproscope.grade/1``).
+        overlay: The answer drawn on it, as JPEG; None where it could not be read.
+        overlay_name: File of the overlay within the output folder.
+    """
+
+    sha256: str
+    name: str
+    outcome: int
+    line: str
+    overlay: bytes | None = field(default=None, repr=False)
+    overlay_name: str | None = None
+
+
+def grade_bytes(name: str, data: bytes, request: Request) -> Graded:
+    """Return a photo's grades and its overlay; what goes wrong is in its line."""
+    from app.grading import grade_examination, unreadable
+    from app.json_lines import as_line
+    from vision.examine import examine
+    from vision.photo.loading import load_photo
+
+    try:
+        examination = examine(
+            load_photo(data, name=name),
+            reference=request.reference,
+            form=request.form,
+            facts=request.facts,
+            print_scale=request.print_scale,
+        )
+        result = grade_examination(examination, request)
+        overlay = _overlay(result, request)
+    except Exception as fault:  # one photo's fault must not cost the others
+        result, overlay = unreadable(name, fault), None
+    return Graded(
+        sha256=hashlib.sha256(data).hexdigest(),
+        name=name,
+        outcome=int(result.outcome),
+        line=as_line(result),
+        overlay=overlay,
+    )
+
+
+def grade_file(path: Path, name: str, request: Request) -> Graded:
+    """Return the answer to a file, as :func:`grade_bytes`."""
+    try:
+        data = path.read_bytes()
+    except OSError:
+        return unread(path, request)
+    return grade_bytes(name, data, request)
+
+
+def renamed(graded: Graded, name: str) -> Graded:
+    """Return an answer under another name: the same photo may lie there twice."""
+    if graded.name == name:
+        return graded
+    told = json.loads(graded.line)
+    told["photo"]["name"] = name
+    line = json.dumps(told, allow_nan=False, separators=(", ", ": "))
+    return replace(graded, name=name, line=line)
+
+
+def _overlay(result: Result, request: Request) -> bytes | None:
+    import io
+
+    from PIL import Image
+
+    from app.overlays import MANY_PIECES, caption_of
+    from vision.picture.overlay import draw_overlay
+
+    if result.examination is None:
+        return None
+    short = len(result.pieces) > MANY_PIECES
+    captions = [caption_of(piece, request.sheet, short=short) for piece in result.pieces]
+    picture = Image.fromarray(draw_overlay(result.examination, captions))
+    picture.thumbnail((OVERLAY_LONG_SIDE_PX, OVERLAY_LONG_SIDE_PX))
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=OVERLAY_QUALITY)
+    return out.getvalue()
+
+
+def unread(path: Path, request: Request) -> Graded:
+    """Return the answer for a file whose bytes can't even be read, in grade_photo's words."""
+    from app.grading import grade_photo
+    from app.json_lines import as_line
+
+    result = grade_photo(path, request)
+    return Graded(sha256="", name=result.name, outcome=int(result.outcome), line=as_line(result))
+
+
+def killed(name: str) -> Graded:
+    """Return the answer for a photo that took its process down."""
+    from app.grading import unreadable
+    from app.json_lines import as_line
+
+    result = unreadable(name, RuntimeError("the process that graded it died"))
+    return Graded(sha256="", name=name, outcome=int(result.outcome), line=as_line(result))
