@@ -1,11 +1,11 @@
 """What colour is a pixel, in numbers that mean light?
 
 A photo's codes are sRGB: bent by a curve, so that neither averages nor ratios of
-them mean anything. Here they become linear light, and from there CIE XYZ and
-CIELAB. Everything is float32 and vectorised: give it crops, not 12 megapixels.
+them mean anything. Here they become linear light. Everything is float32 and vectorised:
+give it crops, not 12 megapixels.
 
 Sources: IEC 61966-2-1:1999 (sRGB curve and primaries); SMPTE EG 432-1 primaries with
-the D65 white and sRGB curve (Display P3); CIE 15:2004 (CIELAB).
+the D65 white and sRGB curve (Display P3).
 """
 
 from __future__ import annotations
@@ -30,9 +30,6 @@ DISPLAY_P3_PRIMARIES_XY = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
 SRGB_LINEAR_BELOW = 0.04045
 """Codes (0 to 1) up to here lie on the straight part of the curve (IEC 61966-2-1)."""
 
-_LAB_DELTA = 6 / 29
-"""Where CIELAB's cube root gives way to a line (CIE 15:2004)."""
-
 _ROWS_AT_ONCE = 64
 """Whole photos are converted in strips of so many rows, which stay in the cache."""
 
@@ -52,9 +49,6 @@ DISPLAY_P3_TO_SRGB: FloatArray = np.linalg.inv(SRGB_TO_XYZ) @ _rgb_to_xyz_matrix
     DISPLAY_P3_PRIMARIES_XY
 )
 """Linear Display P3 to linear sRGB; both share the white, so no adaptation."""
-
-D65_XYZ: FloatArray = SRGB_TO_XYZ.sum(axis=1)
-"""XYZ of the white, Y = 1."""
 
 LUMINANCE: FloatArray = SRGB_TO_XYZ[1]
 """Weights of linear R, G, B in the luminance Y."""
@@ -108,67 +102,6 @@ def strongest_channel(rgb: Image) -> NDArray[np.uint8]:
     """Return the largest of the three codes of each pixel; numpy takes 20 times as long."""
     red, green, blue = (cv2.extractChannel(rgb, k) for k in range(3))
     return np.asarray(cv2.max(cv2.max(red, green), blue), dtype=np.uint8)
-
-
-def weakest_channel(rgb: Image) -> NDArray[np.uint8]:
-    """Return the smallest of the three codes of each pixel."""
-    red, green, blue = (cv2.extractChannel(rgb, k) for k in range(3))
-    return np.asarray(cv2.min(cv2.min(red, green), blue), dtype=np.uint8)
-
-
-def linear_to_xyz(linear: NDArray[np.floating[Any]]) -> Float32Array:
-    """Return CIE XYZ, ``(..., 3)``, Y = 1 for white, of ``(..., 3)`` linear light."""
-    return np.asarray(linear @ SRGB_TO_XYZ.T.astype(np.float32), dtype=np.float32)
-
-
-def xyz_to_lab(xyz: NDArray[np.floating[Any]]) -> Float32Array:
-    """Return CIELAB (D65), ``(..., 3)``, of ``(..., 3)`` XYZ."""
-    ratio = np.asarray(xyz, np.float32) / D65_XYZ.astype(np.float32)
-    line = ratio / np.float32(3 * _LAB_DELTA**2) + np.float32(4 / 29)
-    f = np.where(ratio > _LAB_DELTA**3, np.cbrt(np.maximum(ratio, 0)), line)
-    lab = np.empty_like(f)
-    lab[..., 0] = 116 * f[..., 1] - 16
-    lab[..., 1] = 500 * (f[..., 0] - f[..., 1])
-    lab[..., 2] = 200 * (f[..., 1] - f[..., 2])
-    return lab
-
-
-def linear_to_lab(
-    linear: NDArray[np.floating[Any]], *, white: NDArray[np.floating[Any]] | None = None
-) -> Float32Array:
-    """Return CIELAB (D65), ``(..., 3)``, of linear light.
-
-    Args:
-        linear: ``(..., 3)`` linear light.
-        white: ``(3,)`` linear light of a matte white under the same lamp. With it the
-            colours are those under D65 (each channel divided by the white's: von Kries
-            in the camera's own RGB) and a white sheet has L* = 100.
-    """
-    if white is not None:
-        linear = linear / np.maximum(np.asarray(white, np.float32), np.float32(1e-4))
-    return xyz_to_lab(linear_to_xyz(linear))
-
-
-def chroma(lab: NDArray[np.floating[Any]]) -> Float32Array:
-    """Return CIELAB chroma C*, how far from grey, of ``(..., 3)`` CIELAB."""
-    return np.asarray(np.hypot(lab[..., 1], lab[..., 2]), dtype=np.float32)
-
-
-def hue_deg(lab: NDArray[np.floating[Any]]) -> Float32Array:
-    """Return CIELAB hue, 0 to 360 degrees: 0 red, 90 yellow, 180 green, 270 blue."""
-    angle = np.degrees(np.arctan2(lab[..., 2], lab[..., 1])) % 360
-    return np.asarray(angle, dtype=np.float32)
-
-
-def chromaticity(linear: NDArray[np.floating[Any]]) -> Float32Array:
-    """Return the shares of R and G in R + G + B, ``(..., 2)``: colour without its brightness.
-
-    Grey is (1/3, 1/3), and so is black, which has no colour.
-    """
-    total = linear.sum(axis=-1, keepdims=True)
-    safe = np.where(total > 1e-6, total, 1.0)
-    shares = np.where(total > 1e-6, linear[..., :2] / safe, 1 / 3)
-    return np.asarray(shares, dtype=np.float32)
 
 
 def display_p3_to_srgb(rgb: Image) -> Image:

@@ -52,8 +52,6 @@ QUIET_ZONE_MODULES = 1.0
 SHEET_MARKERS = 4
 SAME_SIZE_TOLERANCE = 0.04
 
-FLAT_FIX = "Lay it flat beside the piece, wholly in view, and hold the phone level above."
-
 
 def detect_scale(
     photo: Photo,

@@ -49,33 +49,6 @@ strips of 46 rendered cables whose width was right within 6 %: loose bunches of 
 rhythm of 7 or 19 at up to 0.8."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lay:
-    """What the grooves of a strip say.
-
-    Attributes:
-        layers: Best number of layers over the core.
-        coherence: Share of the strip's structure at the groove rhythm that obeys the
-            helix of ``layers``, 0 to 1.
-        runner_up: The same for the next best number of layers, or the wrong way round.
-        contrast: Standard deviation of the groove pattern over the mean light.
-        period_px: Distance between grooves along the cable, pixels.
-        lay_ratio: Lay length over outer diameter.
-    """
-
-    layers: int
-    coherence: float
-    runner_up: float
-    contrast: float
-    period_px: float
-    lay_ratio: float
-
-    @property
-    def strands(self) -> int:
-        """Number of wires of a concentric lay with so many layers."""
-        return 1 + 3 * self.layers * (self.layers + 1)
-
-
 def mean_silhouette(layers: int) -> float:
     """Return the mean seen width of a concentric lay over its circumscribed diameter.
 
@@ -92,28 +65,6 @@ def strand_from_bundle(layers: int) -> float:
     return 1 / ((2 * layers + 1) * mean_silhouette(layers))
 
 
-def read_lay(strip: Float32Array, *, width_px: float) -> Lay | None:
-    """Return what the grooves of a straightened strip say, None if it is too short.
-
-    Args:
-        strip: ``(n, m)`` light along the cable (rows, one pixel apart) and across it
-            (columns, one pixel apart, the axis in the middle).
-        width_px: Seen width of the cable in the same pixels.
-    """
-    found = _rhythms(strip, width_px)
-    if not found:
-        return None
-    best = found[0]
-    return Lay(
-        layers=best.layers,
-        coherence=best.coherence,
-        runner_up=found[1].coherence if len(found) > 1 else 0.0,
-        contrast=float(_pattern(strip, width_px).std()),
-        period_px=best.period_px,
-        lay_ratio=6 * best.layers * best.period_px / width_px,
-    )
-
-
 def share_likelihood(
     strip: Float32Array, *, width_px: float, log_shares: FloatArray, u_log: float
 ) -> FloatArray:
@@ -124,7 +75,8 @@ def share_likelihood(
     each lay's share as high as its rhythm is clear.
 
     Args:
-        strip: As for :func:`read_lay`; brought to ``ACROSS_PX`` where it is wider.
+        strip: ``(n, m)`` light along the cable (rows, one pixel apart) and across it (columns,
+            one pixel apart, the axis in the middle); brought to ``ACROSS_PX`` where it is wider.
         width_px: Seen width of the cable in the same pixels.
         log_shares: ``(n,)`` natural logarithms of the shares asked for, evenly spaced.
         u_log: Standard uncertainty of the width and of how tightly strands lie, relative.
@@ -189,7 +141,6 @@ class _Rhythm:
 
     coherence: float
     layers: int
-    period_px: float
 
 
 def _rhythms(strip: Float32Array, width_px: float) -> list[_Rhythm]:
@@ -219,11 +170,5 @@ def _rhythms(strip: Float32Array, width_px: float) -> list[_Rhythm]:
             share = float(gain[best] / max(power[at], 1e-12))
             # A rhythm counts by how much of all structure beats in it, not by its purity alone.
             strength = float(power[at] / max(most, 1e-12))
-            found.append(
-                _Rhythm(
-                    coherence=share * min(1.0, strength * 2),
-                    layers=layers,
-                    period_px=1 / float(frequency[at]),
-                )
-            )
+            found.append(_Rhythm(coherence=share * min(1.0, strength * 2), layers=layers))
     return sorted(found, key=lambda rhythm: -rhythm.coherence)

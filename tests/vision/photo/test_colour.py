@@ -1,26 +1,18 @@
-"""Colour conversions against the standards' own values and scikit-image's code."""
+"""Colour conversions against the standards' own values."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from skimage import color as skimage_color
 
 from vision.photo.colour import (
-    D65_XYZ,
     DISPLAY_P3_TO_SRGB,
     SRGB_TO_XYZ,
-    chroma,
-    chromaticity,
     display_p3_to_srgb,
     from_linear,
-    hue_deg,
-    linear_to_lab,
-    linear_to_xyz,
     luminance,
     strongest_channel,
     to_linear,
-    weakest_channel,
 )
 
 
@@ -62,57 +54,12 @@ def test_shape_is_kept(shape: tuple[int, ...]) -> None:
 def test_matrix_to_xyz_is_the_printed_one() -> None:
     printed = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
     assert pytest.approx(np.array(printed), abs=5e-5) == SRGB_TO_XYZ
-    assert pytest.approx([0.9505, 1.0, 1.0891], abs=2e-4) == D65_XYZ
+    assert pytest.approx([0.9505, 1.0, 1.0891], abs=2e-4) == SRGB_TO_XYZ.sum(axis=1)  # the white
 
 
-# CIELAB of sRGB's primaries, computed with colour-science 0.4.7.
-@pytest.mark.parametrize(
-    ("rgb", "lab"),
-    [
-        ((255, 0, 0), (53.23, 80.11, 67.22)),
-        ((0, 255, 0), (87.74, -86.18, 83.19)),
-        ((0, 0, 255), (32.30, 79.20, -107.85)),
-        ((255, 255, 255), (100, 0, 0)),
-        ((0, 0, 0), (0, 0, 0)),
-    ],
-)
-def test_primaries_have_their_published_lab(
-    rgb: tuple[int, int, int], lab: tuple[float, float, float]
-) -> None:
-    assert linear_to_lab(to_linear(np.array(rgb, np.uint8))) == pytest.approx(lab, abs=0.03)
-
-
-def test_lab_agrees_with_scikit_image_on_random_colours() -> None:
-    codes = random_codes()
-    ours = linear_to_lab(to_linear(codes))
-    assert np.abs(ours - skimage_color.rgb2lab(codes)).max() < 0.02
-    assert (
-        np.abs(linear_to_xyz(to_linear(codes)) - skimage_color.rgb2xyz(codes)).max() < 5e-4
-    )  # their matrix is rounded otherwise
-
-
-def test_hue_and_chroma_agree_with_scikit_image() -> None:
-    lab = skimage_color.rgb2lab(random_codes())
-    lch = skimage_color.lab2lch(lab)
-    assert np.abs(chroma(lab) - lch[..., 1]).max() < 1e-3
-    turned = np.degrees(lch[..., 2]) - hue_deg(lab)
-    assert np.abs((turned + 180) % 360 - 180).max() < 1e-3
-
-
-def test_a_lamp_s_tint_drops_out_once_the_white_is_known() -> None:
-    metal = np.array([0.60, 0.33, 0.22], np.float32)
-    lamp = np.array([1.0, 0.75, 0.45], np.float32) * np.float32(0.7)
-    assert linear_to_lab(metal * lamp, white=lamp) == pytest.approx(linear_to_lab(metal), abs=1e-3)
-
-
-def test_half_the_light_is_half_the_luminance_and_the_same_chromaticity() -> None:
+def test_half_the_light_is_half_the_luminance() -> None:
     light = to_linear(random_codes()) + np.float32(0.01)
     assert luminance(light / 2) == pytest.approx(luminance(light) / 2, rel=1e-5)
-    assert chromaticity(light / 2) == pytest.approx(chromaticity(light), abs=1e-6)
-
-
-def test_black_has_the_chromaticity_of_grey() -> None:
-    assert chromaticity(np.zeros((2, 3), np.float32)) == pytest.approx(1 / 3)
 
 
 # CSS Color Module Level 4 prints lin_P3 to XYZ and XYZ to lin_sRGB as fractions; their
@@ -146,7 +93,6 @@ def test_display_p3_colours_find_their_srgb_codes(
     )
 
 
-def test_strongest_and_weakest_channel_are_those_of_each_pixel() -> None:
+def test_the_strongest_channel_is_that_of_each_pixel() -> None:
     rgb = np.random.default_rng(3).integers(0, 256, (17, 23, 3), dtype=np.uint8)
     assert np.array_equal(strongest_channel(rgb), rgb.max(axis=2))
-    assert np.array_equal(weakest_channel(rgb), rgb.min(axis=2))
