@@ -114,7 +114,7 @@ def reference_key(stated: Stated) -> str:
 
 def count_said(stated: Stated) -> int:
     """Return how many things the person stated, for beneath a closed part."""
-    said = [answer for _, answer in stated.yes_no] + [stated.source, stated.magnet, stated.cut_end]
+    said = [answer for _, answer in stated.yes_no] + [stated.magnet, stated.cut_end]
     return sum(answer not in (NOT_SAID, "") for answer in said) + (
         FORMS.get(stated.form) is not None
     )
