@@ -108,8 +108,12 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def graded(rows: Sequence[dict[str, Any]]) -> Graded:
-    """Return the pieces that were found and have a true grade."""
-    pieces = [r for r in rows if r["kind"] == "piece" and "raw_p" in r and r["true_grade"]]
+    """Return the pieces that were found, are familiar and have a true grade.
+
+    What is unfamiliar is never decided, so that no calibration is asked for it.
+    """
+    found = [r for r in rows if r["kind"] == "piece" and "raw_p" in r and r["true_grade"]]
+    pieces = [row for row in found if not row["grade"]["guess"]]
     grades = tuple(sorted({grade for row in pieces for grade in row["raw_p"]}))
     return Graded(
         p=np.array([[row["raw_p"].get(g, 0.0) for g in grades] for row in pieces]),

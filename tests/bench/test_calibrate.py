@@ -115,12 +115,20 @@ def test_what_is_written_reads_back_with_photos_and_mix() -> None:
     assert set(told["plausible_p_of"]) <= set(GRADES)
 
 
-def test_only_found_pieces_of_known_grade_are_fitted() -> None:
-    found: dict[str, Any] = {"kind": "piece", "photo": "a", "mix": "hard", "raw_p": {"no1": 1.0}}
+def test_only_familiar_pieces_of_known_grade_are_fitted() -> None:
+    known, guess = {"guess": False}, {"guess": True}
+    found: dict[str, Any] = {
+        "grade": known,
+        "kind": "piece",
+        "photo": "a",
+        "mix": "hard",
+        "raw_p": {"no1": 1.0},
+    }
     rows: list[dict[str, Any]] = [
         {**found, "true_grade": "no1"},
         {**found, "true_grade": None},
         {"kind": "extra"},
     ]
+    rows.append({**found, "true_grade": "no1", "grade": guess, "photo": "c"})
     rows.append({"kind": "piece", "photo": "b", "mix": "hard", "true_grade": "no1"})
     assert graded(rows).photos == ("hard/a",)
