@@ -50,7 +50,7 @@ def reference_key(text: str) -> str:
 
     wanted = parse_reference(text)
     if wanted.kind == "coin":
-        from vision.reference.coin.coins import COIN_KEYS, NOT_USABLE, coin
+        from vision.reference.coin.kinds import COIN_KEYS, NOT_USABLE, coin
 
         if wanted.key not in COIN_KEYS and wanted.key not in NOT_USABLE:
             raise CuproscopeError(

@@ -154,6 +154,19 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "{count} round things of different sizes could be the {coin}",
         "Leave only the named coin beside the piece, and take the photo again.",
     ),
+    "other_reference": (
+        "this coin looks {looks}; {coin} was named as the reference",
+        "Name the coin that lies there, or lay {coin} ({colour}) flat beside the piece, in "
+        "daylight.",
+    ),
+    "other_reference.size": (
+        "beside the others this coin looks like a {looks}; {coin} was named as the reference",
+        "Name the coin that lies there, or leave only the named one beside the piece.",
+    ),
+    "reference_unclear": (
+        "the edge of the {coin} can't be told from what lies around it",
+        "Lay the coin on plain white paper, free all around, out of hard shadow.",
+    ),
     "references_disagree": (
         "two markers in view differ in size: if one is {side_mm:g} mm, the other is "
         "{other_mm:.1f} mm",

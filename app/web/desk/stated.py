@@ -123,7 +123,7 @@ def count_said(stated: Stated) -> int:
 @cache
 def coins() -> dict[str, str]:
     """Return what coins are called on the page, and their keys; only those that can serve."""
-    from vision.reference.coin.coins import COIN_KEYS, NOT_USABLE, coin
+    from vision.reference.coin.kinds import COIN_KEYS, NOT_USABLE, coin
 
     return {coin(key).name: key for key in COIN_KEYS if key not in NOT_USABLE}
 

@@ -70,7 +70,7 @@ def test_every_reference_has_a_key_that_the_eye_knows(word: str) -> None:
 
 
 def test_only_coins_that_can_serve_are_offered() -> None:
-    from vision.reference.coin.coins import coin
+    from vision.reference.coin.kinds import coin
 
     assert len(coins()) >= 20
     for key in coins().values():

@@ -13,7 +13,7 @@ import numpy as np
 
 from vision.reference.coin.outline import (
     Disc,
-    describe,
+    face_of,
     in_frame,
     outline_ring,
     refine,
@@ -99,8 +99,7 @@ def _outline(rgb: Image, candidate: Candidate, *, least_support: float) -> Disc 
         or not in_frame(ellipse, rgb)
     ):
         return None
-    parts = describe(crop, ring)
-    return Disc(fit=fit, coverage=coverage, **parts)
+    return Disc(fit=fit, coverage=coverage, face=face_of(crop, ring))
 
 
 def _place(

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.photo.colour import to_linear
+from vision.reference.coin.colours import Face, colour_of
 from vision.reference.coin.ellipse import Ellipse, EllipseFit, fit_ellipse
 from vision.reference.coin.rings import Ring, merit
 from vision.reference.coin.surround import Crop, Surround
@@ -27,18 +28,12 @@ class Disc:
     Attributes:
         fit: The ellipse of its outline at full resolution, with scatter.
         coverage: Share of the outline where an edge was seen.
-        inside: ``(3,)`` mean linear light of its face.
-        centre_part: ``(3,)`` mean linear light of the inner half of its radius.
-        rim_part: ``(3,)`` mean linear light of the outer quarter of its radius.
-        outside: ``(3,)`` median linear light just around it.
+        face: Its colours.
     """
 
     fit: EllipseFit
     coverage: float
-    inside: FloatArray
-    centre_part: FloatArray
-    rim_part: FloatArray
-    outside: FloatArray
+    face: Face
 
 
 SHADOW_LEVEL = 0.7
@@ -214,16 +209,16 @@ def in_frame(ellipse: Ellipse, rgb: Image) -> bool:
     )
 
 
-def describe(crop: Crop, ring: Ring) -> dict[str, FloatArray]:
-    """Mean colours of the parts of a disc and of the table around it."""
+def face_of(crop: Crop, ring: Ring) -> Face:
+    """Colours of the parts of a disc."""
 
     def part(low: float, high: float) -> FloatArray:
         shares = np.linspace(low, high, 7)
-        return np.vstack([_colours(crop, ring.radius * share) for share in shares])
+        return colour_of(np.vstack([_colours(crop, ring.radius * share) for share in shares]))
 
-    return {
-        "inside": np.mean(part(0.0, 0.94), axis=0),
-        "centre_part": np.mean(part(0.0, 0.55), axis=0),
-        "rim_part": np.mean(part(0.76, 0.94), axis=0),
-        "outside": np.median(part(1.06, 1.16), axis=0),
-    }
+    return Face(
+        whole=part(0.0, 0.94),
+        centre=part(0.0, 0.55),
+        rim=part(0.76, 0.94),
+        table=part(1.06, 1.16),
+    )
