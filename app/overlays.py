@@ -68,4 +68,5 @@ def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> 
         certainty=confidence_words(grading),
         confidence=grading.confidence,
         lines=tuple(lines),
+        is_unsure=bool(grading.settle or grading.guess),
     )

@@ -56,6 +56,7 @@ _BRASS = (255, 214, 92)
 _SOLDER = (150, 214, 255)
 _REFERENCE = (190, 240, 190)
 _WIDTH = (255, 255, 255)
+_UNSURE = (255, 176, 148)
 """Colours, by eye; what they mark is told in words as well."""
 
 # Pillow's own font holds ASCII and these; anything else is written as its nearest.
@@ -74,12 +75,27 @@ class Caption:
         certainty: How sure it is, in words.
         confidence: The same as a number, 0 to 1, for the bar.
         lines: What else to say, the most important first.
+        is_unsure: Whether a check would settle it; then it looks unsure on the photo too.
     """
 
     title: str
     certainty: str
     confidence: float
     lines: tuple[str, ...] = ()
+    is_unsure: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tag:
+    """What a piece wears on the photo, beside its number.
+
+    Attributes:
+        words: Its grade.
+        is_unsure: Whether a check would settle it.
+    """
+
+    words: str
+    is_unsure: bool = False
 
 
 class _Box(NamedTuple):
@@ -109,7 +125,8 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
         ``(height, width, 3)`` uint8, RGB.
     """
     shown, factor = _shown(examination.photo.rgb, LONG_SIDE_PX)
-    marked = _marked(shown, examination, factor)
+    tags = [Tag(words=one.title, is_unsure=one.is_unsure) for one in captions]
+    marked = _marked(shown, examination, factor, tags=tags)
     height, width = marked.shape[:2]
     blocks = (captions, examination.problems)
     bare = examination.scale is None
@@ -130,7 +147,9 @@ def draw_overlay(examination: Examination, captions: Sequence[Caption]) -> Image
     return np.concatenate([marked, panel], axis=0)
 
 
-def draw_marks(examination: Examination, *, long_side_px: int = LONG_SIDE_PX) -> Image:
+def draw_marks(
+    examination: Examination, *, long_side_px: int = LONG_SIDE_PX, tags: Sequence[Tag] = ()
+) -> Image:
     """Return the photo with everything that was found, without a panel of words.
 
     Its labels can be read on a phone that shows the whole picture from edge to edge.
@@ -138,12 +157,14 @@ def draw_marks(examination: Examination, *, long_side_px: int = LONG_SIDE_PX) ->
     Args:
         examination: What was found.
         long_side_px: The photo is shown at most this long; at least 700 px it is always.
+        tags: What each of several pieces wears, in their order; none: its number alone.
 
     Returns:
         ``(height, width, 3)`` uint8, RGB.
     """
     shown, factor = _shown(examination.photo.rgb, long_side_px)
-    return _marked(shown, examination, factor, label_px=phone_label_px(shown.shape[1]))
+    label_px = phone_label_px(shown.shape[1])
+    return _marked(shown, examination, factor, label_px=label_px, tags=tags)
 
 
 def phone_label_px(width_px: int) -> int:
@@ -166,7 +187,12 @@ def _shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
 
 
 def _marked(
-    shown: Image, examination: Examination, factor: float, *, label_px: int | None = None
+    shown: Image,
+    examination: Examination,
+    factor: float,
+    *,
+    label_px: int | None = None,
+    tags: Sequence[Tag] = (),
 ) -> Image:
     canvas = np.ascontiguousarray(shown)
     labels = _Labels(canvas.shape[1], canvas.shape[0], label_px or _Labels.SIZE)
@@ -180,7 +206,11 @@ def _marked(
     many = len(examination.pieces) > 1
     for number, piece in enumerate(examination.pieces, start=1):
         outline = _onto(piece.region.outline_px, factor)
-        _line(canvas, outline, _WHITE, closed=True)
+        tag = tags[number - 1] if many and len(tags) == len(examination.pieces) else Tag(words="")
+        if tag.is_unsure:
+            _dashed(canvas, outline, _UNSURE)
+        else:
+            _line(canvas, outline, _WHITE, closed=True)
         labels.avoid(outline)
         boxes = (
             (piece.boxes_px.get(What.BRASS, ()), _suspected(What.BRASS, piece), _BRASS),
@@ -194,7 +224,9 @@ def _marked(
                 labels.want(word, (corners[0] + corners[1]) / 2, colour)
         _widths(canvas, piece, factor)
         if many:
-            labels.want(f"{number}", outline[np.argmin(outline[:, 1])], _WHITE)
+            sign, colour = ("? ", _UNSURE) if tag.is_unsure else ("", _WHITE)
+            words = f"{number}  {sign}{tag.words}".rstrip()
+            labels.want(words, outline[np.argmin(outline[:, 1])], colour)
         size = _size(piece)
         if size is not None and len(piece.measured_lines_px):
             middle = piece.measured_lines_px[len(piece.measured_lines_px) // 2]
@@ -267,6 +299,10 @@ def _dashed(
         _line(canvas, piece, colour)
 
 
+LED_FROM = 1.2
+"""A label further from its piece than so many letters' heights is led to it by a line."""
+
+
 class _Labels:
     """Short words on the photo, put where they cover neither each other nor the edge."""
 
@@ -304,6 +340,10 @@ class _Labels:
             width, height = font.getlength(text) + 18, self.size + 12
             box = self._place(at, width, height, placed, taken, centred=centred)
             placed.append(box)
+            tip = _nearest(box, at)
+            if not centred and float(np.hypot(*(tip - at))) > LED_FROM * self.size:
+                pen.line([*map(float, at), *map(float, tip)], fill=_DARK, width=5)
+                pen.line([*map(float, at), *map(float, tip)], fill=colour, width=2)
             pen.rounded_rectangle(box, radius=7, fill=_DARK)
             middle = ((box.left + box.right) / 2, (box.top + box.bottom) / 2)
             pen.text(middle, text, font=font, fill=colour, anchor="mm")
@@ -342,6 +382,11 @@ class _Labels:
                 best, least = box, cost
         assert best is not None
         return best
+
+
+def _nearest(box: _Box, at: FloatArray) -> FloatArray:
+    """Return the point of a box that is nearest to another point."""
+    return np.array([np.clip(at[0], box.left, box.right), np.clip(at[1], box.top, box.bottom)])
 
 
 def _covered(taken: NDArray[np.int32], box: _Box) -> int:

@@ -19,6 +19,7 @@ from app.words import form_words, grade_words
 
 if TYPE_CHECKING:
     from rules.findings import Findings
+    from vision.picture.overlay import Tag
     from vision.types import Examination, Image
 
 JPEG_QUALITY = 88
@@ -145,10 +146,19 @@ def without_pixels(result: Result) -> Result:
 
 def _pictures(result: Result, request: Request) -> tuple[Future[Picture], ...]:
     """Begin to draw all pictures, in the order in which a person comes to see them."""
+    from vision.picture.overlay import Tag
+
     assert result.examination is not None
     examination: Examination = result.examination
     cut = [piece.findings for piece in result.pieces if _is_lifted_by_a_cut(piece)]
-    whole = _PAINTER.submit(_whole, examination, cut, _alt(result, request))
+    tags = [
+        Tag(
+            words=grade_words(piece.grading, request.sheet),
+            is_unsure=bool(piece.grading.settle or piece.grading.guess),
+        )
+        for piece in result.pieces
+    ]
+    whole = _PAINTER.submit(_whole, examination, cut, tags, _alt(result, request))
     return whole, *(
         _PAINTER.submit(_near, examination, cut, number, piece)
         for number, piece in enumerate(result.pieces)
@@ -160,8 +170,10 @@ def _is_lifted_by_a_cut(piece: GradedPiece) -> bool:
     return any({"brass", "solder"} & set(lift.clears) for lift in piece.grading.lifts)
 
 
-def _whole(examination: Examination, cut: Sequence[Findings], alt: str) -> Picture:
-    return Picture(label="Whole photo", jpeg=as_jpeg(_drawn(examination, cut)), alt=alt)
+def _whole(
+    examination: Examination, cut: Sequence[Findings], tags: Sequence[Tag], alt: str
+) -> Picture:
+    return Picture(label="Whole photo", jpeg=as_jpeg(_drawn(examination, cut, tags)), alt=alt)
 
 
 def _near(
@@ -179,12 +191,12 @@ def _near(
     )
 
 
-def _drawn(examination: Examination, cut: Sequence[Findings]) -> Image:
+def _drawn(examination: Examination, cut: Sequence[Findings], tags: Sequence[Tag] = ()) -> Image:
     """Return the photo with all marks, and where to cut the pieces of these findings."""
     from vision.finish.cuts import cut_lines, draw_cuts
     from vision.picture.overlay import draw_marks, phone_label_px
 
-    image = draw_marks(examination, long_side_px=LONG_SIDE_PX)
+    image = draw_marks(examination, long_side_px=LONG_SIDE_PX, tags=tags)
     factor = examination.photo.width_px / image.shape[1]
     for reading in examination.pieces:
         if not any(reading.findings is one for one in cut):

@@ -101,8 +101,8 @@ def test_every_mark_carries_its_word(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(overlay._Labels, "want", remember)
     draw_overlay(examination(size=(900, 1200)), [caption()] * 3)
     assert sorted(words) == sorted(
-        ["reference: card", "brass?", "solder", "1", "2", "3", "15.02 mm", "2.21 mm"]
-        + ["strand 1.29 mm"]
+        ["reference: card", "brass?", "solder", "15.02 mm", "2.21 mm", "strand 1.29 mm"]
+        + [f"{number}  {caption().title}" for number in (1, 2, 3)]
     )
 
 
@@ -162,3 +162,26 @@ def test_a_number_and_its_unit_stay_on_one_row() -> None:
 
 def test_letters_that_the_font_lacks_are_told_by_others() -> None:
     assert overlay._writable("1.2 × 3 – 4 ± 1 ° ≥ 5 é") == "1.2 x 3 - 4 ± 1 ° at least 5 ?"
+
+
+def test_each_of_several_pieces_wears_its_number_and_grade(monkeypatch: pytest.MonkeyPatch) -> None:
+    words: list[str] = []
+    monkeypatch.setattr(overlay._Labels, "want", lambda self, text, *_, **__: words.append(text))
+    told = [caption(title="No. 1"), caption(title="No. 2 or No. 1", is_unsure=True), caption()]
+    draw_overlay(examination(size=(900, 1200)), told)
+    assert "1  No. 1" in words
+    assert "2  ? No. 2 or No. 1" in words
+    words.clear()
+    draw_marks(examination(size=(900, 1200)))
+    assert "2" in words, "without grades the number alone"
+
+
+def test_an_unsure_piece_looks_unsure_without_its_colour_too() -> None:
+    found = examination(size=(900, 1200))
+    sure, unsure = (
+        draw_marks(found, tags=[overlay.Tag(words="No. 1", is_unsure=is_unsure)] * 3)
+        for is_unsure in (False, True)
+    )
+    x, y = np.round(found.pieces[0].region.outline_px).astype(int).T
+    light = [image[y, x].astype(int).min(axis=1) > 90 for image in (sure, unsure)]
+    assert light[1].mean() < 0.85 * light[0].mean(), "its outline is broken"
