@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import resource
 import subprocess
@@ -12,6 +13,7 @@ import sys
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from rules.errors import PhotoError
 from tests.hostile import photos
@@ -54,6 +56,20 @@ def test_no_png_with_a_changed_byte_in_its_pixels_is_graded() -> None:
     """Its checksums catch every one (W3C, PNG, 5.5); 1,400 of 1,680 once went through."""
     for place in range(0, 10_000, 23):
         assert refusal(photos.png_with_a_changed_pixel_byte(place)) == "damaged"
+
+
+def test_nor_one_that_still_unpacks() -> None:
+    """A larger one, where the packing alone does not tell: the last rows changed unnoticed."""
+    rgb = np.random.default_rng(3).integers(0, 256, (100, 100, 3), np.uint8)
+    out = io.BytesIO()
+    Image.fromarray(np.kron(rgb, np.ones((2, 2, 1), np.uint8))).save(out, "PNG")
+    data = out.getvalue()
+    assert load_photo(data, name="piece").width_px == 200
+    start = data.index(b"IDAT") + 4
+    for place in range(start, len(data) - 16, 61):
+        changed = bytearray(data)
+        changed[place] = 0 if data[place] else 1
+        assert refusal(bytes(changed)) == "damaged"
 
 
 def test_a_jpeg_of_too_many_scans_is_refused_unopened() -> None:
