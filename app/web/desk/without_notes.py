@@ -9,7 +9,9 @@ by which it is told what it is.
 
 from __future__ import annotations
 
+import re
 import struct
+import warnings
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -27,6 +29,7 @@ _SOI, _EOI, _SOS, _APP0, _APP1, _APP2, _APP14 = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0x
 _APPS_AND_COMMENT = {*range(0xE0, 0xF0), *range(0xF0, 0xFF)}  # APPn, JPGn, COM
 _ALONE = {0x01, *range(0xD0, 0xD8)}
 _JFIF_LENGTH = 16
+_NO_FILL = re.compile(b"[^\xff]")
 
 _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
 _PNG_KEPT = {
@@ -36,6 +39,7 @@ _PNG_KEPT = {
 """The picture and its colours (W3C, PNG specification, third edition, clause 11)."""
 
 _WEBP_KEPT = {b"VP8X", b"VP8 ", b"VP8L", b"ALPH", b"ICCP", b"ANIM", b"ANMF"}
+_WEBP_FIRST = {b"VP8X", b"VP8 ", b"VP8L"}
 _WEBP_XMP, _WEBP_EXIF = 0x04, 0x08
 """Flags in the first byte of VP8X (RFC 9649, 2.7.1)."""
 
@@ -71,9 +75,11 @@ def _facts(exif: bytes) -> bytes:
 
     kept = PillowImage.Exif()
     try:
-        told = PillowImage.Exif()
-        told.load(exif)
-        orientation, focal = told.get(_ORIENTATION), told.get_ifd(_EXIF).get(_FOCAL_35MM)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of what is malformed, as when the photo is read
+            told = PillowImage.Exif()
+            told.load(exif)
+            orientation, focal = told.get(_ORIENTATION), told.get_ifd(_EXIF).get(_FOCAL_35MM)
         if isinstance(orientation, int) and 1 < orientation <= 8:
             kept[_ORIENTATION] = orientation
         if focal and 0 < float(focal) < 0x10000:
@@ -87,18 +93,34 @@ def _facts(exif: bytes) -> bytes:
 
 
 def _jpeg(data: bytes) -> Iterator[bytes]:
-    """Give the pieces of a JPEG that are the picture (ITU-T T.81, B.1)."""
+    """Give the pieces of a JPEG that are the picture (ITU-T T.81, B.1).
+
+    What lies astray between the segments may have been notes: zeros stand in its place, so
+    that a damaged file is told as one all the same.
+    """
     yield data[:2]
     at, has_facts = 2, False
     while at + 4 <= len(data):
-        if data[at] != 0xFF or data[at + 1] == 0xFF:  # a stray byte, or a fill byte
-            at += 1
+        if data[at] != 0xFF:
+            found = data.find(b"\xff", at)
+            end = len(data) if found < 0 else found
+            yield bytes(end - at)
+            at = end
+            continue
+        if data[at + 1] == 0xFF:  # fill bytes
+            found_other = _NO_FILL.search(data, at)
+            end = len(data) if found_other is None else found_other.start()
+            yield data[at : end - 1]
+            at = end - 1
+            if found_other is None:
+                return
             continue
         marker = data[at + 1]
         if marker == _EOI:
             yield data[at : at + 2]
             return
         if marker in _ALONE or marker in (0x00, _SOI):
+            yield data[at : at + 2]
             at += 2
             continue
         length = int.from_bytes(data[at + 2 : at + 4], "big")
@@ -173,6 +195,8 @@ def _png(data: bytes) -> Iterator[bytes]:
 
 def _webp(data: bytes) -> bytes:
     """Return a WebP without the chunks that are no picture (RFC 9649, 2.3 and 2.7)."""
+    if data[12:16] not in _WEBP_FIRST:  # damaged: without its head the rest reads otherwise
+        return data[:HEAD_BYTES]
     chunks: list[bytes] = []
     at, facts = 12, b""
     until = min(len(data), 8 + int.from_bytes(data[4:8], "little"))
@@ -185,6 +209,7 @@ def _webp(data: bytes) -> bytes:
             facts = _facts(data[at + 8 : at + 8 + length])
         at = end
     if chunks and chunks[0][:4] == b"VP8X" and len(chunks[0]) > 8:
+        facts = facts if chunks[0][8] & _WEBP_EXIF else b""  # unsaid, they are not read
         flags = chunks[0][8] & ~(_WEBP_XMP | _WEBP_EXIF) | (_WEBP_EXIF if facts else 0)
         chunks[0] = chunks[0][:8] + bytes((flags,)) + chunks[0][9:]
         if facts:
@@ -192,7 +217,7 @@ def _webp(data: bytes) -> bytes:
             chunks.append(b"EXIF" + struct.pack("<I", len(facts)) + padded)
     body = b"WEBP" + b"".join(chunks)
     # A file that was cut short says so by its length, as before.
-    missing = max(0, 8 + int.from_bytes(data[4:8], "little") - len(data))
+    missing = max(0, 8 + int.from_bytes(data[4:8], "little") - len(data), at - until)
     return b"RIFF" + struct.pack("<I", min(len(body) + missing, 2**32 - 1)) + body
 
 
@@ -239,10 +264,16 @@ def _heif(data: bytes) -> bytes:
             if b"iinf" not in inside or b"iloc" not in inside:
                 raise ValueError("the file doesn't say where its notes are")
             notes = _text_items(data, inside[b"iinf"])
-            idat = inside.get(b"idat")
-            for item, start, end in _places(data, inside[b"iloc"], idat):
-                if item in notes:
-                    _write_over(out, start, end, is_exif=notes[item] == b"Exif")
+            places = list(_places(data, inside[b"iloc"], inside.get(b"idat")))
+            pictures = [(start, end) for item, start, end in places if item not in notes]
+            # What says where all of that is isn't to be written over either.
+            pictures += [(one.at, one.end) for kind, one in inside.items() if kind != b"idat"]
+            for item, start, end in places:
+                if item not in notes:
+                    continue
+                if any(start < other_end and other < end for other, other_end in pictures):
+                    raise ValueError("the notes lie on the picture")
+                _write_over(out, start, end, is_exif=notes[item] == b"Exif")
         elif box.kind == b"mini":  # picture and notes in one box, which nothing here reads
             raise ValueError("a kind of box that is not known")
         elif box.kind not in _BOXES_KEPT:

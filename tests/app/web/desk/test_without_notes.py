@@ -13,6 +13,7 @@ import pillow_heif
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from PIL import Image, ImageCms, PngImagePlugin
 
 from app.web.desk.without_notes import HEAD_BYTES, without_notes
@@ -131,6 +132,12 @@ def test_of_what_is_no_photo_only_the_kind_is_kept(data: bytes, code: str) -> No
         assert told.value.code == code
 
 
+def turned(sound: Photo | str) -> list[NDArray[np.uint8]]:
+    assert isinstance(sound, Photo)
+    turns = [np.rot90(sound.rgb, number) for number in range(4)]
+    return [*turns, *(np.flip(turn, 0) for turn in turns)]
+
+
 def outcome(data: bytes) -> Photo | str:
     try:
         return load_photo(data, name="a")
@@ -138,7 +145,22 @@ def outcome(data: bytes) -> Photo | str:
         return fault.code
 
 
-@settings(deadline=None, max_examples=150)
+def test_a_damaged_head_is_told_as_damage_and_leaves_no_notes() -> None:
+    whole = bytearray(photo("JPEG"))
+    whole[3] = 0  # what follows the first marker lies astray, notes and all
+    assert outcome(bytes(whole)) == "damaged"
+    after = without_notes(bytes(whole))
+    assert outcome(after) == "damaged" and SECRET not in after
+
+
+def test_fill_bytes_stay() -> None:
+    data = photo("JPEG")
+    filled = data[:2] + b"\xff" * 40 + data[2:]
+    assert same(load_photo(filled, name="a"), load_photo(without_notes(filled), name="a"))
+    assert len(without_notes(data[:2] + b"\xff" * 5_000_000)) >= 5_000_000
+
+
+@settings(deadline=None, max_examples=150, derandomize=True)
 @given(st.sampled_from(KINDS), st.data())
 def test_a_mutated_photo_is_told_the_same_or_refused(kind: str, data: st.DataObject) -> None:
     """Bytes changed, cut out, or cut off: stripping never fails, and never makes another
@@ -159,12 +181,10 @@ def test_a_mutated_photo_is_told_the_same_or_refused(kind: str, data: st.DataObj
             break
     after = without_notes(bytes(whole))
     before, told = outcome(bytes(whole)), outcome(after)
-    if isinstance(before, Photo) and isinstance(told, Photo):
-        assert before.rgb.shape == told.rgb.shape or kind in ("HEIF", "AVIF", "WEBP", "PNG")
-        if before.rgb.shape == told.rgb.shape:
-            assert (before.rgb == told.rgb).mean() > 0.9
-    else:
-        assert isinstance(told, str) or kind == "PNG"
+    if isinstance(told, Photo):
+        # Where the notes alone were damaged the picture is the one that it was.
+        same_as = [before.rgb] if isinstance(before, Photo) else turned(outcome(photo(kind)))
+        assert any(np.array_equal(told.rgb, rgb) for rgb in same_as)
 
 
 @settings(deadline=None, max_examples=300)
