@@ -128,7 +128,12 @@ def tell_piece(model: PieceModel, features: Float32Array, cover: Float32Array) -
     """
     if not cover.any():
         raise ContractError("the piece lies outside of the map", where="cover")
-    raw = model.head(features, cover[None])
+    rows, columns = (np.flatnonzero(cover.any(axis=axis)) for axis in (1, 0))
+    # Cells without the piece count nothing, and cost as much memory as those with it.
+    own = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
+    raw = model.head(
+        np.ascontiguousarray(features[:, *own]), np.ascontiguousarray(cover[None, *own])
+    )
     level = float(np.clip(raw.tarnish[0, 0], 0.0, 1.0))
     u = model.u_tarnish_scale * exp(float(raw.tarnish[0, 1]))
     shine = _p(raw.shine[0])

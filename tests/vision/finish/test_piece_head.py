@@ -31,6 +31,7 @@ from vision.finish.piece_head import (
     tell_piece,
     unseen,
 )
+from vision.types import Float32Array
 
 TINY = Path(__file__).parents[1] / "data" / "pooling.onnx"
 FEATURES = np.zeros((3, 4, 6), np.float32)
@@ -210,3 +211,17 @@ def test_a_missing_head_is_refused(tmp_path: Path) -> None:
         read_piece_model(description(), folder=tmp_path)
     with pytest.raises(InstallError, match="does not say"):
         read_piece_model({}, folder=tmp_path)
+
+
+def test_the_head_is_shown_no_more_than_the_cells_around_the_piece() -> None:
+    """By construction: a piece of 3 x 5 cells on a map of 12 x 16."""
+    shown: list[tuple[int, ...]] = []
+
+    def head(features: Float32Array, cover: Float32Array) -> RawAnswers:
+        shown.extend((features.shape, cover.shape))
+        return head_of().head(features, cover)
+
+    cover = np.zeros((12, 16), np.float32)
+    cover[4:7, 8:13] = 0.5
+    tell_piece(replace(head_of(), head=head), np.zeros((2, 12, 16), np.float32), cover)
+    assert shown == [(2, 3, 5), (1, 3, 5)]
