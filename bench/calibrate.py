@@ -145,11 +145,15 @@ def fit(pieces: Graded) -> Calibration:
 
 
 def temper(pieces: Graded) -> tuple[float, float]:
-    """Return the temperature and lapse rate with the least negative log likelihood."""
+    """Return the temperature and lapse rate with the least negative log likelihood.
+
+    The lapse is at least one in as many pieces as there are: rarer misses nobody saw.
+    """
+    least = round(1 / len(pieces.p), 4)
     grid = [
         (nll(Calibration(temperature=t, lapse=lapse).applied(pieces.p), pieces.truth), t, lapse)
         for t in np.round(np.exp(np.linspace(np.log(0.5), np.log(4.0), 43)), 3)
-        for lapse in np.round(np.linspace(0.0, 0.3, 31), 3)
+        for lapse in np.round(np.linspace(least, 0.3, 31), 4)
     ]
     _, t, lapse = min(grid)
     return float(t), float(lapse)
