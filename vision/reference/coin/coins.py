@@ -34,7 +34,7 @@ DEFAULT_FOCAL_35MM = 26.0
 """Main camera of most phones, mm at 35 mm film; taken where EXIF tells none."""
 
 FILM_DIAGONAL_MM = 43.27
-U_FOCAL_REL = 0.03
+U_FOCAL_REL = 0.03  # EXIF rounds to whole mm of some 26, and focusing near adds: assumed
 U_DEFAULT_FOCAL_REL = 0.12  # main cameras lie between 23 and 29 mm
 
 # On 140 rendered photos the network sees all 35 coins, and of other round things half; on
@@ -69,7 +69,7 @@ astray by those: they score 0.21 and 0.26. The lowest of 414 outlines that are r
 dark wood, scores 0.30."""
 
 ECCENTRICITY_REL = 0.0008  # long axis against diameter at 150 mm and 30 degrees
-LENS_REL = 0.002  # left over after the phone's own correction
+LENS_REL = 0.002  # left over after the phone's own correction: assumed, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
