@@ -29,7 +29,7 @@ SHARE_STRANGE = 0.15  # of other round things that are no coin of the country; a
 LEAST_P, LEAST_P_PLAIN, PLAIN_WARMTH = 0.02, 0.06, 0.8
 """Below that probability the named colour is refused; the second where the table looks grey or
 white, so that the light is known better. Of 280 views of real coins alone none is refused by its
-right name; by one of another colour 78 % of 1550 are, 94 % of 301 on white paper (bench.coins)."""
+right name; by one of another colour 77 % of 1550 are, 94 % of 301 on white paper (bench.coins)."""
 EQUAL_P, EQUALLY_GOOD = 0.3, 3.0
 """Least probability of the named colour, and most natural log of how much less likely a disc may
 be, to be taken as an equal coin: assumed. One left out costs a little of the mean, no more."""
