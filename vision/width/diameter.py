@@ -58,6 +58,10 @@ NEAREST_CM = 10.0
 ALONE_SHARE = 0.75
 """A run with less of the piece than this is looked at again without the rest."""
 
+MOST_LAYOUT_REL = 0.25
+"""With more doubt than this of where the edges are, relative to the width, nothing is told:
+a shadow's rim may be taken for the piece's, and the middle between both is neither."""
+
 UNSURE_U_REL = 0.1
 """From this relative standard uncertainty on a person is told how to do better."""
 
@@ -132,6 +136,8 @@ def _reading(run: Edges, photo: Photo, scale: Scale) -> DiameterReading:
     u_px = found_px / diameter.value * hypot(*(diameter.budget[part] for part in WIDTH_PARTS))
     if found_px < GOOD_WIDTH_PX and found_px - SURE_K * u_px < MIN_WIDTH_PX:
         return _refusal(_too_thin(photo, scale, found_px, u_px=u_px), found_px)
+    if diameter.budget["layout"] > MOST_LAYOUT_REL * diameter.value:
+        return _refusal(problem_of("edges_unclear"), found_px)
     return DiameterReading(
         diameter=diameter,
         width_px=found_px,

@@ -440,7 +440,8 @@ def main() -> None:
     parser.add_argument("--compare", type=Path, nargs="*", default=[], help="weights to judge too")
     parser.add_argument("--seconds", type=float, default=280)
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    # Not even asked whether there is a card: after that no process can be forked that uses it.
+    parser.add_argument("--device", default="cpu")
     parser.add_argument("--rows", type=int, default=3072, help="stretches in a batch")
     parser.add_argument("--drawn", type=int, default=49_152, help="drawn profiles")
     parser.add_argument("--drawn-share", type=float, default=0.25)

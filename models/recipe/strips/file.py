@@ -200,6 +200,7 @@ def main() -> None:
     parser.add_argument("--edges", type=Path, nargs="+", required=True)
     parser.add_argument("--looks", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--made", default="", help="what the edges learned from, in words")
     options = parser.parse_args()
     kept = torch.load(options.looks, map_location="cpu", weights_only=True)
     looks = StripNet()
@@ -208,7 +209,8 @@ def main() -> None:
         "edges": edge_part([read_net(path) for path in options.edges]),
         "looks": look_part(looks.eval()),
     }
-    written(joined(parts), options.out, kept=kept, made=kept["made"])
+    made = f"edges: {options.made}; looks: {kept['made']}" if options.made else kept["made"]
+    written(joined(parts), options.out, kept=kept, made=made)
 
 
 if __name__ == "__main__":

@@ -437,7 +437,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=240.0, help="of training")
     parser.add_argument("--start", type=Path, help="weights to go on from")
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--device", default="cpu")
     parser.add_argument("--batch", type=int, default=512)
     parser.add_argument("--limit", type=int, help="use so many photos only")
     options = parser.parse_args()
