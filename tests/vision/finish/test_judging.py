@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 import pytest
 
+from rules.confidence import FAMILIAR
 from rules.findings import ON_THE_PIECE, Finish, Form, What
 from tests.vision.drawn_head import head_of
 from vision.finish.judging import FinishReading, judge_finish
@@ -124,6 +125,8 @@ def name_of(reading: FinishReading) -> str:
         What.GREEN: "green",
         What.BRASS: "brass",
     }
+    if reading.familiarity < FAMILIAR or reading.seen[What.NOT_METAL].p > 0.5:
+        return "strange"
     likely = {w: f.share for w, f in reading.seen.items() if w in named and f.p > 0.5}
     most = max(likely, key=lambda what: likely[what], default=None)
     if most is not None and likely[most] > 0.3:
@@ -138,20 +141,22 @@ def share(truth: str, *names: str) -> float:
     return sum(n for (t, name), n in told().items() if t == truth and name in names) / total
 
 
-@pytest.mark.parametrize(
-    ("truth", "least"),
-    [("bright", 0.6), ("tinned", 0.7), ("green", 1.0), ("coated", 0.65)],
-)
+@pytest.mark.parametrize(("truth", "least"), [("bright", 0.6), ("coated", 0.65)])
 def test_real_surfaces_are_mostly_named_right(truth: str, least: float) -> None:
-    """20 of 29 coats and 12 of 16 tinned ones when this was written; only one is green. The
-    brass of these photos is gilded plugs, which are taken for no piece of the trade."""
+    """13 of 18 bright ones and 21 of 29 coats when this was written."""
     assert share(truth, truth) >= least, told()
 
 
-def test_hardly_a_real_coat_is_called_bright_and_no_bright_copper_green_or_grey() -> None:
-    # Amber enamel and orange oxide look alike; what matters for the grade is that
-    # neither is called bright.
-    assert share("coated", "bright") <= 4 / 29, told()  # four; two by the map alone
+def test_hardly_a_real_surface_that_is_not_bare_passes_for_bare_copper() -> None:
+    # What lies on copper, or is none, costs a grade; strange is told as a guess at most.
+    bare = ("bright", "tarnished")
+    assert share("coated", *bare) <= 5 / 29, told()  # four
+    assert share("tinned", *bare) <= 2 / 16, told()
+    assert share("green", *bare) == 0.0, told()
+    assert share("brass", *bare) <= 1 / 6, told()  # gilded plugs, all of them
+
+
+def test_no_bright_copper_is_called_green_grey_or_brass() -> None:
     assert share("bright", "green", "tinned", "brass") == 0.0, told()
 
 
