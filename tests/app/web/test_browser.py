@@ -71,7 +71,7 @@ def test_a_jpeg_is_graded_with_reasons_and_picture(visit: Visit, size: tuple[int
     page = visit(size=size)
     hand_in(page, TUBE)
     page.get_by_role("heading", name="No. 2", exact=True).wait_for()
-    assert settled(page).get_by_text("brass fitting seen with").is_visible()
+    assert settled(page).get_by_text("A brass fitting is on the piece").is_visible()
     assert page.get_by_text("All grades").is_visible()
     picture = page.get_by_alt_text("The photo with what was found drawn on it")
     picture.wait_for()
