@@ -12,13 +12,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from rules.confidence import FAMILIAR
 from rules.findings import ON_THE_PIECE, Finish, FinishFinding, Flag, FormFinding, What
-from vision.finish.parts import parts_of
+from vision.finish.parts import parts_px
 from vision.finish.piece_head import PieceModel, PieceTold, tell_piece, unseen
 from vision.finish.surface import cover
-from vision.finish.working_copy import WorkCopy, work_copy
-from vision.types import Boxes, Photo, Region, Surface, SurfaceMap
+from vision.photo.colour import strongest_channel
+from vision.types import Boxes, Image, Photo, Region, Surface, SurfaceMap
 
 SURFACE_OF = {
     What.COATING: Surface.COATED,
@@ -29,6 +31,13 @@ SURFACE_OF = {
     What.SOLDER: Surface.SOLDER,
 }
 """Which class of the map shows a thing where it lies."""
+
+CLIPPED_CODE, DARK_CODE = 250, 16
+"""A pixel with a channel above the first shows the lamp, one whose brightest channel is below
+the second noise and lens flare; neither shows a colour."""
+
+MOST_SAMPLES = 250_000
+"""Pixels of a piece's box that are looked at for that: more only repeat their neighbours."""
 
 FEWEST_VALID = 12
 """With fewer usable pixels nothing is said about the finish."""
@@ -86,21 +95,40 @@ def judge_finish(
         surface: The network's map over the piece.
         model: The head for the piece.
     """
-    work = work_copy(photo.rgb, region.mask, region.box_px)
-    if work.valid.sum() < FEWEST_VALID:
+    count, seen_share = pixels_seen(photo.rgb, region)
+    if count < FEWEST_VALID:
         note = "the piece is clipped or dark all over: its finish can't be seen"
         return FinishReading(finish=None, seen=unseen(), form=None, notes=(note,))
     own = cover(surface, region.mask, box_px=region.box_px)
     told = tell_piece(model, surface.features, own)
-    doubt = UNSEEN_PART * (1 - work.seen_share)
+    doubt = UNSEEN_PART * (1 - seen_share)
     return FinishReading(
         finish=_finish(told, doubt),
         seen={what: _widened(flag, doubt) for what, flag in told.seen.items()},
         form=told.form,
-        boxes_px=_boxes(told, surface, work, (photo.width_px, photo.height_px)),
+        boxes_px={
+            what: parts_px(surface, region, own, SURFACE_OF[what])
+            for what in ON_THE_PIECE
+            if told.seen[what].p >= SHOWN_P
+        },
         familiarity=told.familiarity,
-        notes=_notes(work, told),
+        notes=_notes(told, seen_share),
     )
+
+
+def pixels_seen(rgb: Image, region: Region) -> tuple[int, float]:
+    """Return how many of a piece's pixels show its own colour, and their share.
+
+    Args:
+        rgb: ``(h, w, 3)`` uint8, the whole photo.
+        region: The piece; of a large one not every pixel is looked at.
+    """
+    x, y, w, h = region.box_px
+    step = max(1, int((w * h / MOST_SAMPLES) ** 0.5))
+    part = np.ascontiguousarray(rgb[y : y + h : step, x : x + w : step])
+    peak = strongest_channel(part)[region.mask[::step, ::step]]
+    shown = int(((peak <= CLIPPED_CODE) & (peak >= DARK_CODE)).sum())
+    return shown, shown / max(peak.size, 1)
 
 
 def _widened(flag: Flag, doubt: float) -> Flag:
@@ -134,23 +162,8 @@ def _finish(told: PieceTold, doubt: float) -> FinishFinding:
     return FinishFinding(shares=shares, u=spread, tarnish_level=told.tarnish)
 
 
-def _boxes(
-    told: PieceTold, surface: SurfaceMap, work: WorkCopy, photo_size: tuple[int, int]
-) -> dict[What, Boxes]:
-    likely = [what for what in ON_THE_PIECE if told.seen[what].p >= SHOWN_P]
-    if not likely:
-        return {}
-    order = list(Surface)
-    planes = surface.p[[order.index(SURFACE_OF[what]) for what in likely]]
-    found: dict[What, Boxes] = {}
-    for what, plane in zip(likely, work.resampled(planes, surface.box_px), strict=True):
-        parts = parts_of(plane, work.mask, width_px=work.width_px)
-        found[what] = tuple(work.part_box_px(part, photo_size=photo_size) for part in parts)
-    return found
-
-
-def _notes(work: WorkCopy, told: PieceTold) -> tuple[str, ...]:
-    hidden = 1 - work.seen_share
+def _notes(told: PieceTold, seen_share: float) -> tuple[str, ...]:
+    hidden = 1 - seen_share
     notes = (
         (
             f"{100 * hidden:.0f} % of the piece is too bright or too dark to judge its colour",
