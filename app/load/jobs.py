@@ -25,14 +25,33 @@ from app.load.worth import (
     work_of,
     yield_of,
 )
+from rules.draws import LIKELIER_P
 from rules.engine import grade
-from rules.findings import Findings, Finish, FinishFinding, Flag, Form, Measurement, Unit
+from rules.findings import (
+    Findings,
+    Finish,
+    FinishFinding,
+    Flag,
+    Form,
+    Measurement,
+    Origin,
+    Unit,
+    What,
+)
 from rules.table import Lift, RuleSheet
 
 _SHARES = {
     "green_share": Finish.GREEN,
     "coated_share": Finish.COATED,
     "tinned_share": Finish.TINNED,
+}
+_PRESENCE = {
+    "brass": What.BRASS,
+    "solder": What.SOLDER,
+    "insulation": What.INSULATION,
+    "green_share": What.GREEN,
+    "coated_share": What.COATING,
+    "tinned_share": What.TIN,
 }
 _WORDS = {
     "insulation": "strip insulation",
@@ -72,32 +91,42 @@ def jobs_for(terms: Terms, load: Load, *, recovery: float = RECOVERY) -> tuple[J
 def findings_after(findings: Findings, clears: tuple[str, ...]) -> Findings:
     """Return the findings of what is left once something was taken off.
 
-    What lay under a share that is cleared is bare metal now, as in ``rules/lifts.py``. The
-    outer diameter of insulated wire was that of its coat: off with it, it is not known.
+    What lay under a share that is cleared is bare metal now, as in ``rules/lifts.py``. What a
+    photo measured around a jacket was the jacket: off with it, the copper's size is not known
+    unless it was measured or stated on its own.
     """
     facts = findings.facts
+    jacket = is_insulated(findings) and "insulation" in clears
     for name in clears:
-        if name == "brass":
-            findings = replace(findings, brass=Flag(p=0.0))
-        elif name == "solder":
-            findings = replace(findings, solder=Flag(p=0.0))
-        elif name in _SHARES and findings.finish is not None:
+        if name in _PRESENCE and _PRESENCE[name] in findings.seen:
+            gone: dict[str, Any] = {str(_PRESENCE[name]): Flag(p=0.0)}
+            findings = replace(findings, **gone)
+        if name in _SHARES and findings.finish is not None:
             findings = replace(findings, finish=_bared(findings.finish, _SHARES[name]))
-        elif name == "tarnish_level" and findings.finish is not None:
+        if name == "tarnish_level" and findings.finish is not None:
             fresh = Measurement.normal(0.0, 0.0, Unit.ONE)
             findings = replace(findings, finish=replace(findings.finish, tarnish_level=fresh))
-        elif name in _FACTS:
+        if name in _FACTS:
             off: dict[str, Any] = {name: False}
             facts = replace(facts, **off)
-    if findings.facts.insulation and not facts.insulation:
-        findings = replace(
-            findings, diameter=findings.strand_diameter if _is_wire(findings) else None
-        )
+    if jacket:
+        strand = _of_the_copper(findings)
+        wire = findings.form.value is Form.WIRE
+        findings = replace(findings, diameter=strand if wire else None, strand_diameter=strand)
     return replace(findings, facts=facts)
 
 
-def _is_wire(findings: Findings) -> bool:
-    return findings.form.value is Form.WIRE
+def is_insulated(findings: Findings) -> bool:
+    """Return whether a piece is in its jacket: as the person says, else as it was seen."""
+    said = findings.facts.insulation
+    return findings.p_of(What.INSULATION) >= LIKELIER_P if said is None else said
+
+
+def _of_the_copper(findings: Findings) -> Measurement | None:
+    """Return the strand, unless what was measured for it is the outside of the jacket."""
+    strand = findings.strand_diameter
+    measured = strand is not None and strand.origin is Origin.MEASURED
+    return None if measured and strand == findings.diameter else strand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,7 +208,7 @@ def _jobs_of(terms: Terms, bin_: Bin, piece: Piece, *, kg: float, recovery: floa
     per_kg = terms.loose_per_kg
     seen = seen_by(terms.buyer, piece.findings)
     now: Mapping[str, float] = grading.p
-    if seen.facts.insulation and INSULATED in per_kg:
+    if is_insulated(seen) and INSULATED in per_kg:
         now = {INSULATED: 1.0}
     found = []
     for lift in grading.lifts:

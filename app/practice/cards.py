@@ -159,9 +159,9 @@ def topic_of(findings: Findings) -> Topic:  # noqa: PLR0911 (one return a topic 
         return Topic.NOT_COPPER
     if facts.insulation or findings.p_of(What.INSULATION) >= 0.5:
         return Topic.INSULATED
-    if findings.solder.p >= 0.5:
+    if findings.p_of(What.SOLDER) >= 0.5:
         return Topic.SOLDER
-    if findings.brass.p >= 0.5:
+    if findings.p_of(What.BRASS) >= 0.5:
         return Topic.BRASS
     for one, topic in (
         (Finish.COATED, Topic.ENAMEL),

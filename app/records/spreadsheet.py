@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from app.files import harmless, write_whole
 from app.records.errors import RecordsError
 from app.records.types import PieceRecord
-from rules.findings import Facts, Finish, Measurement
+from rules.findings import Facts, Finish, Measurement, What
 
 if TYPE_CHECKING:
     from app.records.store import Records
@@ -78,8 +78,8 @@ def _columns() -> dict[str, Column]:
     columns |= {f"{finish}_share": _share(finish) for finish in Finish}
     columns |= _measured("tarnish_level", _tarnish_level)
     columns |= {
-        "brass_p": lambda piece: piece.findings.brass.p,
-        "solder_p": lambda piece: piece.findings.solder.p,
+        "brass_p": lambda piece: piece.findings.p_of(What.BRASS),
+        "solder_p": lambda piece: piece.findings.p_of(What.SOLDER),
     }
     columns |= {f"stated_{fact}": _fact(fact) for fact in Facts.__dataclass_fields__}
     columns |= {

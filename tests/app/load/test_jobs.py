@@ -12,7 +12,7 @@ from app.load.jobs import break_evens, findings_after, jobs_for, kinds_of
 from app.load.terms import Terms
 from app.load.worth import Work
 from rules.engine import grade
-from rules.findings import Findings, Finish, Form
+from rules.findings import Findings, Finish, Flag, Form, Measurement, Origin, Unit, What
 from rules.sheet import load_sheet
 from tests.app.load.loads import buyer, graded_by, kg, load, terms
 from tests.rules.pieces import DULL, mm, piece, tube
@@ -103,6 +103,24 @@ def test_what_is_taken_off_is_gone_and_nothing_else_changes() -> None:
     assert after.diameter == before.diameter
     bare = findings_after(piece(Form.WIRE, oil=True, insulation=True), ("oil", "insulation"))
     assert (bare.facts.oil, bare.facts.insulation) == (False, False)
+
+
+def test_what_was_seen_there_is_gone_too_and_a_jacket_takes_its_size_along() -> None:
+    # The photo measured 3 mm of jacket; what is inside nobody knows until it is off.
+    there = Flag(p=0.97, share=0.9, u_share=0.05)
+    around = mm(3.0)
+    wire = piece(Form.WIRE, diameter=around, strand=around)
+    seen = replace(wire, insulation=there, coating=Flag(p=0.1))
+    bare = findings_after(seen, ("insulation", "coated_share"))
+    assert bare.p_of(What.INSULATION) == 0
+    assert bare.p_of(What.COATING) == 0
+    assert bare.diameter is None
+    assert bare.strand_diameter is None
+    stated = Measurement.normal(1.8, 0.03, Unit.MILLIMETRE, origin=Origin.STATED)
+    kept = findings_after(replace(seen, strand_diameter=stated), ("insulation",))
+    assert kept.strand_diameter == kept.diameter == stated
+    assert graded_by(buyer(), seen).p["set_aside"] > 0.9
+    assert graded_by(buyer(), bare).p["set_aside"] < 0.1
 
 
 def test_every_lift_of_the_house_sheet_has_a_kind_and_a_break_even() -> None:
