@@ -1,0 +1,149 @@
+"""Form and widths of one piece: the whole way on drawn pieces, with networks that say one thing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rules.findings import Form
+from tests.vision.drawn_map import map_over
+from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
+from tests.vision.width.test_strip_look import model_of, peak_at
+from vision.types import Photo, Region, Surface
+from vision.width.piece import Widths, widths_of
+from vision.width.strip_look import LOOKS, StripModel
+
+
+def measured(photo: Photo, region: Region) -> Widths:
+    detail = map_over(photo)
+    return widths_of(photo, region, scale_from_above(), None, lambda: detail, cut_end=False)
+
+
+def test_a_photo_s_strand_is_the_network_s_share_of_its_bundle(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The whole way: a drawn piece, its measured width, a network that always says a fifth."""
+    stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
+    model = model_of(stranded, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model)
+    photo, region = draw(
+        Straight(length=330, angle_deg=11, centre=(200, 130)), 26.0, Look(), seed=3
+    )
+    widths = widths_of(
+        photo, region, scale_from_above(), None, lambda: map_over(photo), cut_end=False
+    )
+    assert widths.form.value is Form.STRANDED
+    assert widths.diameter is not None
+    assert widths.strand_diameter is not None
+    assert widths.strand_diameter.value == pytest.approx(0.2 * widths.diameter.value, rel=0.01)
+    assert set(widths.strand_diameter.budget) == {"bundle", "ratio"}
+
+
+def model_that_says(look: str) -> StripModel:
+    return model_of(
+        np.where(np.array(LOOKS) == look, 0.0, -9.0), np.log(peak_at(0.2, u_log=0.04) + 1e-9)
+    )
+
+
+@pytest.mark.parametrize("length_px", [330.0, 60.0])
+def test_turns_that_the_network_sees_have_no_width(
+    monkeypatch: pytest.MonkeyPatch, length_px: float
+) -> None:
+    """A long piece and one too short to be straightened: it is looked at along its axis."""
+    axis = Straight(length=length_px, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(shiny=False), seed=3)
+    for look, expected in (("wound", True), ("solid", False)):
+        model = model_that_says(look)
+        monkeypatch.setattr("vision.width.piece.load_strip_model", lambda model=model: model)
+        widths = widths_of(
+            photo, region, scale_from_above(), None, lambda: map_over(photo), cut_end=False
+        )
+        assert ("coil_or_tangle" in [p.code for p in widths.problems]) is expected
+        assert widths.diameter is None or not expected
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(1, 1), (2, 1), (6, 1), (1, 9)])
+def test_a_speck_is_laid_out_too(columns: int, rows: int) -> None:
+    """A find of a few pixels in a row has no width by its outline, and still is looked at."""
+    photo, _ = draw(Straight(length=60, angle_deg=0, centre=(60, 40)), 20.0, Look(), seed=3)
+    corners = [(50, 40), (49 + columns, 40), (49 + columns, 39 + rows), (50, 39 + rows)]
+    region = Region(
+        box_px=(50, 40, columns, rows),
+        mask=np.ones((rows, columns), bool),
+        outline_px=np.array(corners, float),
+        score=1.0,
+    )
+    assert measured(photo, region).form.p
+
+
+WIRE = Straight(length=330, angle_deg=11, centre=(200, 130))
+
+
+def test_a_solid_wire_s_strand_is_the_wire(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    widths = measured(*draw(WIRE, 26.0, Look(), seed=3))
+    assert widths.form.value is Form.WIRE
+    assert widths.diameter is not None
+    assert widths.strand_diameter == widths.diameter
+    assert len(widths.lines_px) > 0
+
+
+def test_a_wire_that_may_be_a_bundle_gets_no_strand_but_the_check(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    both = np.where(np.isin(LOOKS, ("solid", "stranded")), [0.0], [-9.0])
+    model = model_of(both, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model)
+    widths = measured(*draw(WIRE, 26.0, Look(), seed=3))
+    assert widths.form.value is Form.WIRE
+    assert widths.diameter is not None
+    assert widths.strand_diameter is None
+    assert "solid_or_strands" in [p.code for p in widths.problems]
+
+
+def test_several_side_by_side_have_no_width(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    photo, region = draw(WIRE, 26.0, Look(), seed=3)
+    seen = map_over(photo)
+    widths = widths_of(
+        photo, region, scale_from_above(), None, lambda: seen, cut_end=False, bunch=True
+    )
+    assert widths.diameter is None
+    assert [p.code for p in widths.problems] == ["pieces_side_by_side"]
+
+
+def test_without_a_scale_there_is_a_form_and_no_millimetre(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    photo, region = draw(WIRE, 26.0, Look(), seed=3)
+    seen = map_over(photo)
+    widths = widths_of(photo, region, None, None, lambda: seen, cut_end=False)
+    assert widths.form.p
+    assert widths.diameter is None
+    assert widths.strand_diameter is None
+
+
+def test_a_stated_form_is_taken_as_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("stranded"))
+    photo, region = draw(WIRE, 26.0, Look(), seed=3)
+    seen = map_over(photo)
+    widths = widths_of(photo, region, scale_from_above(), Form.TUBE, lambda: seen, cut_end=False)
+    assert widths.form.stated
+    assert widths.form.value is Form.TUBE
+    assert widths.strand_diameter is None
+
+
+@pytest.mark.parametrize(
+    ("surface", "open_question"), [(Surface.COATED, True), (Surface.BRIGHT, False)]
+)
+def test_a_coated_sheet_may_be_wound_and_a_bare_one_may_not(
+    monkeypatch: pytest.MonkeyPatch, surface: Surface, *, open_question: bool
+) -> None:
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("other"))
+    flat = Straight(length=150, angle_deg=0, centre=(200, 130))
+    photo, region = draw(flat, 130.0, Look(flat=True), seed=3)
+    seen = map_over(photo, surface)
+    widths = widths_of(photo, region, scale_from_above(), None, lambda: seen, cut_end=False)
+    assert widths.diameter is None, "a sheet has none"
+    assert ("flat_or_wound" in [p.code for p in widths.problems]) is open_question
