@@ -65,8 +65,8 @@ the long axis scatter by 0.6 %, up to 0.0025 by 0.8 to 1.9 %, above by 1.2 to 3 
 LEAST_BODY = 0.28
 """Score of a coin's best plane (`vision.reference.coin.body`) below which its outline counts for
 nothing. Of 171 real coins cut out with bits of their neighbours two were off by 14 and 26 %, led
-astray by those: they score 0.21 and 0.26. The lowest of some 90 outlines that are right, a dark coin on
-dark wood, scores 0.30."""
+astray by those: they score 0.21 and 0.26. The lowest of some 90 outlines that are right, a dark
+coin on dark wood, scores 0.30."""
 
 ECCENTRICITY_REL = 0.0008  # long axis against diameter at 150 mm and 30 degrees
 LENS_REL = 0.002  # left over after the phone's own correction: assumed, no source
