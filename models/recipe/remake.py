@@ -1,14 +1,13 @@
 """Make every network again from nothing, with one command on a machine with a large GPU.
 
-    python -m models.recipe.remake --weights FILE --out DIR [--skies DIR] [--scenes 1753]
+    python -m models.recipe.remake --weights FILE --out DIR [--skies DIR] [--surroundings DIR]
 
-Renders the training views and the validation photos, trains the surface network and then
-both parts of the strip network, and leaves their files in ``OUT/surface`` and ``OUT/strips``;
-seeds are fixed. What must be fitted after them on photos of one's own choice (mix, form odds,
-calibration) is told in DEVELOPERS.md. ``--dry-run`` only says what would be run. The surface
-network that ships took 8 minutes of rendering on two H100 and 12.5 of training on one of them,
-the smaller ones learned on the other meanwhile; on one card, or on a processor, it takes the
-longer.
+Renders the training views and photos to set and judge on, labels the real surroundings,
+trains surface network and head together, sets and judges them, and trains the strip network;
+the files end up in ``OUT/surface`` and ``OUT/strips``. Seeds are fixed. ``--start models`` goes
+on from the networks that ship instead. What must be fitted after them on photos of one's own
+choice (form odds, calibration of the grade) is told in DEVELOPERS.md. ``--dry-run`` only says
+what would be run. How long it took for the files that ship stands in the model card.
 """
 
 from __future__ import annotations
@@ -20,21 +19,28 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-VALIDATION_SEED = 3000
-"""Validation photos start here; those before were looked at."""
+SEEDS = {"set": 5912, "test": 6012}
+"""Photos to set on and photos to judge on start here; those before were looked at."""
+MIXES = {"hard": "1600x1200", "advised": "4000x3000"}
+"""Kinds of photos that are judged, and their size."""
+SPLIT = Path(__file__).parent / "data" / "real_split.csv"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the steps in order; stop at the first that fails."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--weights", required=True, help="ImageNet weights of the encoder")
+    begin = parser.add_mutually_exclusive_group(required=True)
+    begin.add_argument("--weights", help="ImageNet weights of the encoder")
+    begin.add_argument("--start", help="folder of the networks to go on from")
+    parser.add_argument("--surroundings", help="folder of real photos, with INDEX.csv")
+    parser.add_argument("--cards", type=int, default=1, help="that train the surface network")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--skies", help="folder of NAME.npz skies")
-    parser.add_argument("--scenes", type=int, default=1753, help="eight views of each")
-    parser.add_argument("--photos", type=int, default=120, help="to validate on")
+    parser.add_argument("--scenes", type=int, default=2660, help="eight views of each")
+    parser.add_argument("--photos", type=int, default=40, help="of each kind and use")
     parser.add_argument("--size", default="512x512", help="of a training view")
     parser.add_argument("--jobs", type=int, default=15)
-    parser.add_argument("--minutes", type=float, default=12.5, help="of the surface network")
+    parser.add_argument("--minutes", type=float, default=14.1, help="of the surface network")
     parser.add_argument("--seconds", type=float, default=360, help="of the strip network")
     parser.add_argument("--device", default="cuda", help="that the strip network learns on")
     parser.add_argument("--batch", type=int, default=112)
@@ -51,19 +57,29 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def steps(asked: argparse.Namespace) -> list[list[str]]:
     """Return the commands, in order."""
-    views, photos = asked.out / "views", asked.out / "photos"
+    views, surface = asked.out / "views", asked.out / "surface"
     skies = ["--skies", asked.skies] if asked.skies else []
     render = ["models.recipe.render", *skies, "--jobs", str(asked.jobs)]
     workers = ["--workers", str(asked.jobs)]
+    begin = ["--start", asked.start] if asked.start else ["--weights", asked.weights]
+    photos = {use: [str(asked.out / f"{use}_{mix}") for mix in MIXES] for use in SEEDS}
+    real = {role: str(asked.out / f"real_{role}") for role in ("train", "validation")}
+    told = {role: ["--real", folder] if asked.surroundings else [] for role, folder in real.items()}
     commands = [
-        [*render, "--split", "train", "--out", str(views), "--count", str(asked.scenes),
-         "--size", asked.size, "--samples", "40", "--views", "8"],
-        [*render, "--split", "validation", "--out", str(photos), "--count", str(asked.photos),
-         "--first-seed", str(VALIDATION_SEED), "--size", "1600x1200", "--samples", "64"],
-        ["models.recipe.surface.train", "--train", str(views), "--validation", str(photos),
-         "--weights", str(asked.weights), "--minutes", str(asked.minutes),
-         "--batch", str(asked.batch), "--side-px", "416", "--out", str(asked.out / "surface"),
-         *workers],
+        [*render, "--split", "train", "--mix", "both", "--out", str(views),
+         "--count", str(asked.scenes), "--size", asked.size, "--samples", "40", "--views", "8"],
+        *([*render, "--split", "validation", "--mix", mix, "--out", folder,
+           "--count", str(asked.photos), "--first-seed", str(SEEDS[use]), "--size", size,
+           "--samples", "40"]
+          for use in SEEDS for (mix, size), folder in zip(MIXES.items(), photos[use], strict=True)),
+        *(["models.recipe.surface.real", "--photos", asked.surroundings, "--split", str(SPLIT),
+           "--role", role, "--out", folder]
+          for role, folder in real.items() if asked.surroundings),
+        ["models.recipe.surface.train", "--train", str(views), *told["train"], *begin,
+         "--minutes", str(asked.minutes), "--batch", str(asked.batch), "--side-px", "416",
+         "--cards", str(asked.cards), "--out", str(surface), *workers],
+        ["models.recipe.surface.calibrate", "--model", str(surface), "--photos", *photos["set"],
+         "--test", *photos["test"], *told["validation"], *workers],
         ["models.recipe.strips", "--photos", str(views), "--seconds", str(asked.seconds),
          "--look-seconds", str(asked.seconds), "--device", asked.device,
          "--out", str(asked.out / "strips"), *workers],

@@ -14,9 +14,10 @@ RECIPE = Path(__file__).parents[2] / "models" / "recipe"
 
 
 def test_every_step_names_options_that_its_module_has(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["--weights", "w.pt", "--out", "made", "--skies", "skies", "--dry-run"]) == 0
+    own = ["--weights", "w.pt", "--surroundings", "photos"]
+    assert main([*own, "--out", "made", "--skies", "skies", "--dry-run"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == 4
+    assert len(lines) == 10
     for line in lines:
         words = line.split()
         module = RECIPE.parents[1] / words[2].replace(".", "/")

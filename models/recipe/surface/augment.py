@@ -8,21 +8,22 @@ use (``vision.finish.surface.whiten``), with the error that a reading of the whi
 
 Some views get a piece of another view laid over theirs, brought to their light by the
 two whites: pieces then touch and cross in more ways than were rendered (Ghiasi et al.,
-Simple Copy-Paste, arXiv 2012.07177).
+Simple Copy-Paste, arXiv 2012.07177). Others get a real table laid under them, and some
+views are of real photos alone, of which only parts are labelled.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
 from math import log, pi
 
 import torch
 from torch import Tensor
 from torch.nn import functional
 
-from models.recipe.surface.network import STRIDE_PX
-from models.recipe.surface.store import CLASSES, POINTS, UNKNOWN, Store
+from models.recipe.surface.jpeg import jpeg
+from models.recipe.surface.store import CLASSES, NO_COPPER, NUMBERS, POINTS, UNKNOWN, Store
+from models.recipe.surface.views import OVERSAMPLE, Batch, numbered, sample_views, soft_batch
 from vision.finish.surface import GAIN_RANGE, WHITE_TARGET
 from vision.types import Surface
 
@@ -38,14 +39,23 @@ MAGNIFICATION = (0.4, 1.7)
 PASTE_SHARE = 0.3
 """Of the views, how many get a piece of another one laid over theirs."""
 
+REAL_SHARE = 0.15
+"""Of the views, how many are of real photos, where there are any."""
+
+REAL_TABLE_SHARE = 0.25
+"""Of the rendered views, how many get a real table."""
+
+REAL_THING_SHARE = 0.2
+"""Of the rendered views, how many get a piece of a real photo without copper laid in."""
+
+LABELLED_GAIN = 2.0
+"""So much more often is a real photo looked at on which things are cut out."""
+
+REAL_THING = 250
+"""Number of a stranger that is a piece of a real photo."""
+
 PASTED_FROM = 100
 """Added to a pasted piece's number, which then differs from all of the view's own."""
-
-GAP_PX = 1
-"""Two pieces meet where a pixel of one is this near, in view pixels, to the other."""
-
-OVERSAMPLE = 2
-"""Samples a side for each view pixel: like area averaging down to half size."""
 
 BALANCE_SIGMA = 0.06
 """Residual white-balance error of a phone, log of r/g and b/g, about 5 % in use."""
@@ -59,80 +69,24 @@ BLOWN_SHARE, BLOWN_STOPS = 0.15, (0.4, 1.8)
 WHITE_SIGMA = 0.025
 """Error of a white read off a reference, log of each channel."""
 
-# Luminance and chrominance tables of ITU-T T.81 Annex K (quality 50).
-_LUMA = (
-    (16, 11, 10, 16, 24, 40, 51, 61),
-    (12, 12, 14, 19, 26, 58, 60, 55),
-    (14, 13, 16, 24, 40, 57, 69, 56),
-    (14, 17, 22, 29, 51, 87, 80, 62),
-    (18, 22, 37, 56, 68, 109, 103, 77),
-    (24, 35, 55, 64, 81, 104, 113, 92),
-    (49, 64, 78, 87, 103, 121, 120, 101),
-    (72, 92, 95, 98, 112, 100, 103, 99),
-)
-_CHROMA = (
-    (17, 18, 24, 47, 99, 99, 99, 99),
-    (18, 21, 26, 66, 99, 99, 99, 99),
-    (24, 26, 56, 99, 99, 99, 99, 99),
-    (47, 66, 99, 99, 99, 99, 99, 99),
-    (99, 99, 99, 99, 99, 99, 99, 99),
-    (99, 99, 99, 99, 99, 99, 99, 99),
-    (99, 99, 99, 99, 99, 99, 99, 99),
-    (99, 99, 99, 99, 99, 99, 99, 99),
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Batch:
-    """Views with soft truth at the network's stride.
-
-    Attributes:
-        rgb: ``(n, 3, s, s)`` float32, whole numbers 0 to 255.
-        classes: ``(n, CLASSES, s/4, s/4)`` float32, area share of each class in a cell.
-        known: ``(n, s/4, s/4)`` float32, area share with known class.
-        tarnish: ``(n, s/4, s/4)`` float32, level 0 to 1.
-        bare: ``(n, s/4, s/4)`` float32, area share with known tarnish level.
-        piece: ``(n, s, s)`` float32, area share that is part of a piece.
-        gap: ``(n, s, s)`` float32, 1 where two pieces meet, else 0.
-        told: ``(n,)`` float32, 0 where the photo's truth does not tell pieces apart.
-    """
-
-    rgb: Tensor
-    classes: Tensor
-    known: Tensor
-    tarnish: Tensor
-    bare: Tensor
-    piece: Tensor
-    gap: Tensor
-    told: Tensor
-
 
 PARTS = ("colour", "optics", "paste")
 """What can be left out, to see what it brings: exposure, balance, tone, saturation and
 uneven light; focus, sharpening, noise and JPEG; pieces laid over another view."""
 
 
-class Sampler:
-    """Draws batches of augmented views from a store."""
+class _Source:
+    """A store and how often each of its photos and places is looked at."""
 
-    def __init__(
-        self,
-        store: Store,
-        *,
-        side_px: int,
-        device: torch.device,
-        seed: int,
-        without: Collection[str] = (),
-    ) -> None:
+    def __init__(self, store: Store, device: torch.device, *, labelled_gain: float = 0.0) -> None:
         self.store = store
-        self.without = frozenset(without)
-        self.side = side_px
         self.device = device
-        self.dice = torch.Generator(device=device).manual_seed(seed)
-        seen = store.has.float().mean(dim=0).clamp_min(0.02)
         rare = torch.tensor([c in RARE for c in _ORDER]).float()
+        seen = store.has.float().mean(dim=0).clamp_min(0.02)
         gain = (rare * store.has.float() * (0.25 / seen).clamp(max=1.5)).sum(dim=1)
-        self.weights = (1.0 + gain.clamp(max=2.0)).to(device)
+        labelled = store.has[:, _ORDER.index(Surface.BRIGHT) :].any(dim=1).float()
+        self.weights = (1.0 + gain.clamp(max=2.0) + labelled_gain * labelled).to(device)
+        self.plain = _plain(store).to(device) if labelled_gain else self.weights
         # Crops aim at metal mostly, and among classes at the rare ones.
         aim = torch.ones(CLASSES)
         aim[_ORDER.index(Surface.TABLE)] = 0.5
@@ -142,22 +96,73 @@ class Sampler:
         self.resident = store.planes.device.type == device.type
         self.size = store.size.to(device)
         self.white = store.white.to(device)
+        self.forms = store.forms.to(device)
         self.points = store.points.to(device)
 
-    def draw(self, count: int) -> Batch:
-        """Return a batch of augmented views."""
-        index = torch.multinomial(self.weights, count, replacement=True, generator=self.dice)
-        planes = self._planes(index)
-        matrix = self._geometry(index, count)
-        rgb, fine = sample_views(planes, matrix, self.size[index], side=self.side)
-        if "paste" not in self.without:
-            rgb, fine = self._paste(rgb, fine, self.white[index])
-        return soft_batch(self._camera(rgb, self.white[index]), fine)
-
-    def _planes(self, index: Tensor) -> Tensor:
+    def planes(self, index: Tensor) -> Tensor:
+        """Return the photos' planes on the device."""
         if self.resident:
             return self.store.planes[index]
         return self.store.planes[index.cpu()].to(self.device, non_blocking=True)
+
+
+def _plain(store: Store) -> Tensor:
+    """Return 1 for photos of which nearly all is known to be table or without copper."""
+    told = []
+    for planes, (high, wide) in zip(store.planes, store.size.tolist(), strict=True):
+        labels = planes[3, :high:4, :wide:4]
+        told.append(
+            ((labels == _ORDER.index(Surface.TABLE)) | (labels == NO_COPPER)).float().mean()
+        )
+    return (torch.stack(told) > 0.98).float().cpu()
+
+
+class Sampler:
+    """Draws batches of augmented views from a store of renders, and from one of real photos."""
+
+    def __init__(
+        self,
+        store: Store,
+        *,
+        side_px: int,
+        device: torch.device,
+        seed: int,
+        without: Collection[str] = (),
+        real: Store | None = None,
+    ) -> None:
+        self.without = frozenset(without)
+        self.side = side_px
+        self.device = device
+        self.dice = torch.Generator(device=device).manual_seed(seed)
+        self.rendered = _Source(store, device)
+        self.real = None if real is None else _Source(real, device, labelled_gain=LABELLED_GAIN)
+
+    def draw(self, count: int) -> Batch:
+        """Return a batch of augmented views, those of real photos last."""
+        real = 0 if self.real is None else round(count * REAL_SHARE)
+        rgb, fine, index = self._views(self.rendered, count - real)
+        white, forms = self.rendered.white[index], self.rendered.forms[index]
+        if "paste" not in self.without:
+            rgb, fine, forms = self._paste(rgb, fine, white, forms)
+        if self.real is not None:
+            rgb, fine, white = self._on_real_tables(rgb, fine, white)
+            rgb, fine = self._real_things(rgb, fine)
+            theirs, truth, index = self._views(self.real, real)
+            rgb, fine = torch.cat([rgb, theirs]), torch.cat([fine, truth])
+            white = torch.cat([white, self.real.white[index]])
+            forms = torch.cat([forms, self.real.forms[index]])
+        is_real = torch.arange(count, device=self.device) >= count - real
+        return soft_batch(self._camera(rgb, white), fine, forms=forms, real=is_real)
+
+    def _views(
+        self, source: _Source, count: int, *, plain: bool = False
+    ) -> tuple[Tensor, Tensor, Tensor]:
+        """Return colours, truth and the photos' indices of views of a source."""
+        weights = source.plain if plain else source.weights
+        index = torch.multinomial(weights, count, replacement=True, generator=self.dice)
+        matrix = self._geometry(source, index, count)
+        rgb, fine = sample_views(source.planes(index), matrix, source.size[index], side=self.side)
+        return rgb, fine, index
 
     def _uniform(self, count: int, low: float, high: float) -> Tensor:
         return low + (high - low) * torch.rand(count, generator=self.dice, device=self.device)
@@ -165,17 +170,17 @@ class Sampler:
     def _normal(self, *shape: int) -> Tensor:
         return torch.randn(shape, generator=self.dice, device=self.device)
 
-    def _geometry(self, index: Tensor, count: int) -> Tensor:
+    def _geometry(self, source: _Source, index: Tensor, count: int) -> Tensor:
         """Return ``(n, 2, 3)`` from centred view pixels to photo pixels."""
-        size = self.size[index].float()
+        size = source.size[index].float()
         whole = self._uniform(count, 0, 1) < OVERVIEW_SHARE
         # Photo pixels a view pixel.
         fit = size[:, 1] / self.side * self._uniform(count, 0.75, 1.1)
         crop = torch.exp(-self._uniform(count, log(MAGNIFICATION[0]), log(MAGNIFICATION[1])))
         step = torch.where(whole, fit, crop.minimum(size[:, 1] / self.side))
-        which = torch.multinomial(self.aim[index], 1, generator=self.dice)[:, 0]
+        which = torch.multinomial(source.aim[index], 1, generator=self.dice)[:, 0]
         at = torch.randint(POINTS, (count,), generator=self.dice, device=self.device)
-        point = self.points[index, which, at].float()
+        point = source.points[index, which, at].float()
         point = point + self._normal(count, 2) * (0.22 * self.side * step)[:, None]
         middle = (size - 1) / 2 + self._normal(count, 2) * 0.04 * size
         centre = torch.where(whole[:, None], middle, point)
@@ -196,7 +201,9 @@ class Sampler:
             dim=1,
         )
 
-    def _paste(self, rgb: Tensor, fine: Tensor, white: Tensor) -> tuple[Tensor, Tensor]:
+    def _paste(
+        self, rgb: Tensor, fine: Tensor, white: Tensor, forms: Tensor
+    ) -> tuple[Tensor, Tensor, Tensor]:
         """Lay a piece of the next view of the batch over some views."""
         n = len(rgb)
         theirs, other = rgb.roll(1, 0), fine.roll(1, 0)
@@ -212,7 +219,97 @@ class Sampler:
         lit = from_linear((to_linear(theirs / 255.0) * ratio[:, :, None, None]).clamp(0, 1)) * 255
         marked = other.clone()
         marked[:, 2] = numbers + PASTED_FROM
-        return rgb * (1 - share) + lit * share, torch.where(mask[:, None], marked, fine)
+        marked[:, 3] = 0
+        forms = forms.clone()
+        forms[:, PASTED_FROM:] = forms.roll(1, 0)[:, : NUMBERS - PASTED_FROM]
+        return rgb * (1 - share) + lit * share, torch.where(mask[:, None], marked, fine), forms
+
+    def _on_real_tables(
+        self, rgb: Tensor, fine: Tensor, white: Tensor
+    ) -> tuple[Tensor, Tensor, Tensor]:
+        """Lay the pieces of the first views on tables of real photos, in their light.
+
+        How bright and how coloured the real light is can only be guessed from the photo:
+        its brightest parts, and its mean colour by a third. The white is then unknown.
+        """
+        assert self.real is not None
+        count = round(len(rgb) * REAL_TABLE_SHARE)
+        table, under, _ = self._views(self.real, count, plain=True)
+        ours, own, light = rgb[:count], fine[:count], white[:count]
+        labels, numbers = own[:, 0], own[:, 2]
+        kept = numbered(numbers) | numbered(own[:, 3])
+        kept |= labels == _ORDER.index(Surface.REFERENCE)
+        # A real photo that shows a piece, or who knows what, is no table.
+        plain = (under[:, 0] == _ORDER.index(Surface.TABLE)) | (under[:, 0] == NO_COPPER)
+        use = plain.flatten(1).float().mean(dim=1) > 0.98
+        use &= ~torch.isnan(light).any(dim=1) & ~(numbers == UNKNOWN).flatten(1).any(dim=1)
+        # The outermost pixels of a piece show some of its own table.
+        core = -functional.max_pool2d(-kept.float()[:, None], 3, 1, 1)
+        share = functional.avg_pool2d(core, OVERSAMPLE)
+        seen = to_linear(table / 255.0)
+        flat = seen[:, :, ::8, ::8].flatten(2)
+        high = flat.mean(dim=1).quantile(0.95, dim=1).clamp(0.15, 0.95)
+        mean = flat.mean(dim=2).clamp_min(1e-3)
+        tint = (mean / mean.mean(dim=1, keepdim=True)) ** 0.33
+        theirs = high[:, None] * tint * torch.exp(0.2 * self._normal(count))[:, None]
+        ratio = (theirs / light.clamp_min(1e-3)).nan_to_num(1.0).clamp(0.2, 5.0)
+        lit = to_linear(ours / 255.0) * ratio[:, :, None, None]
+        # A soft shadow, more on one side.
+        shift = [int(v) for v in self._uniform(2, -7, 8)]
+        dark = functional.avg_pool2d(share.roll(shift, (2, 3)), 13, 1, 6)
+        table = seen * (1 - self._uniform(count, 0.2, 0.8)[:, None, None, None] * dark)
+        mixed = from_linear((table * (1 - share) + lit * share).clamp(0, 1)) * 255
+        truth = torch.where(kept[:, None], own, under)
+        truth[:, 1] = torch.where(kept, own[:, 1], UNKNOWN)
+        truth[:, 3] = torch.where(kept, own[:, 3], 0)
+        none = torch.zeros_like(numbers)
+        is_table = under[:, 0] == _ORDER.index(Surface.TABLE)
+        truth[:, 2] = torch.where(
+            kept, numbers, torch.where(is_table, none, torch.full_like(none, UNKNOWN))
+        )
+        where = use[:, None, None, None]
+        unknown = torch.full_like(light, torch.nan)
+        return (
+            torch.cat([torch.where(where, mixed, ours), rgb[count:]]),
+            torch.cat([torch.where(where, truth, own), fine[count:]]),
+            torch.cat([torch.where(use[:, None], unknown, light), white[count:]]),
+        )
+
+    def _real_things(self, rgb: Tensor, fine: Tensor) -> tuple[Tensor, Tensor]:
+        """Lay pieces of real photos without copper into the last views, under the pieces.
+
+        With pieces on real tables elsewhere, whether a view is real then tells nothing.
+        """
+        assert self.real is not None
+        count = round(len(rgb) * REAL_THING_SHARE)
+        theirs, under, _ = self._views(self.real, count, plain=True)
+        ours, own = rgb[-count:], fine[-count:]
+        side = own.shape[-1]
+        ticks = torch.linspace(-1, 1, side, device=self.device)
+        middle = self._uniform(2 * count, -0.8, 0.8).view(2, count, 1, 1)
+        angle = self._uniform(count, -pi, pi)[:, None, None]
+        y, x = ticks[None, :, None] - middle[0], ticks[None, None] - middle[1]
+        long = torch.exp(self._uniform(count, log(0.08), log(0.9)))[:, None, None]
+        thin = self._uniform(count, 0.15, 1.0)[:, None, None]
+        along = torch.cos(angle) * x + torch.sin(angle) * y
+        across = torch.cos(angle) * y - torch.sin(angle) * x
+        # From ellipse to rectangle, with a wavy edge.
+        power = torch.exp(self._uniform(count, log(1.5), log(8.0)))[:, None, None]
+        wave = functional.interpolate(
+            self._normal(count, 1, 12, 12), size=(side, side), mode="bicubic", align_corners=False
+        )[:, 0]
+        radius = (along / long).abs() ** power + (across / (long * thin)).abs() ** power
+        inside = radius < torch.exp(0.4 * wave)
+        free = ~(numbered(own[:, 2]) | (own[:, 0] == _ORDER.index(Surface.REFERENCE)))
+        mask = inside & free & (under[:, 0] == NO_COPPER)
+        share = functional.avg_pool2d(mask.float()[:, None], OVERSAMPLE)
+        truth = own.clone()
+        truth[:, 0] = torch.where(mask, NO_COPPER, own[:, 0])
+        truth[:, 1] = torch.where(mask, UNKNOWN, own[:, 1])
+        truth[:, 2] = torch.where(mask, 0, own[:, 2])
+        truth[:, 3] = torch.where(mask, REAL_THING, own[:, 3])
+        mixed = ours * (1 - share) + theirs * share
+        return torch.cat([rgb[:-count], mixed]), torch.cat([fine[:-count], truth])
 
     def _camera(self, rgb: Tensor, white: Tensor) -> Tensor:
         """Return views as another phone would have saved them, white-normalised or not."""
@@ -297,90 +394,6 @@ class Sampler:
         return torch.where(use[:, None, None, None], saved, code)
 
 
-def sample_views(
-    planes: Tensor, matrix: Tensor, size: Tensor, *, side: int
-) -> tuple[Tensor, Tensor]:
-    """Return colours and truth of views; what lies outside is mirrored.
-
-    Args:
-        planes: ``(n, 6, h, w)`` uint8.
-        matrix: ``(n, 2, 3)`` from centred view pixels (x, y, 1) to photo pixels (x, y).
-        size: ``(n, 2)`` height and width in use.
-        side: Of the view.
-
-    Returns:
-        ``(n, 3, side, side)`` 0 to 255; ``(n, 3, 2 side, 2 side)`` uint8, the label, the
-        tarnish and the piece's number.
-    """
-    fine = side * OVERSAMPLE
-    ticks = (torch.arange(fine, device=planes.device).float() + 0.5) / OVERSAMPLE - side / 2
-    x = matrix[:, 0, 0, None, None] * ticks[None, None, :] + (
-        matrix[:, 0, 1, None, None] * ticks[None, :, None] + matrix[:, 0, 2, None, None]
-    )
-    y = matrix[:, 1, 0, None, None] * ticks[None, None, :] + (
-        matrix[:, 1, 1, None, None] * ticks[None, :, None] + matrix[:, 1, 2, None, None]
-    )
-    x = _mirror(x, size[:, 1, None, None].float() - 1)
-    y = _mirror(y, size[:, 0, None, None].float() - 1)
-    h, w = planes.shape[2:]
-    grid = torch.stack([x * (2 / (w - 1)) - 1, y * (2 / (h - 1)) - 1], dim=-1)
-    rgb = functional.grid_sample(
-        planes[:, :3].float(), grid, mode="bilinear", padding_mode="border", align_corners=True
-    )
-    del grid
-    flat = (torch.round(y).long() * w + torch.round(x).long()).flatten(1)
-    truth = [planes[:, k].flatten(1).gather(1, flat).view(-1, fine, fine) for k in (3, 4, 5)]
-    return functional.avg_pool2d(rgb, OVERSAMPLE), torch.stack(truth, dim=1)
-
-
-def _mirror(at: Tensor, last: Tensor) -> Tensor:
-    at = at.abs() % (2 * last)
-    return torch.minimum(at, 2 * last - at).clamp_min(0)
-
-
-def soft_batch(rgb: Tensor, fine: Tensor) -> Batch:
-    """Return a batch with the fine truth of :func:`sample_views` averaged over its cells."""
-    labels, tarnish, numbers = fine.unbind(dim=1)
-    cell = labels.shape[-1] * STRIDE_PX // rgb.shape[-1]
-    shares = [
-        functional.avg_pool2d((labels == c).float()[:, None], cell)[:, 0] for c in range(CLASSES)
-    ]
-    classes = torch.stack(shares, dim=1)
-    told = (tarnish != UNKNOWN).float()[:, None]
-    bare = functional.avg_pool2d(told, cell)[:, 0]
-    level = functional.avg_pool2d(tarnish.float()[:, None] / 254.0 * told, cell)[:, 0]
-    return Batch(
-        rgb=rgb,
-        classes=classes,
-        known=classes.sum(dim=1),
-        tarnish=level / bare.clamp_min(1e-6),
-        bare=bare,
-        piece=functional.avg_pool2d(_numbered(numbers).float()[:, None], OVERSAMPLE)[:, 0],
-        gap=_gap(numbers),
-        told=(numbers != UNKNOWN).flatten(1).any(dim=1).float(),
-    )
-
-
-def _numbered(numbers: Tensor) -> Tensor:
-    return (numbers > 0) & (numbers != UNKNOWN)
-
-
-def _gap(numbers: Tensor) -> Tensor:
-    """Return view pixels where two pieces meet, from numbers at twice the resolution."""
-    reach = GAP_PX * OVERSAMPLE
-    own = _numbered(numbers)
-    value = numbers.float()[:, None]
-    high = functional.max_pool2d(value * own[:, None], 2 * reach + 1, 1, reach)
-    low = -functional.max_pool2d(
-        torch.where(own[:, None], -value, torch.full_like(value, -UNKNOWN)),
-        2 * reach + 1,
-        1,
-        reach,
-    )
-    meets = (high > low) & (low < UNKNOWN) & own[:, None]
-    return functional.max_pool2d(meets.float(), OVERSAMPLE)[:, 0]
-
-
 def to_linear(code: Tensor) -> Tensor:
     """Return linear light of sRGB codes 0 to 1."""
     bent = ((code.clamp_min(0) + 0.055) / 1.055) ** 2.4
@@ -391,42 +404,6 @@ def from_linear(light: Tensor) -> Tensor:
     """Return sRGB codes, 0 to 1 and beyond, of linear light."""
     bent = 1.055 * light.clamp_min(1e-7) ** (1 / 2.4) - 0.055
     return torch.where(light <= 0.0031308, light * 12.92, bent)
-
-
-def jpeg(code: Tensor, quality: Tensor) -> Tensor:
-    """Return pictures as a JPEG of this quality, colour at half resolution, shows them.
-
-    Args:
-        code: ``(n, 3, h, w)`` 0 to 1, sides multiples of 16.
-        quality: ``(n,)`` 1 to 100, on the common scale of the Independent JPEG Group.
-    """
-    device = code.device
-    red, green, blue = (code * 255).unbind(dim=1)
-    luma = 0.299 * red + 0.587 * green + 0.114 * blue
-    chroma = torch.stack([0.564 * (blue - luma), 0.713 * (red - luma)], dim=1)
-    chroma = functional.avg_pool2d(chroma, 2)
-    scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality)[:, None, None, None] / 100
-    luma = _quantise((luma - 128)[:, None], torch.tensor(_LUMA, device=device).float() * scale)
-    chroma = _quantise(chroma, torch.tensor(_CHROMA, device=device).float() * scale)
-    luma = luma[:, 0] + 128
-    chroma = functional.interpolate(chroma, scale_factor=2.0, mode="bilinear")
-    blue = luma + chroma[:, 0] / 0.564
-    red = luma + chroma[:, 1] / 0.713
-    green = (luma - 0.299 * red - 0.114 * blue) / 0.587
-    return (torch.stack([red, green, blue], dim=1) / 255).clamp(0, 1)
-
-
-def _quantise(plane: Tensor, table: Tensor) -> Tensor:
-    """Round the 8 x 8 cosine transform of ``(n, c, h, w)`` to steps ``(n, 1, 8, 8)``."""
-    n, c, h, w = plane.shape
-    k = torch.arange(8, device=plane.device).float()
-    basis = torch.cos((2 * k[None] + 1) * k[:, None] * pi / 16) * 0.5
-    basis[0] *= 0.5**0.5
-    blocks = plane.view(n, c, h // 8, 8, w // 8, 8).permute(0, 1, 2, 4, 3, 5)
-    steps = table.clamp_min(1.0).view(n, 1, 1, 1, 8, 8)
-    coded = torch.round(basis @ blocks @ basis.T / steps) * steps
-    back = basis.T @ coded @ basis
-    return back.permute(0, 1, 2, 4, 3, 5).reshape(n, c, h, w)
 
 
 def _luma(light: Tensor) -> Tensor:

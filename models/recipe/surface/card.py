@@ -17,6 +17,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+# The order of ``piece_head.PRESENCE``, which would need PyTorch here.
+PRESENCE = ("coating", "insulation", "tin", "green", "brass", "solder", "other_metal", "not_metal")
 CARD = Path(__file__).parents[2] / "CARD.md"
 
 
@@ -30,8 +32,10 @@ def main() -> None:
     text = CARD.read_text(encoding="utf-8")
     for name, block in {
         "model": _model(told),
-        "figures": _figures(figures),
-        "light": _by_light(figures),
+        "figures": _figures(figures["maps"]),
+        "piece": _piece(figures),
+        "strange": _strange(figures["strangeness"]),
+        "light": _by_light(figures["maps"]),
     }.items():
         text = put(text, name, block)
     CARD.write_text(text, encoding="utf-8")
@@ -64,26 +68,80 @@ def _model(told: Mapping[str, Any]) -> str:
     return _table(
         ["", ""],
         [
-            ["file", f"`{told['file']}`, {told['bytes'] / 1e6:.1f} MB, opset {told['opset']}"],
-            ["SHA-256", f"`{told['sha256']}`"],
+            ["files", _file(told) + "; " + _file(told["piece"]) + f"; opset {told['opset']}"],
+            ["SHA-256", f"`{told['sha256']}`, `{told['piece']['sha256']}`"],
             [
-                "trained",
+                "trained last",
                 f"{told['date']}, {training['steps']} steps of {training['batch']} views of "
                 f"{training['side_px']} px in {training['minutes']:g} min on {training['device']}, "
-                f"seed {training['seed']}",
+                f"seed {training['seed']}, from {training['start']}",
             ],
             [
-                "photos",
-                f"{training['photos']} rendered to train, {training['validation_photos']} of "
-                "other seeds to validate",
+                "photos of the last training",
+                f"{training['photos']} rendered, {training['real_photos']} real surroundings",
             ],
             [
                 "calibration",
-                f"temperature {told['calibration']['temperature']}, limit of strangeness "
-                f"{told['calibration']['strangeness_limit']}",
+                f"temperature {told['calibration']['temperature']}, limits of strangeness "
+                f"{told['calibration']['strangeness_limit']} (map) and "
+                f"{told['piece_calibration']['strangeness_limit']} (piece)",
             ],
         ],
     )
+
+
+def _file(table: Mapping[str, Any]) -> str:
+    return f"`{table['file']}`, {table['bytes'] / 1e6:.1f} MB"
+
+
+def _piece(figures: Mapping[str, Any]) -> str:
+    """Return what the head finds on the pieces of each kind of photo."""
+    rows = []
+    for mix in ("advised", "hard"):
+        told = figures[mix]
+        for name in PRESENCE:
+            one = told[name]
+            rows.append(
+                [
+                    mix,
+                    name.replace("_", " "),
+                    f"{round(one['rate'] * told['pieces'])} of {told['pieces']}",
+                    _percent(one["found"]),
+                    _percent(one["false"]),
+                    _percent(one["expected"]),
+                    f"{one['score']:.3f}",
+                ]
+            )
+        rows.append([mix, "form", "", _percent(told["form_right"]), "", "", ""])
+        rows.append(
+            [
+                mix,
+                "tarnish level",
+                "",
+                f"off by {told['tarnish_error']:.3f}",
+                f"said {told['tarnish_spread']:.3f}",
+                f"{_percent(told['tarnish_within_2'])} within 2 u",
+                "",
+            ]
+        )
+    head = ["photos", "finding", "pieces", "found", "false", "mean probability", "log score"]
+    return _table(head, rows)
+
+
+def _strange(told: Mapping[str, Any]) -> str:
+    names = {
+        "known_turned_away": "rendered pieces turned away",
+        "strangers_passed": "rendered strangers (tools, plastic, wood ...) that pass",
+        "real_known_turned_away": "real pieces (insulated leads mostly) turned away",
+        "real_things_passed": "real plastic things that pass",
+        "real_patches_passed": "patches of real photos without copper that pass",
+    }
+    rows = [
+        [text, _percent(told[name]), str(told[f"{name}_of"])]
+        for name, text in names.items()
+        if name in told
+    ]
+    return _table(["at the head's limit of strangeness", "share", "of"], rows)
 
 
 def _figures(figures: Mapping[str, Any]) -> str:
@@ -107,11 +165,6 @@ def _figures(figures: Mapping[str, Any]) -> str:
                 "expected calibration error of cells before and after temperature "
                 "(fitted on one half of the views, reported on the other)",
                 f"{figures['ece_uncalibrated']:.3f}, {figures['ece']:.3f}",
-            ],
-            [
-                "views of metal called strange as they are; with red, green and blue swapped",
-                f"{_percent(figures['strange_as_they_are'])}; "
-                f"{_percent(figures['strange_hue_shifted'])}",
             ],
         ],
     )

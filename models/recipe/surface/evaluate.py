@@ -48,21 +48,21 @@ FINISHES = (Surface.BRIGHT, Surface.TARNISHED, Surface.GREEN, Surface.COATED, Su
 _ORDER = list(Surface)
 _FINISH_PLANES = [_ORDER.index(f) for f in FINISHES]
 
-PALETTE = np.array(
-    [
-        (70, 70, 70),
-        (255, 255, 255),
-        (255, 140, 90),
-        (120, 60, 30),
-        (0, 190, 140),
-        (200, 30, 60),
-        (170, 190, 210),
-        (255, 220, 0),
-        (60, 110, 255),
-        (200, 90, 220),
-    ],
-    dtype=np.uint8,
-)
+_COLOURS = {
+    "table": (70, 70, 70),
+    "reference": (255, 255, 255),
+    "bright": (255, 140, 90),
+    "tarnished": (120, 60, 30),
+    "green": (0, 190, 140),
+    "coated": (200, 30, 60),
+    "insulation": (250, 170, 220),
+    "tinned": (170, 190, 210),
+    "brass": (255, 220, 0),
+    "solder": (60, 110, 255),
+    "other_metal": (200, 90, 220),
+    "stranger": (110, 140, 60),
+}
+PALETTE = np.array([_COLOURS[str(s)] for s in Surface], dtype=np.uint8)
 """Colour of each class in pictures, in the order of ``Surface``."""
 
 

@@ -1,4 +1,4 @@
-"""From a trained network to the two files that ship: ``surface.onnx`` and ``surface.toml``."""
+"""From trained networks to the files that ship: two ``.onnx`` and their description."""
 
 from __future__ import annotations
 
@@ -12,15 +12,71 @@ from typing import Any
 import numpy as np
 import torch
 
-from models.recipe.surface.network import MULTIPLE_PX, STRIDE_PX, Deployed
+from models.recipe.surface.network import EMBEDDING, MULTIPLE_PX, STRIDE_PX, Deployed
+from models.recipe.surface.piece_head import FORMS, PRESENCE, DeployedHead, PieceHead
 from vision.finish.surface import METADATA_FILE, MODEL_FILE, SCHEMA, WHITE_TARGET
 from vision.types import Surface
 
 OPSET = 17
-OUTPUTS = ["logits", "tarnish_level", "strangeness", "outline"]
+OUTPUTS = ["logits", "tarnish_level", "strangeness", "outline", "features"]
+PIECE_FILE = "piece.onnx"
+PIECE_OUTPUTS = ["presence", "share", "form", "tarnish", "shine", "strangeness"]
 MAX_BYTES = 20_000_000
 PARITY = 1e-3
 """Largest difference allowed between PyTorch's and ONNX Runtime's maps."""
+
+
+def export_all(graph: Deployed, head: PieceHead, out: Path) -> float:
+    """Write both files that ship and return the largest difference ONNX Runtime shows."""
+    return max(export_onnx(graph, out / MODEL_FILE), export_head(head, out / PIECE_FILE))
+
+
+def export_head(head: PieceHead, path: Path) -> float:
+    """Write the head and return the largest difference ONNX Runtime shows from it.
+
+    Raises:
+        ValueError: The runtimes differ by more than ``PARITY``.
+    """
+    import onnxruntime
+
+    graph = DeployedHead(head.cpu().float()).eval()
+    rng = np.random.default_rng(0)
+
+    def sample(n: int, rows: int, columns: int) -> tuple[torch.Tensor, torch.Tensor]:
+        features = rng.normal(size=(1, EMBEDDING, rows, columns)).astype(np.float32)
+        cover = (rng.random((n, rows, columns)) < 0.2).astype(np.float32)
+        return torch.from_numpy(features), torch.from_numpy(cover)
+
+    with warnings.catch_warnings(), torch.no_grad():
+        warnings.simplefilter("ignore")
+        torch.onnx.export(
+            graph,
+            sample(2, 40, 48),
+            str(path),
+            input_names=["features", "cover"],
+            output_names=PIECE_OUTPUTS,
+            opset_version=OPSET,
+            dynamo=False,
+            dynamic_axes={
+                "features": {2: "rows", 3: "columns"},
+                "cover": {0: "pieces", 1: "rows", 2: "columns"},
+            }
+            | {name: {0: "pieces"} for name in PIECE_OUTPUTS},
+        )
+    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
+    worst = 0.0
+    for size in ((1, 32, 80), (3, 104, 40)):
+        features, cover = sample(*size)
+        theirs = session.run(None, {"features": features.numpy(), "cover": cover.numpy()})
+        with torch.no_grad():
+            ours = graph(features, cover)
+        for a, b in zip(ours, theirs, strict=True):
+            if a.shape != b.shape:
+                raise ValueError(f"{tuple(a.shape)} became {b.shape}")
+            worst = max(worst, float(np.abs(a.numpy() - b).max()))
+    if worst > PARITY:
+        raise ValueError(f"ONNX Runtime differs by {worst}")
+    return worst
 
 
 def export_onnx(graph: Deployed, path: Path) -> float:
@@ -51,6 +107,7 @@ def export_onnx(graph: Deployed, path: Path) -> float:
                 "tarnish_level": {1: "rows", 2: "columns"},
                 "strangeness": {1: "rows", 2: "columns"},
                 "outline": {2: "height", 3: "width"},
+                "features": {2: "rows", 3: "columns"},
             },
         )
     fold_padding(path)
@@ -123,20 +180,19 @@ def fold_padding(path: Path) -> int:
 def write_metadata(
     folder: Path,
     *,
-    temperature: float,
-    strangeness_limit: float,
+    calibration: Mapping[str, float],
+    piece_calibration: Mapping[str, float],
+    learned_rates: Mapping[str, Mapping[str, float]],
     training: Mapping[str, Any],
     figures: Mapping[str, Any],
     date: str,
 ) -> None:
-    """Write ``surface.toml`` for the ``surface.onnx`` that lies in the folder."""
-    content = (folder / MODEL_FILE).read_bytes()
+    """Write ``surface.toml`` for the two networks that lie in the folder."""
     tables: dict[str, Mapping[str, Any]] = {
         "": {
             "schema": SCHEMA,
             "file": MODEL_FILE,
-            "sha256": sha256(content).hexdigest(),
-            "bytes": len(content),
+            **_content(folder / MODEL_FILE),
             "opset": OPSET,
             "date": date,
             "classes": [str(s) for s in Surface],
@@ -149,21 +205,30 @@ def write_metadata(
             "side_multiple_px": MULTIPLE_PX,
             "white_linear_target": WHITE_TARGET,
         },
-        "output": {
-            "names": OUTPUTS,
-            "stride_px": STRIDE_PX,
+        "output": {"names": OUTPUTS, "stride_px": STRIDE_PX, "features": EMBEDDING},
+        "calibration": calibration,
+        "piece": {
+            "file": PIECE_FILE,
+            **_content(folder / PIECE_FILE),
+            "inputs": ["features", "cover"],
+            "outputs": PIECE_OUTPUTS,
+            "presence": list(PRESENCE),
+            "forms": list(FORMS),
         },
-        "calibration": {
-            "temperature": round(temperature, 4),
-            "strangeness_limit": round(strangeness_limit, 4),
-        },
+        "piece_calibration": piece_calibration,
+        **{f"learned_rates.{name}": rates for name, rates in learned_rates.items()},
         "training": training,
         "figures": figures,
     }
-    lines = ["# Written by models/recipe/surface/export.py with the model; not edited by hand."]
+    lines = ["# Written by models/recipe/surface/calibrate.py; not to be edited by hand."]
     for name, table in tables.items():
         if name:
             lines += ["", f"[{name}]"]
         # JSON's strings, numbers, booleans and flat lists are TOML's as well.
         lines += [f"{key} = {json.dumps(value)}" for key, value in table.items()]
     (folder / METADATA_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _content(path: Path) -> dict[str, Any]:
+    content = path.read_bytes()
+    return {"sha256": sha256(content).hexdigest(), "bytes": len(content)}

@@ -230,10 +230,11 @@ class Deployed(nn.Module):
         self.whiten = nn.Parameter(whiten[:, :, None, None].clone(), requires_grad=False)
         self.centres = nn.Parameter(centres[:, :, None, None].clone(), requires_grad=False)
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
         """``(1, h, w, 3)`` uint8 to logits, tarnish level and strangeness at stride 4.
 
-        And to the probabilities of the outline head at stride 1.
+        To the probabilities of the outline head at stride 1, and to the features at
+        stride 4 that :class:`models.recipe.surface.piece_head.PieceHead` reads.
         """
         logits, tarnish, embedding, outline = self.net(rgb.permute(0, 3, 1, 2).float())
         z = functional.conv2d(embedding, self.whiten)
@@ -241,7 +242,7 @@ class Deployed(nn.Module):
         centre = (self.centres * self.centres).sum(dim=1)[:, 0, 0].view(1, -1, 1, 1)
         distance = square - 2.0 * functional.conv2d(z, self.centres) + centre
         nearest = distance.amin(dim=1).clamp_min(0.0).sqrt()
-        return logits, tarnish, nearest, torch.sigmoid(outline)
+        return logits, tarnish, nearest, torch.sigmoid(outline), embedding
 
 
 def load_encoder_weights(net: SurfaceNet, path: Path) -> None:

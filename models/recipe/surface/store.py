@@ -24,10 +24,18 @@ from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor
 
+from models.recipe.surface.piece_head import FORMS
 from vision.types import Surface
 
 CLASSES = len(Surface)
 UNKNOWN = 255
+NO_COPPER = 254
+"""Label of a pixel of which only this is known: it shows no bare, green, coated or tinned
+copper, no brass and no solder, nor any copper in a jacket. Real photos are labelled so."""
+NO_BARE = 253
+"""The same where jacketed leads may show."""
+NUMBERS = 256
+"""A piece's number is a byte."""
 POINTS = 48
 """Places remembered for each class of a photo, to aim crops at."""
 
@@ -47,6 +55,7 @@ class Truth:
         labels: ``(h, w)`` uint8, index of the class, 255 unknown.
         tarnish: ``(h, w)`` uint8, level times 254, 255 unknown.
         pieces: ``(h, w)`` uint8, number of the piece, 0 none; None where not told.
+        strangers: ``(h, w)`` uint8, number of the thing that is no piece, 0 none.
         facts: The truth file, empty where there is none.
     """
 
@@ -55,6 +64,7 @@ class Truth:
     labels: NDArray[np.uint8]
     tarnish: NDArray[np.uint8]
     pieces: NDArray[np.uint8] | None
+    strangers: NDArray[np.uint8]
     facts: dict[str, Any]
 
     @property
@@ -103,17 +113,22 @@ def read_truth(photo: Path, *, long_side_px: int | None = None) -> Truth:
     told = photo.with_name(f"{photo.stem}.json")
     facts = json.loads(told.read_text(encoding="utf-8")) if told.exists() else {}
     labels = _fitted(labels, size)
-    labels[labels >= CLASSES] = UNKNOWN
+    labels[(labels >= CLASSES) & (labels < NO_BARE)] = UNKNOWN
     pieces_file = photo.with_name(f"{photo.stem}.pieces.png")
     pieces = None
     if pieces_file.exists():
         pieces = _fitted(cv2.imread(str(pieces_file), cv2.IMREAD_UNCHANGED), size)
+    strangers_file = photo.with_name(f"{photo.stem}.strangers.png")
+    strangers = np.zeros_like(labels)
+    if strangers_file.exists():
+        strangers = _fitted(cv2.imread(str(strangers_file), cv2.IMREAD_UNCHANGED), size)
     return Truth(
         name=photo.stem,
         rgb=rgb,
         labels=labels,
         tarnish=_tarnish(photo, size, labels, pieces, facts),
         pieces=pieces,
+        strangers=strangers,
         facts=facts,
     )
 
@@ -153,9 +168,12 @@ class Store:
     """A folder of photos as one tensor of bytes.
 
     Attributes:
-        planes: ``(n, 6, h, w)`` uint8: red, green, blue, label, tarnish, number of the piece.
+        planes: ``(n, 7, h, w)`` uint8: red, green, blue, label, tarnish, number of the piece,
+            number of the stranger.
         size: ``(n, 2)`` int64: height and width in use.
         white: ``(n, 3)`` float32, linear; NaN where not told.
+        forms: ``(n, NUMBERS)`` int8, index in ``FORMS`` of each piece by its number, -1 where
+            not told.
         points: ``(n, classes, POINTS, 2)`` int16, y and x of pixels of each class.
         has: ``(n, classes)`` bool, whether the photo shows the class.
         truths: Names and truth files, in the same order.
@@ -164,6 +182,7 @@ class Store:
     planes: Tensor
     size: Tensor
     white: Tensor
+    forms: Tensor
     points: Tensor
     has: Tensor
     truths: list[dict[str, Any]]
@@ -173,29 +192,38 @@ class Store:
 
 
 def read_store(
-    folder: Path, *, long_side_px: int, seed: int, workers: int, limit: int | None = None
+    folder: Path,
+    *,
+    long_side_px: int,
+    seed: int,
+    workers: int,
+    limit: int | None = None,
+    part: tuple[int, int] = (0, 1),
 ) -> Store:
     """Decode a folder into memory; portrait photos are laid on their side.
+
+    ``part`` is which of how many equal parts of the photos is read.
 
     Many processes write into one block of memory: threads wait for each other between
     decoding and counting, 80 photos a second and no more.
     """
-    photos = names_in(folder)[:limit]
+    photos = names_in(folder)[:limit][part[0] :: part[1]]
     with ThreadPoolExecutor(workers) as pool:
         stored = list(pool.map(lambda p: _stored_size(p, long_side_px), photos))
     height, width = (max(side) for side in zip(*stored, strict=True))
-    shape = (len(photos), 6, height, width)
+    shape = (len(photos), 7, height, width)
     planes = np.frombuffer(mmap(-1, int(np.prod(shape))), np.uint8).reshape(shape)
     reading = _Reading(photos=photos, planes=planes, long_side_px=long_side_px, seed=seed)
     with ProcessPoolExecutor(
         workers, mp_context=get_context("fork"), initializer=_remember, initargs=(reading,)
     ) as pool:
         told = list(pool.map(_fill, range(len(photos)), chunksize=32))
-    size, white, points, has, truths = zip(*told, strict=True)
+    size, white, forms, points, has, truths = zip(*told, strict=True)
     return Store(
         planes=torch.from_numpy(planes),
         size=torch.tensor(size),
         white=torch.from_numpy(np.stack(white)),
+        forms=torch.from_numpy(np.stack(forms)),
         points=torch.from_numpy(np.stack(points)),
         has=torch.from_numpy(np.stack(has)),
         truths=list(truths),
@@ -220,8 +248,8 @@ def _remember(reading: _Reading) -> None:
     _reading[:] = [reading]
 
 
-def _fill(i: int) -> tuple[tuple[int, int], Any, Any, Any, dict[str, Any]]:
-    """Decode one photo into its place; return size, white, points, classes and truth."""
+def _fill(i: int) -> tuple[tuple[int, int], Any, Any, Any, Any, dict[str, Any]]:
+    """Decode one photo into its place; return size, white, forms, points, classes and truth."""
     reading = _reading[0]
     truth = _landscape(read_truth(reading.photos[i], long_side_px=reading.long_side_px))
     h, w = truth.labels.shape
@@ -231,17 +259,27 @@ def _fill(i: int) -> tuple[tuple[int, int], Any, Any, Any, dict[str, Any]]:
     own[3, :h, :w], own[4, :h, :w] = truth.labels, truth.tarnish
     if truth.pieces is not None:
         own[5, :h, :w] = truth.pieces
+    own[6, :h, :w] = truth.strangers
     white = np.full(3, np.nan) if truth.white is None else truth.white
     points = np.zeros((CLASSES, POINTS, 2), np.int16)
     rng = np.random.default_rng([reading.seed, i])
     for c in range(CLASSES):
         flat = np.flatnonzero(truth.labels == c)
-        if len(flat):
-            chosen = rng.choice(flat, POINTS)
-            points[c] = np.stack([chosen // w, chosen % w], axis=1)
+        # Where a class is not seen, any place will do: a photo without classes is aimed at too.
+        chosen = rng.choice(flat, POINTS) if len(flat) else rng.integers(0, h * w, POINTS)
+        points[c] = np.stack([chosen // w, chosen % w], axis=1)
     has = np.bincount(truth.labels.ravel(), minlength=UNKNOWN + 1)[:CLASSES] > 0
-    told = {"name": truth.name, "light": truth.light, "facts": truth.facts}
-    return (h, w), white.astype(np.float32), points, has, told
+    told = {"name": truth.name, "light": truth.light}
+    return (h, w), white.astype(np.float32), _forms(truth.facts), points, has, told
+
+
+def _forms(facts: dict[str, Any]) -> NDArray[np.int8]:
+    """Return the index of each piece's form by its number, -1 where the truth is silent."""
+    forms = np.full(NUMBERS, -1, np.int8)
+    for piece in facts.get("pieces", []):
+        if piece.get("form") in FORMS:
+            forms[int(piece["id"])] = FORMS.index(piece["form"])
+    return forms
 
 
 def _stored_size(photo: Path, long_side_px: int) -> tuple[int, int]:
@@ -263,5 +301,6 @@ def _landscape(truth: Truth) -> Truth:
         labels=np.ascontiguousarray(np.rot90(truth.labels)),
         tarnish=np.ascontiguousarray(np.rot90(truth.tarnish)),
         pieces=None if truth.pieces is None else np.ascontiguousarray(np.rot90(truth.pieces)),
+        strangers=np.ascontiguousarray(np.rot90(truth.strangers)),
         facts=truth.facts,
     )

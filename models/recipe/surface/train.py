@@ -1,12 +1,14 @@
-"""Train the surface network for a set time and write the files that ship.
+"""Train the surface network and its head for the piece for a set time.
 
-    python -m models.recipe.surface.train --train DIR --validation DIR --weights FILE \\
+    python -m models.recipe.surface.train --train DIR --real DIR --start models \\
         --minutes 7 --out DIR
 
-writes to OUT: ``surface.onnx``, ``surface.toml``, ``figures.json``, ``log.jsonl``,
-``worst.png``, ``views.png`` and ``network.pt`` (to go on from with ``--start``).
-``--minutes`` is the time of the training steps alone; reading the photos comes before
-it, calibration and figures after it (about a minute each on 16 cores).
+writes to OUT: ``surface.onnx`` and ``piece.onnx``, ``training.json`` (what
+``calibrate.py`` puts into ``surface.toml``), ``log.jsonl``, ``views.jpg``, and
+``network.pt`` with ``optimiser.pt`` to go on from. ``--start`` is a folder with these two,
+or one with a shipped ``surface.onnx``; ``--weights`` starts from ImageNet's weights instead.
+``--minutes`` is the time of the training steps alone; reading the photos comes before it.
+With ``--cards N`` each card reads its part of the photos and gradients are averaged.
 """
 
 from __future__ import annotations
@@ -14,10 +16,14 @@ from __future__ import annotations
 import argparse
 import copy
 import json
+import os
+import subprocess
+import sys
 import time
-from collections.abc import Iterator
+import tomllib
+from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from math import cos, pi
 from pathlib import Path
@@ -26,15 +32,19 @@ from typing import Any
 import cv2
 import numpy as np
 import torch
-from torch import Tensor, nn
-from torch.nn import functional
+from torch import Tensor, distributed, nn
 
-from models.recipe.surface.augment import PARTS, Batch, Sampler
-from models.recipe.surface.evaluate import calibration_error, evaluate, figures_table, read_views
-from models.recipe.surface.export import export_onnx, write_metadata
-from models.recipe.surface.network import EMBEDDING, Deployed, SurfaceNet, load_encoder_weights
+from models.recipe.surface.augment import PARTS, Sampler
+from models.recipe.surface.evaluate import painted
+from models.recipe.surface.export import export_all
+from models.recipe.surface.familiar import deployed
+from models.recipe.surface.losses import dense_loss, piece_loss
+from models.recipe.surface.network import SurfaceNet, load_encoder_weights
+from models.recipe.surface.piece_head import FORMS, PRESENCE, PieceAnswers, PieceHead
+from models.recipe.surface.piece_views import PieceBatch, counted_rates, piece_views
 from models.recipe.surface.store import CLASSES, Store, read_store
-from vision.finish.surface import read_surface_model  # the shipped way in, so that it is tried too
+from models.recipe.surface.views import Batch
+from models.recipe.surface.warm import from_onnx, measure_norms
 from vision.types import Surface
 
 HEAD_RATE = 2e-3
@@ -43,20 +53,13 @@ WEIGHT_DECAY = 0.02
 WARM_UP = 0.06
 EMA_DECAY = 0.998
 CLIP = 5.0
-DICE_SHARE = 0.5
-TARNISH_SHARE = 2.0
-OUTLINE_SHARE = 1.0
-GAP_WEIGHT = 4.0
-"""A pixel where pieces meet counts so much more than one where they don't."""
 FREQUENCY_POWER = 0.35
 """A class's weight in the cross entropy falls with this power of its area share."""
-
-CHECKED_VIEWS = 24
-"""Looked at for a line of the log, at most twice as many; the figures at the end see all."""
-
-FAMILIAR_BATCHES = 24
-STRANGE_QUANTILE = 0.99
-_ORDER = list(Surface)
+NORM_BATCHES = 8
+SAID_EVERY_S = 45.0
+LEAST_RATE = 0.003
+PORT = "29517"
+"""Where the processes of several cards meet, on this machine alone."""
 
 
 @dataclass(slots=True)
@@ -64,118 +67,110 @@ class Progress:
     """Where a timed training stands."""
 
     steps: int = 0
-    said: int = 0
     share: float = 0.0
+    sums: dict[str, Tensor] = field(default_factory=dict)
+    since: int = 0
+    rates: Tensor | None = None
 
 
-def main() -> None:
-    """Read the arguments and train."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+class Both(nn.Module):
+    """The network and its head, as they are trained."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.net = SurfaceNet(CLASSES)
+        self.head = PieceHead()
+
+
+def parse(arguments: Sequence[str] | None = None) -> argparse.Namespace:
+    """Return the options of the command line."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--train", type=Path, required=True, help="folder of photos with truth")
-    parser.add_argument("--validation", type=Path, required=True, help="the same, other seeds")
+    parser.add_argument("--real", type=Path, help="folder of real photos, see real.py")
     parser.add_argument("--weights", type=Path, help="ImageNet weights of the encoder")
-    parser.add_argument("--start", type=Path, help="network.pt of an earlier training")
+    parser.add_argument("--start", type=Path, help="folder of network.pt, or of surface.onnx")
     parser.add_argument("--minutes", type=float, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--batch", type=int, default=96)
-    parser.add_argument("--side-px", type=int, default=512, help="of a training view")
+    parser.add_argument("--batch", type=int, default=112, help="views a step and card")
+    parser.add_argument("--side-px", type=int, default=416, help="of a training view")
     parser.add_argument("--stored-px", type=int, default=1280, help="longer side kept of a photo")
-    parser.add_argument("--workers", type=int, default=16)
+    parser.add_argument("--rate", type=float, default=1.0, help="times the usual rates")
+    parser.add_argument("--workers", type=int, default=16, help="that read, for all cards")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--cards", type=int, default=1, help="that train together")
     parser.add_argument("--limit", type=int, help="use so many photos only")
     parser.add_argument(
         "--without", nargs="*", default=[], choices=PARTS, help="leave this variation out"
     )
-    asked = parser.parse_args()
+    asked = parser.parse_args(arguments)
     if asked.weights is None and asked.start is None:
         parser.error("--weights or --start is needed")
-    train(asked)
+    return asked
 
 
-def train(asked: argparse.Namespace) -> None:
-    """Train, calibrate, export and evaluate."""
-    torch.manual_seed(asked.seed)
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Train, then write the files; with several cards in a process for each."""
+    asked = parse(arguments)
+    if asked.cards > 1 and "RANK" not in os.environ:
+        own = sys.argv[1:] if arguments is None else list(arguments)
+        command = [sys.executable, "-m", "models.recipe.surface.train", *own]
+        meet = {"WORLD_SIZE": str(asked.cards), "MASTER_ADDR": "127.0.0.1", "MASTER_PORT": PORT}
+        children = [
+            subprocess.Popen(command, env={**os.environ, **meet, "RANK": str(rank)})
+            for rank in range(asked.cards)
+        ]
+        return max(child.wait() for child in children)
+    _train(asked, rank=int(os.environ.get("RANK", "0")), world=asked.cards)
+    return 0
+
+
+def _train(asked: argparse.Namespace, *, rank: int, world: int) -> None:
+    cuda = torch.cuda.is_available()
+    device = torch.device("cuda", rank % torch.cuda.device_count()) if cuda else torch.device("cpu")
+    if cuda:
+        torch.cuda.set_device(device)
+    if world > 1:
+        distributed.init_process_group("nccl" if cuda else "gloo")
+    torch.manual_seed(asked.seed + rank)
     cv2.setNumThreads(1)
     torch.backends.cudnn.allow_tf32 = False  # training runs in bfloat16, all else exactly
-    # Not benchmark mode: validation views differ in size, and trying every convolution anew
-    # for each size took 224 s of a 4-minute training on an H100.
-    torch.backends.cudnn.benchmark = False
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     asked.out.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
-    store = _kept_near(
-        read_store(
-            asked.train,
-            long_side_px=asked.stored_px,
-            seed=asked.seed,
-            workers=asked.workers,
-            limit=asked.limit,
-        ),
-        device,
-    )
-    views = read_views(asked.validation, workers=asked.workers, limit=asked.limit)
-    said = f"{len(store)} photos, {len(views)} validation views, on {store.planes.device}"
-    print(f"{said}; read in {time.monotonic() - began:.0f} s", flush=True)
+    sampler = _sampler(asked, device, rank=rank, world=world)
+    photos = len(sampler.rendered.store)
+    print(f"card {rank}: {photos} photos in {time.monotonic() - began:.0f} s", flush=True)
+    both = _start(asked, sampler, device)
+    if world > 1:
+        for part in both.state_dict().values():
+            distributed.broadcast(part, 0)
+    progress, kept, optimiser = _fit(both, sampler, asked, device, world=world, rank=rank)
+    if rank == 0:
+        _save(kept, optimiser, both, asked.out)
+        _write(kept, sampler, progress, asked, device, photos=photos * world)
+    if world > 1:
+        distributed.barrier()
+        distributed.destroy_process_group()
 
-    net = SurfaceNet(CLASSES)
-    if asked.start:
-        net.load_state_dict(torch.load(asked.start, map_location="cpu", weights_only=True))
-    else:
-        load_encoder_weights(net, asked.weights)
-    net = net.to(device, memory_format=torch.channels_last)
-    sampler = Sampler(
-        store, side_px=asked.side_px, device=device, seed=asked.seed, without=asked.without
-    )
-    progress, kept = _fit(net, sampler, views, asked, device)
-    torch.save(kept.state_dict(), asked.out / "network.pt")
 
-    graph = _familiar(kept, sampler, batch=asked.batch, device=device)
-    names = sorted({v.name for v in views})
-    fitted = set(names[0::2])  # by photo: two views of one photo are not independent
-    first = [v for v in views if v.name in fitted]
-    second = [v for v in views if v.name not in fitted]
-    temperature = _temperature(graph, first, device)
-    limit = _strangeness_limit(graph, first, device)
-    sample = sampler.draw(12)
-    _save_views(sample, kept, asked.out / "views.png", device)
-    parity = export_onnx(copy.deepcopy(graph), asked.out / "surface.onnx")
-    training = {
-        "photos": len(store),
-        "validation_photos": len({v.name for v in views}),
-        "steps": progress.steps,
-        "batch": asked.batch,
-        "side_px": asked.side_px,
-        "stored_px": asked.stored_px,
-        "minutes": asked.minutes,
+def _sampler(asked: argparse.Namespace, device: torch.device, *, rank: int, world: int) -> Sampler:
+    common: dict[str, Any] = {
+        "long_side_px": asked.stored_px,
         "seed": asked.seed,
-        "without": asked.without,
-        "torch": torch.__version__,
-        "device": torch.cuda.get_device_name() if device.type == "cuda" else "cpu",
-        "parity": parity,
+        "workers": max(1, asked.workers // world),
     }
-    date = datetime.now(UTC).date().isoformat()
-    meta: dict[str, Any] = {
-        "temperature": temperature,
-        "strangeness_limit": limit,
-        "training": training,
-        "date": date,
-    }
-    write_metadata(asked.out, **meta, figures={})
-    model = read_surface_model(asked.out)
-    before = _calibration_error(graph, second, device, temperature=1.0)
-    after = _calibration_error(graph, second, device, temperature=temperature)
-    figures = evaluate(
-        views, model, worst=asked.out / "worst.png", workers=max(1, asked.workers // 2)
+    store = read_store(asked.train, limit=asked.limit, part=(rank, world), **common)
+    real = None if asked.real is None else _near(read_store(asked.real, **common), device)
+    return Sampler(
+        _near(store, device),
+        side_px=asked.side_px,
+        device=device,
+        seed=asked.seed + 1000 * rank,
+        without=asked.without,
+        real=real,
     )
-    figures["ece_uncalibrated"], figures["ece"] = before, after
-    figures["strange_hue_shifted"] = _flagged_share(graph, second, device, limit, shift=True)
-    figures["strange_as_they_are"] = _flagged_share(graph, second, device, limit, shift=False)
-    write_metadata(asked.out, **meta, figures=figures_table(figures))
-    (asked.out / "figures.json").write_text(json.dumps(figures, indent=1) + "\n")
-    print(json.dumps(figures_table(figures), indent=1))
 
 
-def _kept_near(store: Store, device: torch.device) -> Store:
+def _near(store: Store, device: torch.device) -> Store:
     """Move the photos onto the GPU where they leave room for training."""
     if device.type != "cuda":
         return store
@@ -186,114 +181,146 @@ def _kept_near(store: Store, device: torch.device) -> Store:
         planes=store.planes.to(device),
         size=store.size,
         white=store.white,
+        forms=store.forms,
         points=store.points,
         has=store.has,
         truths=store.truths,
     )
 
 
-def _fit(
-    net: SurfaceNet,
-    sampler: Sampler,
-    views: list[Any],
-    asked: argparse.Namespace,
-    device: torch.device,
-) -> tuple[Progress, SurfaceNet]:
-    """Train for the time asked and return the running mean of the network's weights."""
-    kept = copy.deepcopy(net).eval().requires_grad_(requires_grad=False)
-    encoder = list(net.encoder.parameters())
+def _start(asked: argparse.Namespace, sampler: Sampler, device: torch.device) -> Both:
+    """Return the networks with the weights asked for, on the device."""
+    both = Both()
+    shipped = None
+    if asked.start is None:
+        load_encoder_weights(both.net, asked.weights)
+    elif (asked.start / "network.pt").exists():
+        told = torch.load(asked.start / "network.pt", map_location="cpu", weights_only=True)
+        both.load_state_dict(told)
+    else:
+        shipped = asked.start / "surface.onnx"
+        old = tomllib.loads(shipped.with_suffix(".toml").read_text())["classes"]
+        from_onnx(both.net, shipped, old=old, new=[str(s) for s in Surface])
+    both = both.to(device, memory_format=torch.channels_last)
+    if shipped is not None:
+        measure_norms(both.net, [sampler.draw(asked.batch).rgb for _ in range(NORM_BATCHES)])
+    return both
+
+
+def _optimiser(both: Both, device: torch.device, start: Path | None) -> torch.optim.AdamW:
+    encoder = list(both.net.encoder.parameters())
     ids = {id(p) for p in encoder}
-    rest = [p for p in net.parameters() if id(p) not in ids]
+    rest = [p for p in both.parameters() if id(p) not in ids]
     optimiser = torch.optim.AdamW(
         [{"params": encoder, "rate": ENCODER_RATE}, {"params": rest, "rate": HEAD_RATE}],
         lr=HEAD_RATE,
         weight_decay=WEIGHT_DECAY,
         fused=device.type == "cuda",
     )
+    kept = None if start is None else start / "optimiser.pt"
+    if kept is not None and kept.exists():
+        told = torch.load(kept, map_location=device, weights_only=True)
+        for parameter, (mean, square) in zip([*encoder, *rest], told["moments"], strict=True):
+            optimiser.state[parameter] = {
+                "step": torch.tensor(float(told["steps"]), device=parameter.device),
+                "exp_avg": mean.to(parameter).contiguous().view_as(parameter).clone(),
+                "exp_avg_sq": square.to(parameter).contiguous().view_as(parameter).clone(),
+            }
+    return optimiser
+
+
+def _fit(
+    both: Both,
+    sampler: Sampler,
+    asked: argparse.Namespace,
+    device: torch.device,
+    *,
+    world: int,
+    rank: int,
+) -> tuple[Progress, Both, torch.optim.AdamW]:
+    """Train for the time asked and return the running mean of the weights."""
+    kept = copy.deepcopy(both).eval().requires_grad_(requires_grad=False)
+    optimiser = _optimiser(both, device, asked.start)
+    parameters = list(both.parameters())
     weight = _class_weights(sampler, asked.batch).to(device)
-    print("class weights", [round(float(w), 2) for w in weight], flush=True)
+    if world > 1:
+        distributed.broadcast(weight, 0)
+    if rank == 0:
+        print("class weights", [round(float(w), 2) for w in weight], flush=True)
     progress = Progress()
-    log = (asked.out / "log.jsonl").open("w")
+    log = (asked.out / "log.jsonl").open("w") if rank == 0 else None
     began, told = time.monotonic(), 0.0
-    running = torch.zeros(5, device=device)
-    net.train()
+    both.train()
     while progress.share < 1.0:
         batch = sampler.draw(asked.batch)
-        _set_rates(optimiser, progress.share)
-        with _mixed(device):
-            logits, tarnish, _, outline = net(
-                batch.rgb.contiguous(memory_format=torch.channels_last)
-            )
-        parts = _loss(logits.float(), tarnish.float(), outline.float(), batch, weight)
+        pieces = piece_views(batch, sampler.dice)
+        _set_rates(optimiser, progress.share, asked.rate)
+        loss, parts = _losses(both, batch, pieces, weight, device)
         optimiser.zero_grad(set_to_none=True)
-        parts[0].backward()
-        nn.utils.clip_grad_norm_(net.parameters(), CLIP)
-        optimiser.step()
-        progress.steps += 1
-        _follow(kept, net, decay=min(EMA_DECAY, progress.steps / (progress.steps + 10)))
-        running += torch.stack([p.detach() for p in parts])
-        if progress.steps % 5 == 0 and device.type == "cuda":
-            torch.cuda.synchronize()
+        loss.backward()
         spent = time.monotonic() - began
         progress.share = spent / (60 * asked.minutes)
-        if spent - told > 60 or progress.share >= 1.0:
-            said = _say(progress, running, spent, told, kept, views, device)
-            log.write(json.dumps(said) + "\n")
+        if world > 1:
+            progress.share = _averaged(parameters, progress.share)
+        nn.utils.clip_grad_norm_(parameters, CLIP)
+        optimiser.step()
+        progress.steps += 1
+        _follow(kept, both, decay=min(EMA_DECAY, progress.steps / (progress.steps + 10)))
+        _count(progress, parts | {"loss": loss}, pieces)
+        if progress.steps % 5 == 0 and device.type == "cuda":
+            torch.cuda.synchronize()
+        if log is not None and (spent - told > SAID_EVERY_S or progress.share >= 1.0):
+            told = spent
+            line = json.dumps(_said(progress, spent))
+            log.write(line + "\n")
             log.flush()
-            print(json.dumps(said), flush=True)
-            told = time.monotonic() - began
-            running.zero_()
-            progress.said = progress.steps
-    log.close()
-    return progress, kept
+            print(line, flush=True)
+    if log is not None:
+        log.close()
+    return progress, kept, optimiser
 
 
-def _say(
-    progress: Progress,
-    running: Tensor,
-    spent: float,
-    told: float,
-    kept: SurfaceNet,
-    views: list[Any],
-    device: torch.device,
-) -> dict[str, Any]:
-    """Return a line for the log: losses since the last line, figures of some views."""
-    names = ("loss", "cross_entropy", "dice", "tarnish", "outline")
-    total = running.tolist()
-    steps = max(1, progress.steps - progress.said)
-    hits = torch.zeros((CLASSES, CLASSES), dtype=torch.int64)
-    errors: list[float] = []
-    hit = either = 0.0
-    for view, (logits, tarnish, _, outline) in _answers(
-        kept, views[:: max(1, len(views) // CHECKED_VIEWS)], device
-    ):
-        truth = view.classes.argmax(axis=0)
-        known = view.known > 0.5
-        found = logits.argmax(dim=0).cpu().numpy()
-        both = truth[known].astype(np.int64) * CLASSES + found[known]
-        hits += torch.bincount(torch.from_numpy(both), minlength=CLASSES**2).view(CLASSES, CLASSES)
-        bare = view.bare > 0.5
-        if bare.any():
-            errors.append(float(np.abs(tarnish.cpu().numpy() - view.tarnish)[bare].mean()))
-        if view.pieces is not None:
-            drawn = outline[0].cpu().numpy() > 0
-            hit += float((drawn & view.pieces).sum())
-            either += float((drawn | view.pieces).sum())
-    union = hits.sum(0) + hits.sum(1) - hits.diag()
-    iou = {
-        str(_ORDER[c]): round(float(hits[c, c] / union[c]), 3) for c in range(CLASSES) if union[c]
-    }
-    said: dict[str, Any] = {
-        "s": round(spent),
-        "steps": progress.steps,
-        "mean_iou": round(float(np.mean(list(iou.values()))), 4),
-        "outline_iou": round(hit / max(1.0, either), 4),
-        "tarnish_error": round(float(np.mean(errors)), 4) if errors else None,
-        "iou": iou,
-        "since_s": round(spent - told),
-    }
-    said |= {n: round(v / steps, 4) for n, v in zip(names, total, strict=True)}
-    return said
+def _losses(
+    both: Both, batch: Batch, pieces: PieceBatch, weight: Tensor, device: torch.device
+) -> tuple[Tensor, dict[str, Tensor]]:
+    with _mixed(device):
+        rgb = batch.rgb.contiguous(memory_format=torch.channels_last)
+        logits, tarnish, features, outline = both.net(rgb)
+    # The head's pooling adds up thousands of cells: in full precision.
+    answers: PieceAnswers = both.head(features.float(), pieces.cover)
+    dense, parts = dense_loss(logits.float(), tarnish.float(), outline.float(), batch, weight)
+    piece, more = piece_loss(answers, pieces)
+    return dense + piece, parts | more
+
+
+def _averaged(parameters: list[nn.Parameter], share: float) -> float:
+    """Average gradients over the cards in place; and the share of time, so that all agree."""
+    grads = [p.grad for p in parameters if p.grad is not None]
+    flat = torch.cat([g.flatten() for g in grads] + [grads[0].new_tensor([share])])
+    distributed.all_reduce(flat)
+    flat /= distributed.get_world_size()
+    at = 0
+    for grad in grads:
+        grad.copy_(flat[at : at + grad.numel()].view_as(grad))
+        at += grad.numel()
+    return float(flat[-1])
+
+
+def _count(progress: Progress, parts: dict[str, Tensor], pieces: PieceBatch) -> None:
+    for name, part in parts.items():
+        held = progress.sums.get(name)
+        progress.sums[name] = part.detach() + (0.0 if held is None else held)
+    progress.since += 1
+    rates = counted_rates(pieces)
+    progress.rates = rates if progress.rates is None else progress.rates + rates
+
+
+def _said(progress: Progress, spent: float) -> dict[str, Any]:
+    """Return a line for the log, the mean losses since the last, and begin anew."""
+    line: dict[str, Any] = {"s": round(spent), "steps": progress.steps}
+    line |= {n: round(float(v) / progress.since, 4) for n, v in progress.sums.items()}
+    progress.sums, progress.since = {}, 0
+    return line
 
 
 def _mixed(device: torch.device) -> AbstractContextManager[Any]:
@@ -302,11 +329,11 @@ def _mixed(device: torch.device) -> AbstractContextManager[Any]:
     return nullcontext()
 
 
-def _set_rates(optimiser: torch.optim.Optimizer, share: float) -> None:
+def _set_rates(optimiser: torch.optim.Optimizer, share: float, factor: float) -> None:
     warm = min(1.0, share / WARM_UP + 0.02)
     fall = 0.5 * (1 + cos(pi * min(1.0, max(0.0, (share - WARM_UP) / (1 - WARM_UP)))))
     for group in optimiser.param_groups:
-        group["lr"] = group["rate"] * warm * max(fall, 0.005)
+        group["lr"] = factor * group["rate"] * warm * max(fall, 0.005)
 
 
 @torch.no_grad()
@@ -327,177 +354,105 @@ def _class_weights(sampler: Sampler, batch: int) -> Tensor:
     return (weight / (weight * share).sum()).clamp(0.3, 5.0)
 
 
-def _loss(
-    logits: Tensor, tarnish: Tensor, outline: Tensor, batch: Batch, weight: Tensor
-) -> tuple[Tensor, ...]:
-    """Return the loss and its parts: cross entropy, dice of the metals, tarnish, outlines."""
-    logp = functional.log_softmax(logits, dim=1)
-    weighted = batch.classes * weight[None, :, None, None]
-    entropy = -(weighted * logp).sum() / weighted.sum().clamp_min(1.0)
-    p = logp.exp() * batch.known[:, None]
-    overlap = (p * batch.classes).sum(dim=(0, 2, 3))
-    total = (p * p + batch.classes * batch.classes).sum(dim=(0, 2, 3))
-    seen = batch.classes.sum(dim=(0, 2, 3)) > 20
-    dice = 1 - (2 * overlap + 1) / (total + 1)
-    dice = (dice * seen)[1:].sum() / seen[1:].sum().clamp_min(1)
-    wrong = ((tarnish - batch.tarnish).abs() * batch.bare).sum() / batch.bare.sum().clamp_min(1.0)
-    drawn = _outline_loss(outline, batch)
-    loss = entropy + DICE_SHARE * dice + TARNISH_SHARE * wrong + OUTLINE_SHARE * drawn
-    return loss, entropy, dice, wrong, drawn
-
-
-def _outline_loss(outline: Tensor, batch: Batch) -> Tensor:
-    """Return cross entropy and dice of both planes, over views that tell pieces apart."""
-    told = batch.told[:, None, None]
-    piece, gap = outline[:, 0], outline[:, 1]
-    count = told.sum().clamp_min(1) * piece[0].numel()
-    bce = functional.binary_cross_entropy_with_logits
-    one = (bce(piece, batch.piece, reduction="none") * told).sum() / count
-    # Where pieces meet is only asked on the pieces: beside them nobody reads it.
-    close = told * (batch.piece > 0) * (1 + (GAP_WEIGHT - 1) * batch.gap)
-    two = (bce(gap, batch.gap, reduction="none") * close).sum() / close.sum().clamp_min(1)
-    dice = 0.0
-    for logit, truth, where in ((piece, batch.piece, told), (gap, batch.gap, close > 0)):
-        p, t = logit.sigmoid() * where, truth * where
-        dice = dice + 1 - (2 * (p * t).sum() + 1) / ((p * p).sum() + (t * t).sum() + 1)
-    return 2 * one + 0.5 * two + 0.5 * dice
-
-
-@torch.no_grad()
-def _answers(
-    net: nn.Module, views: list[Any], device: torch.device, *, shift: bool = False
-) -> Iterator[tuple[Any, tuple[Tensor, ...]]]:
-    """Yield each view with what a network in eval mode says of it."""
-    net.eval()
-    # Views differ in size, and cuDNN compiles convolutions anew for each size: 60 s went into
-    # a dozen views on an H100. PyTorch's own kernels take milliseconds.
-    with torch.backends.cudnn.flags(enabled=False):
-        for view in views:
-            rgb = torch.from_numpy(view.rgb[..., [1, 2, 0]] if shift else view.rgb).to(device)
-            shown = rgb[None] if isinstance(net, Deployed) else rgb.permute(2, 0, 1)[None].float()
-            yield view, tuple(part[0].float() for part in net(shown))
-
-
-@torch.no_grad()
-def _familiar(net: SurfaceNet, sampler: Sampler, *, batch: int, device: torch.device) -> Deployed:
-    """Return the graph with the embedding's centre for each class and shared covariance."""
-    sums = torch.zeros((CLASSES, EMBEDDING), dtype=torch.float64, device=device)
-    counts = torch.zeros(CLASSES, dtype=torch.float64, device=device)
-    square = torch.zeros((EMBEDDING, EMBEDDING), dtype=torch.float64, device=device)
-    rounds = FAMILIAR_BATCHES if device.type == "cuda" else 4
-    for _ in range(rounds):
-        drawn = sampler.draw(batch)
-        embedding = net(drawn.rgb)[2]
-        most, label = drawn.classes.max(dim=1)
-        pure = most > 0.9
-        x = embedding.permute(0, 2, 3, 1)[pure].double()
-        label = label[pure]
-        # A hundred cells for each class and batch, or the table outweighs everything.
-        for c in range(CLASSES):
-            mine = x[label == c]
-            if len(mine) > 400:
-                mine = mine[torch.randperm(len(mine), device=device)[:400]]
-            sums[c] += mine.sum(dim=0)
-            counts[c] += len(mine)
-            square += mine.T @ mine
-    centre = sums / counts.clamp_min(1)[:, None]
-    seen = counts > 0
-    total = counts.sum()
-    within = square / total - (centre[seen].T * counts[seen]) @ centre[seen] / total
-    values, vectors = torch.linalg.eigh(within)
-    values = values.clamp_min(1e-3 * float(values.mean()))
-    whiten = (vectors / values.sqrt()).T
-    centres = centre @ whiten.T
-    centres[~seen] = 1e4  # a class without examples is never the nearest
-    return Deployed(net, whiten=whiten.float(), centres=centres.float()).to(device).eval()
-
-
-def _temperature(graph: Deployed, views: list[Any], device: torch.device) -> float:
-    """Return the temperature with the least negative log likelihood on these views."""
-    logits, truth = _cells(graph, views, device)
-    grid = np.exp(np.linspace(np.log(0.4), np.log(4.0), 60))
-    losses = [
-        float(-(functional.log_softmax(logits / float(t), dim=1) * truth).sum(1).mean())
-        for t in grid
+def _save(kept: Both, optimiser: torch.optim.AdamW, both: Both, out: Path) -> None:
+    """Write what a later training goes on from: mean weights, and the optimiser's moments."""
+    torch.save({n: v.contiguous().cpu() for n, v in kept.state_dict().items()}, out / "network.pt")
+    encoder = list(both.net.encoder.parameters())
+    ids = {id(p) for p in encoder}
+    ordered = [*encoder, *(p for p in both.parameters() if id(p) not in ids)]
+    states = [optimiser.state[p] for p in ordered]
+    # Half the bytes: moments need range, not digits.
+    moments = [
+        (s["exp_avg"].contiguous().bfloat16().cpu(), s["exp_avg_sq"].contiguous().bfloat16().cpu())
+        for s in states
     ]
-    return float(grid[int(np.argmin(losses))])
+    told = {"steps": float(states[0]["step"]), "moments": moments}
+    torch.save(told, out / "optimiser.pt")
 
 
-def _cells(graph: Deployed, views: list[Any], device: torch.device) -> tuple[Tensor, Tensor]:
-    """Return logits and soft truth of some cells of each view, metal as often as table."""
-    rng = np.random.default_rng(0)
-    kept, told = [], []
-    for view, (logits, *_) in _answers(graph, views, device):
-        flat = view.classes.reshape(CLASSES, -1)
-        known = view.known.reshape(-1) > 0.99
-        metal = np.flatnonzero(known & (flat[2:].sum(axis=0) > 0.5))
-        table = np.flatnonzero(known & (flat[2:].sum(axis=0) <= 0.5))
-        chosen = np.concatenate(
-            [rng.choice(part, min(400, len(part)), replace=False) for part in (metal, table)]
-        )
-        kept.append(logits.reshape(CLASSES, -1).cpu()[:, chosen].T)
-        told.append(torch.from_numpy(flat[:, chosen].T.copy()))
-    return torch.cat(kept), torch.cat(told)
+def _write(
+    kept: Both,
+    sampler: Sampler,
+    progress: Progress,
+    asked: argparse.Namespace,
+    device: torch.device,
+    *,
+    photos: int,
+) -> None:
+    """Write the graphs that ship and what is known of their training."""
+    assert progress.rates is not None
+    told: dict[str, Any] = {
+        "photos": photos,
+        "real_photos": 0 if sampler.real is None else len(sampler.real.store),
+        "steps": progress.steps,
+        "batch": asked.batch * asked.cards,
+        "side_px": asked.side_px,
+        "stored_px": asked.stored_px,
+        "minutes": asked.minutes,
+        "rate": asked.rate,
+        "seed": asked.seed,
+        "without": asked.without,
+        "start": "ImageNet" if asked.start is None else "the weights before",
+        "torch": torch.__version__,
+        "device": torch.cuda.get_device_name() if device.type == "cuda" else "cpu",
+        "date": datetime.now(UTC).date().isoformat(),
+        "learned_rates": learned_rates(progress.rates.cpu()),
+    }
+    (asked.out / "training.json").write_text(json.dumps(told, indent=1) + "\n")
+    graph = deployed(kept.net, sampler, batch=asked.batch, device=device)
+    told["parity"] = export_all(copy.deepcopy(graph), copy.deepcopy(kept.head), asked.out)
+    (asked.out / "training.json").write_text(json.dumps(told, indent=1) + "\n")
+    _save_views(sampler.draw(16), kept, asked.out / "views.jpg", device)
 
 
-def _calibration_error(
-    graph: Deployed, views: list[Any], device: torch.device, *, temperature: float
-) -> float:
-    logits, truth = _cells(graph, views, device)
-    p = torch.softmax(logits / temperature, dim=1)
-    top, label = p.max(dim=1)
-    right = truth.gather(1, label[:, None])[:, 0]
-    return calibration_error(top.numpy(), right.numpy())
+def learned_rates(counted: Tensor) -> dict[str, Any]:
+    """Return the mix that was learned, from :func:`counted_rates` summed over a training.
 
-
-def _piece_strangeness(
-    graph: Deployed, views: list[Any], device: torch.device, *, shift: bool
-) -> list[float]:
-    found = []
-    for view, (_, _, strange, _) in _answers(graph, views, device, shift=shift):
-        metal = torch.from_numpy(view.classes[2:].sum(axis=0)).to(device)
-        if float(metal.sum()) > 8:
-            found.append(float((strange * metal).sum() / metal.sum()))
-    return found
-
-
-def _strangeness_limit(graph: Deployed, views: list[Any], device: torch.device) -> float:
-    return float(
-        np.quantile(_piece_strangeness(graph, views, device, shift=False), STRANGE_QUANTILE)
-    )
-
-
-def _flagged_share(
-    graph: Deployed, views: list[Any], device: torch.device, limit: float, *, shift: bool
-) -> float:
-    """Return how many views of metal pass the limit; shifted, red is green and green blue."""
-    strange = _piece_strangeness(graph, views, device, shift=shift)
-    return float(np.mean([s > limit for s in strange]))
+    What was hardly ever shown is told as ``LEAST_RATE``: a head that never saw it on a form
+    can't be trusted to the digits that a correction to other rates would multiply.
+    """
+    findings = len(PRESENCE)
+    rates: dict[str, Any] = {}
+    for row, form in zip(counted, FORMS, strict=True):
+        asked, present = row[1 : 1 + findings], row[1 + findings :]
+        rates[form] = {
+            name: round(min(max(float(p / max(a, 1.0)), LEAST_RATE), 1 - LEAST_RATE), 5)
+            for name, a, p in zip(PRESENCE, asked, present, strict=True)
+        }
+    total = counted[:, 0].sum().clamp_min(1)
+    rates["form"] = {
+        form: round(max(float(n / total), LEAST_RATE), 5)
+        for form, n in zip(FORMS, counted[:, 0], strict=True)
+    }
+    return rates
 
 
 @torch.no_grad()
-def _save_views(batch: Batch, net: SurfaceNet, path: Path, device: torch.device) -> None:
+def _save_views(batch: Batch, kept: Both, path: Path, device: torch.device) -> None:
     """Draw training views over their truth over the network's answer."""
-    from models.recipe.surface.evaluate import painted
-
-    net.eval()
     with _mixed(device):
-        logits, _, _, outline = (part.float() for part in net(batch.rgb))
+        logits, _, _, outline = (part.float() for part in kept.net(batch.rgb))
     rows = []
     for i in range(len(batch.rgb)):
         rgb = batch.rgb[i].permute(1, 2, 0).cpu().numpy().astype(np.uint8)
         size = (256, 256)
         column = [cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)]
+        known = ((batch.known[i] + batch.clear[i]) > 0.5).cpu().numpy()
         for maps in (batch.classes[i], logits[i]):
-            column.append(painted(maps.argmax(dim=0).cpu().numpy().astype(np.uint8), size))
+            labels = maps.argmax(dim=0).cpu().numpy().astype(np.uint8)
+            column.append(painted(labels, size))
+        column[1][
+            cv2.resize(known.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0
+        ] = 0
         # Pieces in red, where they meet in green: truth, then answer.
         for planes in (torch.stack([batch.piece[i], batch.gap[i]]), outline[i].sigmoid()):
             drawn = np.zeros((*planes.shape[1:], 3), np.uint8)
             drawn[..., :2] = (planes * 255).permute(1, 2, 0).cpu().numpy().astype(np.uint8)
             column.append(cv2.resize(drawn, size, interpolation=cv2.INTER_AREA))
         rows.append(np.concatenate(column, axis=0))
-    cv2.imwrite(str(path), np.concatenate(rows, axis=1)[..., ::-1])
+    picture = np.concatenate(rows, axis=1)[..., ::-1]
+    cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 85])
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

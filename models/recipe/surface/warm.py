@@ -1,0 +1,115 @@
+"""Start a training from a shipped network, whose batch norms were folded away.
+
+An exported graph holds one convolution with a bias for each convolution of ours, under a
+name that tells which. Those that had a batch norm get one back that does nothing; its
+statistics are then measured on training views, and scale and shift set so that nothing
+changes. Classes the old network did not know start as a copy of the one most like them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import torch
+from torch import Tensor, nn
+
+from models.recipe.surface.network import SurfaceNet, _ConvBn
+
+LIKE = {"insulation": ("coated", 0.5), "stranger": ("table", 3.0)}
+"""The old class from which a new one starts, and how much less likely it is at first."""
+LEAST_SPREAD = 1e-4
+
+
+def from_onnx(net: SurfaceNet, path: Path, *, old: Sequence[str], new: Sequence[str]) -> None:
+    """Take the weights of an exported network; batch norms do nothing until measured.
+
+    Args:
+        net: In our layout.
+        path: ``surface.onnx``.
+        old: Classes of the file, in order.
+        new: Classes of the network.
+
+    Raises:
+        ValueError: A convolution's shape does not fit.
+    """
+    import onnx
+
+    graph = onnx.load(str(path)).graph
+    values = {i.name: torch.from_numpy(onnx.numpy_helper.to_array(i).copy())
+              for i in graph.initializer}  # fmt: skip
+    theirs = {
+        _module_of(n.name): [values[name] for name in n.input[1:]]
+        for n in graph.node
+        if n.op_type == "Conv" and n.name.startswith("/net/")
+    }
+    modules = dict(net.named_modules())
+    norms = {id(m.conv): m.bn for m in net.modules() if isinstance(m, _ConvBn)}
+    with torch.no_grad():
+        for name, conv in modules.items():
+            if not isinstance(conv, nn.Conv2d):
+                continue
+            weight, bias = theirs[name]
+            if conv is net.classify:
+                likes = [(c, 0.0) if c in old else LIKE[c] for c in new]
+                rows = [old.index(like) for like, _ in likes]
+                weight, bias = weight[rows], bias[rows] - torch.tensor([less for _, less in likes])
+            if conv.weight.shape != weight.shape:
+                raise ValueError(f"{name}: {tuple(weight.shape)} for {tuple(conv.weight.shape)}")
+            conv.weight.copy_(weight)
+            norm = norms.get(id(conv))
+            if norm is None:
+                assert conv.bias is not None
+                conv.bias.copy_(bias)
+                continue
+            norm.running_mean.zero_()
+            norm.running_var.fill_(1.0)
+            norm.weight.fill_((1.0 + norm.eps) ** 0.5)
+            norm.bias.copy_(bias)
+
+
+def _module_of(node: str) -> str:
+    """Return the module's name of an exported node, ``/net/a.0/a.0.1/conv/Conv``."""
+    path: list[str] = []
+    for part in node.split("/")[2:-1]:
+        if path and part.startswith(f"{path[-1]}."):
+            path[-1] = part
+        else:
+            path.append(part)
+    return ".".join(path)
+
+
+@torch.no_grad()
+def measure_norms(net: SurfaceNet, views: Sequence[Tensor]) -> None:
+    """Give batch norms that do nothing the statistics of these views, changing no answer.
+
+    Weights are scaled so that each channel comes out of its convolution with unit spread,
+    the size that the training's rates are meant for.
+    """
+    sums: dict[nn.Module, list[Tensor]] = {}
+    blocks = [m for m in net.modules() if isinstance(m, _ConvBn)]
+
+    def add(conv: nn.Module, _: object, out: Tensor) -> None:
+        wide = out.double()
+        count = torch.tensor(float(wide.numel() // wide.shape[1]), device=wide.device)
+        part = [count, wide.sum(dim=(0, 2, 3)), (wide * wide).sum(dim=(0, 2, 3))]
+        held = sums.get(conv)
+        sums[conv] = part if held is None else [a + b for a, b in zip(held, part, strict=True)]
+
+    hooks = [m.conv.register_forward_hook(add) for m in blocks]
+    net.eval()
+    for rgb in views:
+        net(rgb)
+    for hook in hooks:
+        hook.remove()
+    for block in blocks:
+        count, total, square = sums[block.conv]
+        mean = total / count
+        spread = (square / count - mean * mean).clamp_min(LEAST_SPREAD**2).sqrt()
+        norm = block.bn
+        block.conv.weight.div_(spread.float()[:, None, None, None])
+        norm.running_mean.copy_((mean / spread).float())
+        norm.running_var.fill_(1.0)
+        # Before: y + bias. Now: scale * (y / s - m / s) / sqrt(1 + eps) + shift.
+        norm.weight.copy_((spread * (1.0 + norm.eps) ** 0.5).float())
+        norm.bias.add_(mean.float())

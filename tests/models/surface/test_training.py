@@ -1,0 +1,176 @@
+"""What trains the surface network and its head: truth of pieces, scores, the warm start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from scipy import stats
+
+torch = pytest.importorskip("torch", reason="only training needs PyTorch")
+pytest.importorskip("onnx")
+
+from models.recipe.surface import warm  # noqa: E402
+from models.recipe.surface.losses import dense_loss, log_beta  # noqa: E402
+from models.recipe.surface.network import SurfaceNet  # noqa: E402
+from models.recipe.surface.piece_head import FORMS, PRESENCE  # noqa: E402
+from models.recipe.surface.piece_views import counted_rates, piece_views  # noqa: E402
+from models.recipe.surface.real import Box, cut_out  # noqa: E402
+from models.recipe.surface.store import NO_COPPER, UNKNOWN  # noqa: E402
+from models.recipe.surface.train import LEAST_RATE, learned_rates  # noqa: E402
+from models.recipe.surface.views import Batch, soft_batch  # noqa: E402
+from vision.types import Surface  # noqa: E402
+
+ROOT = Path(__file__).parents[3]
+ORDER = list(Surface)
+FINE = 256
+
+
+def batch(labels: np.ndarray, numbers: np.ndarray, strangers: np.ndarray | None = None) -> Batch:
+    """A view of 128 px whose truth at twice that is drawn by hand; piece 1 is a tube."""
+    level = np.where(labels == ORDER.index(Surface.TARNISHED), 127, UNKNOWN)
+    none = np.zeros_like(labels) if strangers is None else strangers
+    fine = torch.from_numpy(np.stack([labels, level, numbers, none]).astype(np.uint8))[None]
+    forms = torch.full((1, 256), -1, dtype=torch.int8)
+    forms[0, 1] = FORMS.index("tube")
+    rgb = torch.full((1, 3, FINE // 2, FINE // 2), 128.0)
+    return soft_batch(rgb, fine, forms=forms, real=torch.tensor([False]))
+
+
+def drawn() -> tuple[np.ndarray, np.ndarray]:
+    """A tarnished tube, a tenth of it solder, on a table."""
+    labels = np.zeros((FINE, FINE), int)
+    labels[96:160, 32:192] = ORDER.index(Surface.TARNISHED)
+    labels[96:160, 32:48] = ORDER.index(Surface.SOLDER)
+    return labels, (labels > 0).astype(int)
+
+
+def test_a_piece_s_truth_is_what_is_drawn_under_its_cover() -> None:
+    found = 0
+    for seed in range(20):
+        told = piece_views(batch(*drawn()), torch.Generator().manual_seed(seed))
+        for k in range(3):
+            whole = float(told.cover[0, k].sum()) == pytest.approx(64 * 160 / 64, rel=0.02)
+            if told.valid[0, k] == 0 or not whole:
+                continue
+            found += 1
+            present = {n for n, p in zip(PRESENCE, told.presence[0, k], strict=True) if p > 0}
+            assert present == {"solder"}
+            assert float(told.share[0, k, 5]) == pytest.approx(0.1, abs=0.02)
+            assert float(told.tarnish[0, k]) == pytest.approx(0.5, abs=0.01)
+            assert (int(told.form[0, k]), float(told.shine[0, k])) == (2, 0.0)
+            assert (float(told.strange[0, k]), float(told.strange_asked[0, k])) == (0.0, 1.0)
+    assert found >= 5
+
+
+def test_a_cover_cut_short_is_asked_only_for_what_is_left_under_it() -> None:
+    cut = 0
+    for seed in range(60):
+        told = piece_views(batch(*drawn()), torch.Generator().manual_seed(seed))
+        for k in range(3):
+            # Cut off by a line to its right: no cell near the solder is left.
+            if told.valid[0, k] > 0 and float(told.cover[0, k, :, :8].sum()) == 0:
+                cut += 1
+                assert float(told.presence[0, k, PRESENCE.index("solder")]) == 0.0
+    assert cut > 0
+
+
+def test_covers_of_nothing_have_nothing_present_and_are_strange() -> None:
+    labels = np.full((FINE, FINE), NO_COPPER)
+    told = piece_views(
+        batch(labels, np.full_like(labels, UNKNOWN)), torch.Generator().manual_seed(1)
+    )
+    assert told.valid[0, :5].sum() == 0
+    assert told.valid[0, 5:].sum() > 0
+    judged = told.valid[0] > 0
+    assert (told.presence[0][judged][:, :6] == 0).all()
+    assert (told.presence_asked[0][judged][:, :6] == 1).all()
+    assert (told.presence_asked[0][judged][:, 6:] == 0).all()
+    assert (told.strange[0][judged] == 1).all()
+
+
+def test_a_stranger_of_plastic_is_no_metal_and_strange() -> None:
+    labels = np.zeros((FINE, FINE), int)
+    labels[64:192, 64:192] = ORDER.index(Surface.STRANGER)
+    numbers = np.zeros_like(labels)
+    told = piece_views(
+        batch(labels, numbers, (labels > 0).astype(int)), torch.Generator().manual_seed(2)
+    )
+    assert float(told.valid[0, 3]) == 1.0
+    assert float(told.presence[0, 3, PRESENCE.index("not_metal")]) == 1.0
+    assert float(told.presence[0, 3, PRESENCE.index("other_metal")]) == 0.0
+    assert float(told.strange[0, 3]) == 1.0
+    assert float(told.counted[0, 3]) == 0.0
+
+
+def test_rates_are_counted_by_form_and_keep_off_the_ends() -> None:
+    total = sum(
+        counted_rates(piece_views(batch(*drawn()), torch.Generator().manual_seed(s)))
+        for s in range(10)
+    )
+    rates = learned_rates(total)
+    assert rates["tube"]["solder"] > 0.5
+    assert rates["tube"]["brass"] == LEAST_RATE
+    assert rates["form"]["tube"] == 1.0
+
+
+def test_the_score_of_a_share_is_the_beta_density_s_logarithm() -> None:
+    # scipy.stats.beta as the reference.
+    for logit, log_kappa, share in ((0.3, 1.0, 0.2), (-2.0, 3.0, 0.05), (1.5, 0.0, 0.97)):
+        mean, kappa = 1 / (1 + np.exp(-logit)), np.exp(log_kappa)
+        wanted = stats.beta.logpdf(share, mean * kappa, (1 - mean) * kappa)
+        told = log_beta(torch.tensor([logit, log_kappa]), torch.tensor(share))
+        assert float(told) == pytest.approx(wanted, abs=1e-4)
+
+
+def test_where_only_no_copper_is_known_a_jacket_costs_less_than_copper() -> None:
+    labels = np.full((FINE, FINE), NO_COPPER)
+    view = batch(labels, np.full_like(labels, UNKNOWN))
+    weight = torch.ones(len(ORDER))
+
+    def clear(name: Surface) -> float:
+        logits = torch.zeros((1, len(ORDER), 32, 32))
+        logits[:, ORDER.index(name)] = 6.0
+        outline = torch.zeros((1, 2, 128, 128))
+        _, parts = dense_loss(logits, torch.zeros((1, 32, 32)), outline, view, weight)
+        return float(parts["clear"])
+
+    assert clear(Surface.INSULATION) < 0.1
+    assert clear(Surface.BRIGHT) > 3
+
+
+def test_a_warm_start_says_what_the_shipped_network_says() -> None:
+    import tomllib
+
+    import onnxruntime
+
+    path = ROOT / "models" / "surface.onnx"
+    classes = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))["classes"]
+    photo = cv2.imread(str(ROOT / "fixtures/renders/cable_stripped_end_marker_30.jpg"))
+    rgb = cv2.resize(photo, (256, 192), interpolation=cv2.INTER_AREA)[..., ::-1].copy()
+    names = ["logits", "tarnish_level", "features"]
+    theirs = onnxruntime.InferenceSession(str(path)).run(names, {"rgb": rgb[None]})
+    net = SurfaceNet(len(classes))
+    warm.from_onnx(net, path, old=classes, new=classes)
+    shown = torch.from_numpy(rgb)[None].permute(0, 3, 1, 2).float()
+    for measured in (False, True):
+        if measured:
+            warm.measure_norms(net, [shown])
+        net.eval()
+        with torch.no_grad():
+            logits, tarnish, features, _ = net(shown)
+        for a, b in zip((logits, tarnish, features), theirs, strict=True):
+            assert float(np.abs(a.numpy() - b).max()) < 2e-3
+
+
+def test_a_thing_is_cut_out_of_its_box() -> None:
+    rng = np.random.default_rng(0)
+    picture = np.clip(rng.normal(200, 6, (160, 200, 3)), 0, 255).astype(np.uint8)
+    cv2.line(picture, (60, 100), (140, 60), (40, 40, 200), 14)
+    mask = cut_out(picture, Box(x=50, y=48, w=100, h=64, kind="insulated"))
+    assert mask is not None
+    truth = np.abs(picture.astype(int) - (40, 40, 200)).max(axis=2) == 0
+    assert (mask & truth).sum() > 0.7 * truth.sum()
+    assert (mask & ~truth).sum() < 0.1 * truth.sum()
