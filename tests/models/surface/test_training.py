@@ -149,6 +149,7 @@ def test_a_warm_start_says_what_the_shipped_network_says() -> None:
     path = ROOT / "models" / "surface.onnx"
     classes = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))["classes"]
     photo = cv2.imread(str(ROOT / "fixtures/renders/cable_stripped_end_marker_30.jpg"))
+    assert photo is not None
     rgb = cv2.resize(photo, (256, 192), interpolation=cv2.INTER_AREA)[..., ::-1].copy()
     names = ["logits", "tarnish_level", "features"]
     theirs = onnxruntime.InferenceSession(str(path)).run(names, {"rgb": rgb[None]})
