@@ -25,8 +25,9 @@ from PIL import Image
 
 import vision.examine
 from bench.accuracy import examined
+from rules.confidence import FAMILIAR
 from rules.engine import grade
-from rules.findings import Measurement
+from rules.findings import Facts, Measurement, Source
 from rules.sheet import load_sheet
 from tests.app.test_cli import check_contract, objects, run
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
@@ -242,6 +243,27 @@ def test_without_a_reference_there_are_no_millimetres_but_a_finish() -> None:
         assert piece.findings.diameter is None
         assert piece.findings.strand_diameter is None
         assert piece.findings.finish is not None
+
+
+def test_turns_of_unknown_size_are_never_sure() -> None:
+    """Without a reference a wheel or a bearing looks like a coil; with one, or where the person
+    says where it is from, the answer stands on its own."""
+    photo = load_photo_file(RENDERS / "bright_coil_marker_25.jpg")
+    house = load_sheet("house")
+
+    def known(reference: str, facts: Facts | None = None) -> list[float]:
+        seen = examine(photo, reference=reference, facts=facts)
+        told = {p.code: p.pieces for p in seen.problems}
+        assert "coil_or_tangle" in told, "this photo shows a coil"
+        return [piece.findings.familiarity for piece in seen.pieces]
+
+    sized, unsized = known("marker:25"), known("card")
+    assert max(sized) > FAMILIAR
+    assert max(unsized) < FAMILIAR
+    stated = Facts(source=Source.MOTOR_TRANSFORMER)
+    assert max(known("card", stated)) > FAMILIAR
+    for piece in examine(photo, reference="card").pieces:
+        assert grade(piece.findings, house).borderline
 
 
 @pytest.mark.parametrize("named", ["card", "marker:25"])

@@ -150,7 +150,8 @@ def _view(
     rgb = truth.rgb[part]
     if (w, h) != size:
         area = w >= size[0] and h >= size[1]
-        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if area else cv2.INTER_LINEAR)
+        how = cv2.INTER_AREA if area else cv2.INTER_LINEAR
+        rgb = np.asarray(cv2.resize(rgb, size, interpolation=how), np.uint8)
     return ValidationView(
         name=truth.name,
         light=truth.light,

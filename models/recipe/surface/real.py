@@ -111,6 +111,7 @@ def label_photo(row: Mapping[str, str], boxes: list[Box], photos: Path, out: Pat
     bgr = cv2.imread(str(photos / row["file"]), cv2.IMREAD_COLOR)
     if bgr is None:
         raise ValueError(f"{row['file']} can't be read")
+    codes = np.asarray(bgr, np.uint8)
     base = {"none": NO_COPPER, "jacketed only": NO_BARE}.get(row["copper_in_view"], UNKNOWN)
     if name in PLAIN_TABLES:
         base = _ORDER.index(Surface.TABLE)
@@ -120,7 +121,7 @@ def label_photo(row: Mapping[str, str], boxes: list[Box], photos: Path, out: Pat
     pieces = []
     for number, box in enumerate(boxes, start=1):
         kind = KINDS.get(box.kind)
-        mask = None if kind is None or (name, number) in FAILED else cut_out(bgr, box)
+        mask = None if kind is None or (name, number) in FAILED else cut_out(codes, box)
         if mask is None or kind is None:
             # Whatever the box shows is not what the rest of the photo is said to be.
             part = (slice(box.y, box.y + box.h), slice(box.x, box.x + box.w))
@@ -140,7 +141,7 @@ def label_photo(row: Mapping[str, str], boxes: list[Box], photos: Path, out: Pat
     cv2.imwrite(str(out / f"{name}.pieces.png"), numbers)
     cv2.imwrite(str(out / f"{name}.strangers.png"), strangers)
     (out / f"{name}.json").write_text(json.dumps({"light": "real", "pieces": pieces}))
-    return [p["kind"] for p in pieces]
+    return [str(p["kind"]) for p in pieces]
 
 
 def cut_out(bgr: NDArray[np.uint8], box: Box) -> NDArray[np.bool_] | None:

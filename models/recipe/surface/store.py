@@ -109,7 +109,7 @@ def read_truth(photo: Path, *, long_side_px: int | None = None) -> Truth:
         share = long_side_px / max(size)
         size = (round(size[0] * share), round(size[1] * share))
         bgr = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
-    rgb = np.ascontiguousarray(bgr[..., ::-1])
+    rgb = np.ascontiguousarray(bgr[..., ::-1]).astype(np.uint8, copy=False)
     told = photo.with_name(f"{photo.stem}.json")
     facts = json.loads(told.read_text(encoding="utf-8")) if told.exists() else {}
     labels = _fitted(labels, size)
@@ -117,11 +117,11 @@ def read_truth(photo: Path, *, long_side_px: int | None = None) -> Truth:
     pieces_file = photo.with_name(f"{photo.stem}.pieces.png")
     pieces = None
     if pieces_file.exists():
-        pieces = _fitted(cv2.imread(str(pieces_file), cv2.IMREAD_UNCHANGED), size)
+        pieces = _fitted(_plane(pieces_file), size)
     strangers_file = photo.with_name(f"{photo.stem}.strangers.png")
     strangers = np.zeros_like(labels)
     if strangers_file.exists():
-        strangers = _fitted(cv2.imread(str(strangers_file), cv2.IMREAD_UNCHANGED), size)
+        strangers = _fitted(_plane(strangers_file), size)
     return Truth(
         name=photo.stem,
         rgb=rgb,
@@ -131,6 +131,13 @@ def read_truth(photo: Path, *, long_side_px: int | None = None) -> Truth:
         strangers=strangers,
         facts=facts,
     )
+
+
+def _plane(path: Path) -> NDArray[Any]:
+    plane = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+    if plane is None:
+        raise ValueError(f"{path.name} can't be read")
+    return plane
 
 
 def _fitted(plane: NDArray[Any], size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -151,7 +158,7 @@ def _tarnish(
     level = np.full_like(labels, UNKNOWN)
     file = photo.with_name(f"{photo.stem}.level.png")
     if file.exists():
-        told = _fitted(cv2.imread(str(file), cv2.IMREAD_UNCHANGED), size)
+        told = _fitted(_plane(file), size)
         level = np.round(told * (254 / 255)).astype(np.uint8)
     elif pieces is not None:
         for piece in facts.get("pieces", []):
