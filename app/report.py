@@ -47,7 +47,6 @@ def as_text(result: Result, sheet: RuleSheet, *, details: bool = False) -> str:
         details: Tell each of many pieces in full, not in one line.
     """
     lines = [printable(result.name), "-" * min(COLUMNS, max(8, len(printable(result.name))))]
-    lines += _wrapped("note", result.notes)
     in_short = len(result.pieces) > MOST_IN_FULL and not details
     lines += _in_short(result, sheet) if in_short else []
     for number, piece in enumerate(() if in_short else result.pieces, start=1):
@@ -62,6 +61,7 @@ def as_text(result: Result, sheet: RuleSheet, *, details: bool = False) -> str:
     if len(result.pieces) > 1:
         lines.append("")
     lines += _scale(result)
+    lines += _wrapped("note", result.notes)
     for problem in result.problems:
         lines += _wrapped("problem", [in_words(problem)])
         lines += _wrapped("what to do", [fix_with(problem, TYPED)])
