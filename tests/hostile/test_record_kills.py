@@ -1,6 +1,6 @@
 """Kills while the records work: what was told done is there, and nothing else is left.
 
-12 kills here, 60 by ``make hostile``, each at another step: a statement, a commit, a file that
+30 kills here, 150 by ``make hostile``, each at another step: a statement, a commit, a file that
 is opened, moved or removed. Seen to fail first: a kill while deleting left a row or a file for
 good, and an old database's photos were swept.
 """
@@ -22,7 +22,7 @@ from app.opening import open_records
 from app.records.rows import known_hashes
 from app.records.times import now_utc
 
-KILLS = 12 * int(os.environ.get("CUPROSCOPE_HOSTILE", "1"))
+KILLS = 30 * int(os.environ.get("CUPROSCOPE_HOSTILE", "1"))
 ROOT = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
