@@ -11,6 +11,7 @@ import subprocess
 import sys
 import urllib.error
 import urllib.request
+from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
 
@@ -172,11 +173,21 @@ def handshake(port: int, *, host: str, origin: str) -> bytes:
         return stream.recv(4096).partition(b"\r\n")[0]
 
 
+@pytest.fixture
+def hung_up_on() -> Iterator[None]:
+    """Let a closed terminal end what is started here, also where nohup keeps it from the tests."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no such signals")
 @pytest.mark.parametrize(
     ("end", "is_up"), [("SIGTERM", True), ("SIGINT", True), ("SIGHUP", True), ("SIGTERM", False)]
 )
-def test_what_was_handed_in_goes_with_the_server(tmp_path: Path, end: str, is_up: bool) -> None:
+def test_what_was_handed_in_goes_with_the_server(
+    tmp_path: Path, end: str, is_up: bool, hung_up_on: None
+) -> None:
     inbox = tmp_path / "inbox"
     inbox.mkdir()
     (inbox / ("0" * 64)).write_bytes(b"what a killed server left")
