@@ -18,6 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from app.folder.command import EXIT_UNWRITTEN
 from rules.errors import CuproscopeError, InstallError
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from rules.typed import TypedPiece
 
 EXIT_OK = 0
-EXIT_UNWRITTEN = 1
 EXIT_USAGE = 2
 EXIT_UNREADABLE = 3
 EXIT_BROKEN = 5
