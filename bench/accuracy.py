@@ -203,10 +203,10 @@ def true_findings(true: dict[str, Any]) -> Any:
         Findings,
         Finish,
         FinishFinding,
-        Flag,
         Form,
         FormFinding,
         Measurement,
+        Presence,
         Unit,
     )
 
@@ -225,7 +225,7 @@ def true_findings(true: dict[str, Any]) -> Any:
     flags: dict[str, Any] = {}
     for what in ON_THE_PIECE:
         there = true_presence(true, str(what))
-        flags[str(what)] = Flag(p=float(there > 0), share=there, u_share=0.0)
+        flags[str(what)] = Presence(p=float(there > 0), share=there, u_share=0.0)
     return Findings(
         form=FormFinding.of(form),
         finish=FinishFinding(
@@ -235,7 +235,7 @@ def true_findings(true: dict[str, Any]) -> Any:
         ),
         diameter=exact(true.get("diameter_mm"), Unit.MILLIMETRE),
         strand_diameter=exact(strand, Unit.MILLIMETRE),
-        other_metal=Flag(p=float(true["material"] not in ("copper", "brass"))),
+        other_metal=Presence(p=float(true["material"] not in ("copper", "brass"))),
         **flags,
     )
 

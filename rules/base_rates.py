@@ -183,7 +183,7 @@ def _held(rate: float) -> float:
 def on_bench(findings: Findings, rates: BaseRates | None = None) -> Findings:
     """Return findings told for the bench: by the rates of where the piece comes from.
 
-    Only what says which base rates it was learned with is changed. Each flag keeps what was
+    Only what says which base rates it was learned with is changed. Each presence keeps what was
     said of the photo, so that another source, or other rates, can be put in later.
 
     Args:
@@ -193,13 +193,13 @@ def on_bench(findings: Findings, rates: BaseRates | None = None) -> Findings:
     rates = rates or shipped_rates()
     source = findings.facts.source
     changed: dict[str, Any] = {}
-    for what, flag in findings.seen.items():
-        if flag.learned:
+    for what, presence in findings.seen.items():
+        if presence.learned:
             bench = {
-                form: _within(rates.there[source][form][what], flag.learned.get(form))
+                form: _within(rates.there[source][form][what], presence.learned.get(form))
                 for form in Form
             }
-            changed[str(what)] = replace(flag, bench=bench)
+            changed[str(what)] = replace(presence, bench=bench)
     return replace(findings, form=_form_on_bench(findings.form, rates.forms[source]), **changed)
 
 
@@ -226,4 +226,4 @@ def _form_on_bench(form: FormFinding, bench: Mapping[Form, float]) -> FormFindin
 
 def is_raw(findings: Findings) -> bool:
     """Return whether the findings are still told for the training's mix."""
-    return any(flag.learned and not flag.bench for flag in findings.seen.values())
+    return any(presence.learned and not presence.bench for presence in findings.seen.values())

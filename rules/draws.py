@@ -21,10 +21,10 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     Measurement,
     Origin,
+    Presence,
     What,
 )
 from rules.shares import draw_part, draw_shares
@@ -79,7 +79,7 @@ class Draws:
     Attributes:
         columns: One array for each finding of the vocabulary, of length ``count``,
             or 1 where all draws agree. Numbers are floats in the finding's unit,
-            flags bools, categories indices into the term's values.
+            presences bools, categories indices into the term's values.
         count: Number of pieces.
     """
 
@@ -219,11 +219,11 @@ def estimate_of(findings: Findings, name: str) -> tuple[float, float] | None:
             measured = findings.diameter
         return None if measured is None else (measured.value, measured.u)
     if name in AREA_OF:
-        flag = findings.seen.get(AREA_OF[name])
-        if flag is not None:
+        presence = findings.seen.get(AREA_OF[name])
+        if presence is not None:
             # What most likely is not there has no share that could come near a limit.
             there = findings.p_of(AREA_OF[name]) >= LIKELIER_P
-            return (flag.share, u_share_of_area(flag)) if there else (0.0, 0.0)
+            return (presence.share, u_share_of_area(presence)) if there else (0.0, 0.0)
     if findings.finish is None:
         return None
     if name == "tarnish_level":
@@ -251,12 +251,12 @@ def _columns(findings: Findings, form: NDArray[np.intp], numbers: _Numbers) -> M
     return MappingProxyType(columns)
 
 
-def _there(flag: Flag | None, form: NDArray[np.intp], random: Array) -> NDArray[np.bool_]:
-    if flag is None:
+def _there(presence: Presence | None, form: NDArray[np.intp], random: Array) -> NDArray[np.bool_]:
+    if presence is None:
         return np.zeros(1, dtype=bool)
-    if not flag.learned:
-        return random < flag.p
-    of_form = np.array([flag.p_given(one) for one in _FORMS])
+    if not presence.learned:
+        return random < presence.p
+    of_form = np.array([presence.p_given(one) for one in _FORMS])
     drawn: NDArray[np.bool_] = random < of_form[form]
     return drawn
 
@@ -267,15 +267,17 @@ def _areas(
     """Return the share of the visible area that each thing covers, at most 1 together."""
     areas: dict[What, Array] = {}
     for what in ON_THE_PIECE:
-        flag = findings.seen.get(what)
-        if flag is None or not there[what].any():
+        presence = findings.seen.get(what)
+        if presence is None or not there[what].any():
             areas[what] = np.zeros(1)
             continue
         if numbers.areas is None:
-            share: Array | float = flag.share
+            share: Array | float = presence.share
         else:
             rng = np.random.default_rng(numbers.areas[what])
-            share = draw_part(flag.share, u_share_of_area(flag), rng=rng, draws=numbers.form.size)
+            share = draw_part(
+                presence.share, u_share_of_area(presence), rng=rng, draws=numbers.form.size
+            )
         areas[what] = np.where(there[what], share, 0.0)
     crowded = np.maximum(sum(areas.values(), np.zeros(1)), 1.0)
     return {what: np.asarray(area / crowded) for what, area in areas.items()}
@@ -411,11 +413,11 @@ def _shares(finish: FinishFinding, numbers: _Numbers) -> Array:
     return draw_shares(values, u, rng=rng, draws=numbers.form.size)
 
 
-def u_share_of_area(flag: Flag) -> float:
-    """Return the standard uncertainty of a flag's share; none of a stated one."""
-    if flag.u_share is not None:
-        return flag.u_share
-    return U_SHARE_OF_AREA if flag.origin is Origin.MEASURED else 0.0
+def u_share_of_area(presence: Presence) -> float:
+    """Return the standard uncertainty of a presence's share; none of a stated one."""
+    if presence.u_share is not None:
+        return presence.u_share
+    return U_SHARE_OF_AREA if presence.origin is Origin.MEASURED else 0.0
 
 
 def _facts(findings: Findings) -> dict[str, Column]:

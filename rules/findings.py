@@ -221,7 +221,7 @@ class FinishFinding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Flag:
+class Presence:
     """Whether something is there, and how much of it: a coat, a brass fitting, solder.
 
     Two numbers, never one smeared share: a coat that is there with 30 % and then covers
@@ -246,10 +246,10 @@ class Flag:
     bench: Mapping[Form, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        _check_probability(self.p, "flag probability")
-        _check_probability(self.share, "flag share")
+        _check_probability(self.p, "probability that it is there")
+        _check_probability(self.share, "share if there")
         if self.u_share is not None:
-            _check_probability(self.u_share, "uncertainty of flag share")
+            _check_probability(self.u_share, "uncertainty of the share")
         _check_rates(self.learned, "learned rate")
         _check_rates(self.bench, "bench rate")
 
@@ -259,8 +259,8 @@ class Flag:
         Saerens, Latinne and Decaestecker 2002, equation 2.4, for two classes: the odds
         times the ratio of the odds of the two base rates.
 
-        >>> flag = Flag(p=0.5, learned={Form.TUBE: 0.4}, bench={Form.TUBE: 0.1})
-        >>> round(flag.p_given(Form.TUBE), 4)  # 1/1 * (1/9) / (4/6) = 1/6, and 1/6 : 1 is 1/7
+        >>> presence = Presence(p=0.5, learned={Form.TUBE: 0.4}, bench={Form.TUBE: 0.1})
+        >>> round(presence.p_given(Form.TUBE), 4)  # 1/1 * (1/9) / (4/6) = 1/6, and 1/6 : 1 is 1/7
         0.1429
         """
         learned, bench = self.learned.get(form), self.bench.get(form)
@@ -305,17 +305,17 @@ class Findings:
 
     form: FormFinding
     finish: FinishFinding | None
-    brass: Flag
-    solder: Flag
+    brass: Presence
+    solder: Presence
     diameter: Measurement | None = None
     strand_diameter: Measurement | None = None
     facts: Facts = field(default_factory=Facts)
-    other_metal: Flag = field(default_factory=lambda: Flag(p=0.0))
-    coating: Flag | None = None
-    insulation: Flag | None = None
-    tin: Flag | None = None
-    green: Flag | None = None
-    not_metal: Flag = field(default_factory=lambda: Flag(p=0.0))
+    other_metal: Presence = field(default_factory=lambda: Presence(p=0.0))
+    coating: Presence | None = None
+    insulation: Presence | None = None
+    tin: Presence | None = None
+    green: Presence | None = None
+    not_metal: Presence = field(default_factory=lambda: Presence(p=0.0))
     familiarity: float = 1.0
 
     def __post_init__(self) -> None:
@@ -328,18 +328,18 @@ class Findings:
                 raise ContractError(f"must be above 0 mm, not {measured.value}", where=name)
 
     @property
-    def seen(self) -> Mapping[What, Flag]:
+    def seen(self) -> Mapping[What, Presence]:
         """What was looked for on the piece and of the whole piece, as far as it was told."""
-        flags = {what: getattr(self, what) for what in What}
-        return {what: flag for what, flag in flags.items() if flag is not None}
+        presences = {what: getattr(self, what) for what in What}
+        return {what: presence for what, presence in presences.items() if presence is not None}
 
     def p_of(self, what: What) -> float:
         """Return how likely something is there, over the forms that the piece may have.
 
         0 where nobody told: then it is not in :attr:`seen`.
         """
-        flag = self.seen.get(what)
-        if flag is None:
+        presence = self.seen.get(what)
+        if presence is None:
             return 0.0
         total = sum(self.form.p.values())
-        return sum(p * flag.p_given(form) for form, p in self.form.p.items()) / total
+        return sum(p * presence.p_given(form) for form, p in self.form.p.items()) / total

@@ -27,11 +27,11 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Measurement,
     Origin,
+    Presence,
     Unit,
     What,
 )
@@ -337,7 +337,9 @@ def chi2_tail(chi2: float, dof: int) -> float:
     return min(1.0, tail)
 
 
-def pool_flags(flags: Sequence[Flag], prior_p: float, *, correlation: float) -> Flag:
+def pool_presences(
+    presences: Sequence[Presence], prior_p: float, *, correlation: float
+) -> Presence:
     """Return whether it is there, from what several photos say.
 
     Each photo's evidence is its log odds less those before any photo. Normal evidence
@@ -348,26 +350,26 @@ def pool_flags(flags: Sequence[Flag], prior_p: float, *, correlation: float) -> 
     Raises:
         ContractError: The person stated two different things.
     """
-    stated = {f.p for f in flags if f.origin is Origin.STATED}
+    stated = {f.p for f in presences if f.origin is Origin.STATED}
     if len(stated) > 1:
-        raise ContractError("was stated twice, differently", where="flag")
+        raise ContractError("was stated twice, differently", where="presence")
     if stated:
-        return next(f for f in flags if f.origin is Origin.STATED)
-    if len(flags) == 1:
-        return flags[0]
-    evidence = sum(_log_odds(f.p) - _log_odds(prior_p) for f in flags)
-    pooled = _log_odds(prior_p) + evidence / (1 + (len(flags) - 1) * correlation)
-    seen = sum(f.p for f in flags)
-    share = sum(f.p * f.share for f in flags) / seen if seen > 0 else 0.0
-    told = [f for f in flags if f.u_share is not None]
+        return next(f for f in presences if f.origin is Origin.STATED)
+    if len(presences) == 1:
+        return presences[0]
+    evidence = sum(_log_odds(f.p) - _log_odds(prior_p) for f in presences)
+    pooled = _log_odds(prior_p) + evidence / (1 + (len(presences) - 1) * correlation)
+    seen = sum(f.p for f in presences)
+    share = sum(f.p * f.share for f in presences) / seen if seen > 0 else 0.0
+    told = [f for f in presences if f.u_share is not None]
     # What one photo is off in a share, the next mostly is off too: the doubt does not shrink.
     u = sum(f.u_share or 0.0 for f in told) / len(told) if told else None
-    return Flag(
+    return Presence(
         p=1 / (1 + exp(-pooled)),
         share=min(share, 1.0),
         u_share=u,
-        learned=flags[0].learned,
-        bench=flags[0].bench,
+        learned=presences[0].learned,
+        bench=presences[0].bench,
     )
 
 
@@ -448,7 +450,7 @@ def _pool_finish(
     ), worst
 
 
-def _pool_seen(several: Sequence[Findings], correlation: float) -> dict[str, Flag]:
+def _pool_seen(several: Sequence[Findings], correlation: float) -> dict[str, Presence]:
     """Return each thing that at least one photo told of, from all that did.
 
     The rate it was learned with is that of the form the photos agree on.
@@ -456,10 +458,10 @@ def _pool_seen(several: Sequence[Findings], correlation: float) -> dict[str, Fla
     form = _pool_form([f.form for f in several], correlation).value
     pooled = {}
     for what in What:
-        flags = [f.seen[what] for f in several if what in f.seen]
-        if flags:
-            prior = flags[0].learned.get(form, PRIOR_P)
-            pooled[str(what)] = pool_flags(flags, prior, correlation=correlation)
+        presences = [f.seen[what] for f in several if what in f.seen]
+        if presences:
+            prior = presences[0].learned.get(form, PRIOR_P)
+            pooled[str(what)] = pool_presences(presences, prior, correlation=correlation)
     return pooled
 
 

@@ -27,7 +27,7 @@ _COUPLED = {
     *_FINISH_SHARES,
     *("form", "diameter", "strand_diameter"),
     *_WITH_SHARE,
-    *(f"{flag}_share" for flag in _WITH_SHARE),
+    *(f"{presence}_share" for presence in _WITH_SHARE),
 }
 
 Piece = dict[str, float | bool | str]
@@ -205,13 +205,13 @@ def _names(box: _Box, name: str) -> _Names:
 def _physical(box: _Box) -> _Box:
     """Narrow a box by what pieces are: no brass has no share, solid wire is one strand."""
     box = dict(box)
-    for flag in _WITH_SHARE:
-        share = _interval(box, f"{flag}_share")
+    for presence in _WITH_SHARE:
+        share = _interval(box, f"{presence}_share")
         none = _Interval(0.0, 0.0)
         if not share.empty and share.meet(none).empty:
-            box[flag] = _names(box, flag) & {True}
-        if _names(box, flag) == {False}:
-            box[f"{flag}_share"] = share.meet(none)
+            box[presence] = _names(box, presence) & {True}
+        if _names(box, presence) == {False}:
+            box[f"{presence}_share"] = share.meet(none)
     if "wire" in _names(box, "form"):
         size = _interval(box, "diameter").meet(_interval(box, "strand_diameter"))
         if size.empty:
@@ -245,9 +245,9 @@ def _point(box: _Box) -> Piece:
         else:
             names = sorted(str(value) for value in values)
             piece[name] = next((n for n in names if n != "wire"), names[0])
-    for flag in _WITH_SHARE:
-        if piece[flag] is False:
-            piece[f"{flag}_share"] = 0.0
+    for presence in _WITH_SHARE:
+        if piece[presence] is False:
+            piece[f"{presence}_share"] = 0.0
     shares = [_interval(box, name) for name in _FINISH_SHARES]
     least, span = sum(s.low for s in shares), sum(s.high - s.low for s in shares)
     part = (1 - least) / span if span else 0.0

@@ -98,7 +98,7 @@ def _nearest_of_earlier(
 
 
 def _as_wanted(row: Row, piece: Draws, findings: Findings) -> Draws:
-    """Return the best estimates, with shape and flags as the row wants them."""
+    """Return the best estimates, with shape and presences as the row wants them."""
     changed: dict[str, Column] = {}
     for condition in row.conditions:
         if condition.is_number or bool(holds(condition, piece)[0]):
@@ -139,10 +139,10 @@ def _words(condition: Condition, findings: Findings) -> str:
     if term.name == "tarnish_level":
         return f"{term.words} {value:.2f}{_between(value, u, 2)} of 1, limit {limit:.2f}"
     what = AREA_OF.get(term.name)
-    flag = None if what is None else findings.seen.get(what)
-    if what is None or flag is None:
+    presence = None if what is None else findings.seen.get(what)
+    if what is None or presence is None:
         return f"{term.words} about {100 * value:.0f} %, limit {100 * limit:.0f} %"
-    area = f"on about {100 * flag.share:.0f} % of it, limit {100 * limit:.0f} %"
+    area = f"on about {100 * presence.share:.0f} % of it, limit {100 * limit:.0f} %"
     if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
         return area
     p = findings.p_of(what)
@@ -158,7 +158,7 @@ def _between(value: float, u: float, digits: int) -> str:
 
 
 def _seen(condition: Condition, findings: Findings) -> str:
-    """Say how sure a flag or a form is, where it is not certain."""
+    """Say how sure a presence or a form is, where it is not certain."""
     term = VOCABULARY[condition.finding]
     if condition.finding in tuple(What):
         p = findings.p_of(What(condition.finding))

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import sqrt
 
-from rules.findings import Facts, Findings, Finish, FinishFinding, Flag, Origin
+from rules.findings import Facts, Findings, Finish, FinishFinding, Origin, Presence
 
 LEAST_BARE = 0.02
 """With less of the piece seen as anything but coated, the photo says nothing of the rest."""
@@ -42,9 +42,9 @@ def with_stated(findings: Findings) -> Findings:
     return replace(findings, finish=_uncoated(finish, bare) if bare >= LEAST_BARE else None)
 
 
-def _as_said(*, there: bool) -> Flag:
+def _as_said(*, there: bool) -> Presence:
     """Return what the person says: there all over, or not at all."""
-    return Flag(p=float(there), share=float(there), origin=Origin.STATED)
+    return Presence(p=float(there), share=float(there), origin=Origin.STATED)
 
 
 def _uncoated(finish: FinishFinding, bare: float) -> FinishFinding:

@@ -34,11 +34,11 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Measurement,
     Origin,
+    Presence,
     Source,
     Unit,
     What,
@@ -298,7 +298,7 @@ class _Reader:
             Finish(name): self.number(shares, name, (*at, "shares"), high=1.0) for name in shares
         }
 
-    def flag(self, table: Mapping[str, Any], what: What, at: Where) -> Flag | None:
+    def flag(self, table: Mapping[str, Any], what: What, at: Where) -> Presence | None:
         key = str(what)
         value = table.get(key, False)
         if isinstance(value, bool):
@@ -308,11 +308,11 @@ class _Reader:
         usual, u = SHARE_IF_THERE.get(what, (0.0, 0.0))
         share = self.number(table, f"{key}_share", at, high=1.0, default=usual if p else 0.0)
         u = 0.0 if f"{key}_share" in table else u
-        return Flag(p=p, share=share, u_share=u, origin=Origin.STATED)
+        return Presence(p=p, share=share, u_share=u, origin=Origin.STATED)
 
     def from_shares(
         self, finish: FinishFinding, table: Mapping[str, Any], at: Where
-    ) -> dict[str, Flag]:
+    ) -> dict[str, Presence]:
         """Return what was typed as a share of the finish: it is there, and covers so much."""
         found = {}
         for what, name in _FINISH_OF.items():
@@ -321,7 +321,7 @@ class _Reader:
                 self.fault((*at, str(what)), f"say either {what} or a share of {name}")
             elif share > 0:
                 u = finish.u.get(name, 0.0)
-                found[str(what)] = Flag(p=1.0, share=share, u_share=u, origin=Origin.STATED)
+                found[str(what)] = Presence(p=1.0, share=share, u_share=u, origin=Origin.STATED)
         return found
 
     def facts(self, value: object, at: Where) -> Facts | None:

@@ -14,7 +14,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from app.load.units import EXACT, MOST_KG, MOST_MONEY, LoadError, bounded, minor_digits
-from rules.findings import Findings, Flag
+from rules.findings import Findings, Presence
 from rules.table import AtLimit, Limit, RuleSheet
 
 if TYPE_CHECKING:
@@ -119,9 +119,9 @@ def sheet_of(buyer: Buyer) -> RuleSheet:
 def seen_by(buyer: Buyer, findings: Findings) -> Findings:
     """Return a piece as this buyer looks at it: what they let pass is not there."""
     if buyer.solder is Stance.PASSES:
-        findings = replace(findings, solder=Flag(p=0.0, origin=findings.solder.origin))
+        findings = replace(findings, solder=Presence(p=0.0, origin=findings.solder.origin))
     if buyer.fittings is Stance.PASSES:
-        findings = replace(findings, brass=Flag(p=0.0, origin=findings.brass.origin))
+        findings = replace(findings, brass=Presence(p=0.0, origin=findings.brass.origin))
     return findings
 
 

@@ -31,10 +31,10 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     Measurement,
     Origin,
+    Presence,
     Unit,
     What,
 )
@@ -99,7 +99,7 @@ def findings_after(findings: Findings, clears: tuple[str, ...]) -> Findings:
     jacket = is_insulated(findings) and "insulation" in clears
     for name in clears:
         if name in _PRESENCE and _PRESENCE[name] in findings.seen:
-            gone: dict[str, Any] = {str(_PRESENCE[name]): Flag(p=0.0)}
+            gone: dict[str, Any] = {str(_PRESENCE[name]): Presence(p=0.0)}
             findings = replace(findings, **gone)
         if name in _SHARES and findings.finish is not None:
             findings = replace(findings, finish=_bared(findings.finish, _SHARES[name]))

@@ -24,10 +24,10 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Measurement,
+    Presence,
     Unit,
     What,
 )
@@ -247,15 +247,15 @@ def _exact_findings(true: Mapping[str, Any]) -> Findings:
         solder=_flag(true, "solder"),
         diameter=_exact_mm(true.get("diameter_mm")),
         strand_diameter=_exact_mm(strand),
-        insulation=Flag(p=float(jacket > 0), share=jacket, u_share=0.0),
+        insulation=Presence(p=float(jacket > 0), share=jacket, u_share=0.0),
         facts=Facts(cut_end=None if copper else CutEnd.OTHER),
     )
 
 
-def _flag(true: Mapping[str, Any], name: str) -> Flag:
+def _flag(true: Mapping[str, Any], name: str) -> Presence:
     there = bool(true[name])
     share = 1.0 if name == "brass" and true["material"] == "brass" else true[f"{name}_share"]
-    return Flag(p=float(there), share=float(share) if there else 0.0)
+    return Presence(p=float(there), share=float(share) if there else 0.0)
 
 
 def _exact_mm(value: float | None) -> Measurement | None:

@@ -19,7 +19,7 @@ from app.words import (
     size_words,
 )
 from rules.engine import Grading
-from rules.findings import Finish, Flag, Form, FormFinding, Origin, What
+from rules.findings import Finish, Form, FormFinding, Origin, Presence, What
 from rules.sentences import sentence
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import findings, mm
@@ -115,7 +115,7 @@ def test_finishes_are_told_largest_first_and_traces_left_out() -> None:
 
 
 def test_the_bare_metal_is_told_apart_from_what_lies_on_it() -> None:
-    wire = replace(findings(tarnish=0.3), coating=Flag(p=0.03))
+    wire = replace(findings(tarnish=0.3), coating=Presence(p=0.03))
     assert finish_words(wire) == "bare metal 82 % shiny; tarnish 0.30 of 1"
     assert wire.finish is not None
     jacket = replace(wire.finish, shares={Finish.COATED: 1.0})
@@ -125,16 +125,16 @@ def test_the_bare_metal_is_told_apart_from_what_lies_on_it() -> None:
 @pytest.mark.parametrize(
     ("flag", "told"),
     [
-        (Flag(p=0.03), "none seen (97 %)"),
-        (Flag(p=0.0), "none seen (99 %)"),
-        (Flag(p=0.3, share=0.8), "not ruled out (30 %)"),
-        (Flag(p=0.72, share=0.8), "probably there (72 %), on about 80 % of it"),
-        (Flag(p=0.97, share=0.33), "there (97 %), on about 33 % of it"),
-        (Flag(p=1.0, share=1.0, origin=Origin.STATED), "there (stated), on about 100 % of it"),
-        (Flag(p=0.0, origin=Origin.STATED), "none"),
+        (Presence(p=0.03), "none seen (97 %)"),
+        (Presence(p=0.0), "none seen (99 %)"),
+        (Presence(p=0.3, share=0.8), "not ruled out (30 %)"),
+        (Presence(p=0.72, share=0.8), "probably there (72 %), on about 80 % of it"),
+        (Presence(p=0.97, share=0.33), "there (97 %), on about 33 % of it"),
+        (Presence(p=1.0, share=1.0, origin=Origin.STATED), "there (stated), on about 100 % of it"),
+        (Presence(p=0.0, origin=Origin.STATED), "none"),
     ],
 )
-def test_presence_is_told_before_its_share(flag: Flag, told: str) -> None:
+def test_presence_is_told_before_its_share(flag: Presence, told: str) -> None:
     assert presence_words(replace(findings(), coating=flag), What.COATING) == told
 
 
@@ -143,7 +143,9 @@ def test_what_nobody_told_of_has_no_words() -> None:
 
 
 def test_what_is_there_comes_before_what_is_not() -> None:
-    found = replace(findings(solder=0.3, brass=0.97), coating=Flag(p=0.02), not_metal=Flag(p=0.2))
+    found = replace(
+        findings(solder=0.3, brass=0.97), coating=Presence(p=0.02), not_metal=Presence(p=0.2)
+    )
     assert seen_words(found) == (
         "brass: there (97 %), on about 10 % of it",
         "solder: not ruled out (30 %)",

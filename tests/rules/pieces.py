@@ -10,10 +10,10 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Measurement,
+    Presence,
     Unit,
 )
 
@@ -61,8 +61,8 @@ def piece(
     return Findings(
         form=FormFinding.of(form, stated=False) if isinstance(form, Form) else FormFinding(p=form),
         finish=None if shares is None else finish(shares, level, u=u, u_level=u_level),
-        brass=Flag(p=brass, share=brass_share if brass else 0.0),
-        solder=Flag(p=solder, share=0.05 if solder else 0.0),
+        brass=Presence(p=brass, share=brass_share if brass else 0.0),
+        solder=Presence(p=solder, share=0.05 if solder else 0.0),
         diameter=diameter,
         strand_diameter=strand,
         facts=Facts(**facts),

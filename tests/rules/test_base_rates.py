@@ -27,7 +27,7 @@ from rules.base_rates import (
 from rules.draws import draw_pieces
 from rules.engine import grade
 from rules.errors import ContractError
-from rules.findings import Facts, Findings, Flag, Form, FormFinding, Source, What
+from rules.findings import Facts, Findings, Form, FormFinding, Presence, Source, What
 from rules.sheet import load_sheet
 from tests.rules.pieces import SHINY, piece, tube
 
@@ -47,8 +47,8 @@ def rates(p: float, forms: dict[Form, float] | None = None) -> BaseRates:
 
 
 def coated_tube(p: float, **said: object) -> Findings:
-    learned = Flag(p=p, share=0.9, u_share=0.05, learned=every(0.4))
-    none = Flag(p=0.0, learned=every(0.4))
+    learned = Presence(p=p, share=0.9, u_share=0.05, learned=every(0.4))
+    none = Presence(p=0.0, learned=every(0.4))
     return replace(tube(), coating=learned, tin=none, green=none, facts=Facts(**said))  # type: ignore[arg-type]
 
 
@@ -75,20 +75,20 @@ def test_the_correction_is_bayes_with_the_other_prior(
     def posterior(p: float) -> float:
         return p * likelihood_there / (p * likelihood_there + (1 - p) * likelihood_absent)
 
-    flag = Flag(p=posterior(prior), learned=every(prior), bench=every(other))
+    flag = Presence(p=posterior(prior), learned=every(prior), bench=every(other))
     assert flag.p_given(Form.WIRE) == pytest.approx(posterior(other), rel=1e-6)
 
 
 @given(p=st.floats(0, 1), rate=st.floats(0.01, 0.99))
 def test_the_same_rate_changes_nothing(p: float, rate: float) -> None:
-    flag = Flag(p=p, learned=every(rate), bench=every(rate))
+    flag = Presence(p=p, learned=every(rate), bench=every(rate))
     assert flag.p_given(Form.TUBE) == pytest.approx(p, abs=1e-12)
 
 
 def test_a_form_gets_its_own_rate_and_the_piece_the_mean_over_its_forms() -> None:
     # As wire 1:1 * (9/1) / (1/1) = 9 : 1; as tube 1:1 * (1/9) / (1/1) = 1 : 9.
     # 0.75 * 0.9 + 0.25 * 0.1 = 0.7.
-    flag = Flag(p=0.5, learned=every(0.5), bench={**every(0.5), Form.WIRE: 0.9, Form.TUBE: 0.1})
+    flag = Presence(p=0.5, learned=every(0.5), bench={**every(0.5), Form.WIRE: 0.9, Form.TUBE: 0.1})
     found = replace(piece(), form=FormFinding(p={Form.WIRE: 0.75, Form.TUBE: 0.25}), coating=flag)
     assert found.p_of(What.COATING) == pytest.approx(0.7)
     drawn = draw_pieces(replace(found, brass=flag), draws=40_000).columns
@@ -111,7 +111,7 @@ def test_the_form_is_told_for_the_bench_too() -> None:
 
 def test_no_base_rate_moves_odds_by_more_than_ten_fold() -> None:
     # Learned 1 : 1, bench 1 : 999 held to 1 : 10; the eye's 9 : 1 becomes 0.9 : 1.
-    flag = Flag(p=0.9, share=1.0, learned=every(0.5))
+    flag = Presence(p=0.9, share=1.0, learned=every(0.5))
     found = on_bench(replace(tube(), coating=flag), rates(0.001))
     assert found.p_of(What.COATING) == pytest.approx(0.9 / 1.9)
     found = on_bench(replace(tube(), coating=replace(flag, p=0.1)), rates(0.999))
@@ -132,11 +132,11 @@ def test_a_mix_that_lacks_a_form_is_refused() -> None:
 @pytest.mark.parametrize("rate", [0.0, 1.0, -0.1])
 def test_a_base_rate_of_never_or_always_is_refused(rate: float) -> None:
     with pytest.raises(ContractError, match="learned rate"):
-        Flag(p=0.5, learned={Form.WIRE: rate})
+        Presence(p=0.5, learned={Form.WIRE: rate})
 
 
 def test_what_was_stated_or_typed_needs_no_correction() -> None:
-    typed = replace(tube(), coating=Flag(p=0.3, share=1.0))
+    typed = replace(tube(), coating=Presence(p=0.3, share=1.0))
     assert not is_raw(typed)
     assert on_bench(typed).p_of(What.COATING) == 0.3
 
@@ -154,7 +154,7 @@ def test_grading_puts_the_bench_in_where_nobody_did() -> None:
 
 def test_where_it_comes_from_turns_what_is_likely() -> None:
     # Wire that looks half coated: from a motor it is, from a wall it is not.
-    flag = Flag(p=0.5, share=1.0, u_share=0.0, learned=every(0.4))
+    flag = Presence(p=0.5, share=1.0, u_share=0.0, learned=every(0.4))
     wire = replace(piece(shares=SHINY), coating=flag)
     said = {s: on_bench(replace(wire, facts=Facts(source=s))).p_of(What.COATING) for s in Source}
     assert said[Source.MOTOR_TRANSFORMER] > 0.9

@@ -10,7 +10,7 @@ import pytest
 from rules.doubt import cheapest_check, deciding_finding, doubt_parts, missing_findings
 from rules.draws import draw_pieces
 from rules.evaluate import Evaluation
-from rules.findings import Findings, Flag, Form
+from rules.findings import Findings, Form, Presence
 from rules.sheet import load_sheet
 from tests.rules.pieces import mm, piece, tube
 
@@ -62,15 +62,15 @@ def cheapest(findings: Findings) -> str | None:
 def test_the_check_is_the_cheapest_of_those_that_settle_it() -> None:
     # Coated all over or bare and bright: whether it is coated settles it, and so would the
     # share that shines, which is 0 or 0.97. A scratch is quicker.
-    told: dict[str, Any] = {what: Flag(p=0.0) for what in ("tin", "green", "insulation")}
-    coat = Flag(p=0.5, share=1.0, u_share=0.0)
+    told: dict[str, Any] = {what: Presence(p=0.0) for what in ("tin", "green", "insulation")}
+    coat = Presence(p=0.5, share=1.0, u_share=0.0)
     wire = replace(piece(diameter=mm(3.0)), coating=coat, **told)
     parts = parts_of(wire)
     assert parts["coated_share"] == pytest.approx(1)
     assert parts["bright_share"] == pytest.approx(1)
     assert cheapest(wire) == "coated_share"
     # A jacket is felt at once.
-    jacket = Flag(p=0.5, share=1.0, u_share=0.0)
+    jacket = Presence(p=0.5, share=1.0, u_share=0.0)
     assert cheapest(replace(piece(diameter=mm(3.0)), insulation=jacket)) == "insulation"
 
 

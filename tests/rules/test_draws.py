@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.draws import UNKNOWN_STRAND_MM, Draws, best_piece, draw_pieces, estimate_of
-from rules.findings import Findings, Finish, Flag, Form, Measurement, Origin, Unit
+from rules.findings import Findings, Finish, Form, Measurement, Origin, Presence, Unit
 from rules.vocabulary import SHARE_OF_FINISH, VOCABULARY
 from tests.rules.pieces import DULL, mm, piece, tube
 
@@ -161,7 +161,7 @@ def test_brass_is_there_as_often_as_it_is_likely_and_only_then_has_a_share() -> 
 
 
 def test_a_stated_share_of_brass_is_exact() -> None:
-    stated = replace(tube(), brass=Flag(p=1.0, share=0.4, origin=Origin.STATED))
+    stated = replace(tube(), brass=Presence(p=1.0, share=0.4, origin=Origin.STATED))
     assert set(column(draw_pieces(stated, draws=N), "brass_share")) == {0.4}
 
 

@@ -19,12 +19,12 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Magnet,
     Measurement,
     Origin,
+    Presence,
     Unit,
 )
 from rules.sheet import load_sheet, sheet_names
@@ -51,8 +51,8 @@ def finishes(draw: st.DrawFn) -> FinishFinding:
     )
 
 
-def flags() -> st.SearchStrategy[Flag]:
-    return st.builds(Flag, p=shares01, share=shares01, u_share=shares01)
+def flags() -> st.SearchStrategy[Presence]:
+    return st.builds(Presence, p=shares01, share=shares01, u_share=shares01)
 
 
 @st.composite

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from rules.engine import grade
-from rules.findings import CutEnd, Findings, Finish, Flag, Form, Magnet
+from rules.findings import CutEnd, Findings, Finish, Form, Magnet, Presence
 from rules.gauge import mm_from_awg
 from rules.sheet import load_sheet
 from tests.rules.pieces import DULL, mm, piece, tube
@@ -112,11 +112,11 @@ def test_set_aside_says_which_line_buys_it(fact: dict[str, Any], line: str) -> N
 def test_another_metal_is_set_aside_however_bright() -> None:
     # Common practice, no source: a yard pays no copper price for zinc, steel or aluminium.
     for shape in (piece(), tube()):
-        zinc = replace(shape, other_metal=Flag(p=1.0))
+        zinc = replace(shape, other_metal=Presence(p=1.0))
         told = grade(zinc, HOUSE)
         assert told.suggested == "set_aside"
         assert told.reasons[0].row == "no-copper"
-    unsure = grade(replace(tube(), other_metal=Flag(p=0.4)), HOUSE)
+    unsure = grade(replace(tube(), other_metal=Presence(p=0.4)), HOUSE)
     assert unsure.borderline
     assert unsure.deciding == "other_metal"
     assert unsure.settle is not None

@@ -10,12 +10,12 @@ from dataclasses import replace
 import pytest
 
 from rules.engine import grade
-from rules.findings import Facts, Findings, Finish, Flag, Form, Origin
+from rules.findings import Facts, Findings, Finish, Form, Origin, Presence
 from rules.sheet import load_sheet
 from tests.rules.pieces import DULL, SHINY, finish, mm, piece, tube
 
 HOUSE = load_sheet("house")
-NONE = Flag(p=0.0)
+NONE = Presence(p=0.0)
 
 
 @pytest.mark.parametrize(

@@ -17,12 +17,12 @@ from rules.errors import ContractError
 from rules.findings import (
     Facts,
     Finish,
-    Flag,
     Form,
     FormFinding,
     Magnet,
     Measurement,
     Origin,
+    Presence,
     Unit,
 )
 from rules.pooled import (
@@ -30,8 +30,8 @@ from rules.pooled import (
     best_weights,
     chi2_tail,
     pool_findings,
-    pool_flags,
     pool_measurements,
+    pool_presences,
     weighted_mean,
 )
 from tests.rules.pieces import piece, tube
@@ -174,7 +174,7 @@ def test_shares_level_and_flags_are_right_in_simulation() -> None:
         told.append(1 / (1 + np.exp(-odds)))
     pooled = np.array(
         [
-            pool_flags([Flag(p=float(p)) for p in each], prior, correlation=correlation).p
+            pool_presences([Presence(p=float(p)) for p in each], prior, correlation=correlation).p
             for each in np.array(told).T
         ]
     )
@@ -287,15 +287,15 @@ def test_a_finish_narrows_and_its_shares_add_up() -> None:
     ],
 )
 def test_brass_and_solder_are_pooled(seen: list[float], low: float, high: float) -> None:
-    flag = pool_flags([Flag(p=p, share=0.2) for p in seen], 0.1, correlation=0.5)
+    flag = pool_presences([Presence(p=p, share=0.2) for p in seen], 0.1, correlation=0.5)
     assert low <= flag.p <= high
     assert flag.share == pytest.approx(0.2)
 
 
 def test_photos_of_one_kind_count_once() -> None:
-    flags = [Flag(p=0.7)] * 5
-    assert pool_flags(flags, 0.1, correlation=1.0).p == pytest.approx(0.7)
-    assert pool_flags(flags, 0.1, correlation=0.0).p > 0.999
+    flags = [Presence(p=0.7)] * 5
+    assert pool_presences(flags, 0.1, correlation=1.0).p == pytest.approx(0.7)
+    assert pool_presences(flags, 0.1, correlation=0.0).p > 0.999
 
 
 def test_the_form_is_pooled() -> None:
@@ -312,17 +312,17 @@ def test_what_was_stated_wins() -> None:
     stated = replace(sized(2.0), origin=Origin.STATED)
     pooled = pool_findings(
         [
-            replace(piece(diameter=sized(1.6), magnet="free"), brass=Flag(p=0.9)),
+            replace(piece(diameter=sized(1.6), magnet="free"), brass=Presence(p=0.9)),
             replace(
                 piece(Form.TUBE, diameter=stated, oil=True),
                 form=FormFinding.of(Form.TUBE),
-                brass=Flag(p=0.0, origin=Origin.STATED),
+                brass=Presence(p=0.0, origin=Origin.STATED),
             ),
         ]
     ).findings
     assert pooled.diameter == stated
     assert pooled.form.stated and pooled.form.value is Form.TUBE
-    assert pooled.brass == Flag(p=0.0, origin=Origin.STATED)
+    assert pooled.brass == Presence(p=0.0, origin=Origin.STATED)
     assert pooled.facts == Facts(magnet=Magnet("free"), oil=True)
 
 
@@ -332,7 +332,9 @@ def test_stating_two_things_is_refused() -> None:
     with pytest.raises(ContractError, match="form"):
         pool_findings([replace(piece(), form=FormFinding.of(f)) for f in (Form.TUBE, Form.WIRE)])
     with pytest.raises(ContractError):
-        pool_flags([Flag(p=p, origin=Origin.STATED) for p in (0.0, 1.0)], 0.1, correlation=0.5)
+        pool_presences(
+            [Presence(p=p, origin=Origin.STATED) for p in (0.0, 1.0)], 0.1, correlation=0.5
+        )
     with pytest.raises(ContractError):
         pool_findings([])
     with pytest.raises(ContractError):
@@ -364,7 +366,7 @@ def test_presence_is_pooled_with_the_rate_it_was_learned_with() -> None:
     # Two photos at 0.8 where half had it, r = 0: log odds 2 log 4 = log 16, so 16/17; where
     # 0.8 was the base rate already, two photos that say 0.8 say nothing new.
     for learned, expected in ((0.5, 16 / 17), (0.8, 0.8)):
-        flag = Flag(p=0.8, share=0.4, u_share=0.1, learned={Form.TUBE: learned})
+        flag = Presence(p=0.8, share=0.4, u_share=0.1, learned={Form.TUBE: learned})
         one = replace(tube(), coating=flag)
         pooled = pool_findings([one, one], correlation=0.0).findings.coating
         assert pooled is not None
@@ -374,7 +376,7 @@ def test_presence_is_pooled_with_the_rate_it_was_learned_with() -> None:
 
 
 def test_what_only_one_photo_told_of_comes_from_that_one() -> None:
-    jacket = Flag(p=0.9, share=1.0)
+    jacket = Presence(p=0.9, share=1.0)
     pooled = pool_findings([tube(), replace(tube(), insulation=jacket)]).findings
     assert pooled.insulation is jacket
     assert pooled.coating is None

@@ -16,14 +16,14 @@ from hypothesis import strategies as st
 
 from rules.draws import Draws, best_piece, draw_pieces, estimate_of
 from rules.engine import grade
-from rules.findings import ON_THE_PIECE, Findings, Finish, Flag, Form, What
+from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Presence, What
 from rules.sheet import load_sheet
 from rules.vocabulary import SHARE_OF_FINISH
 from tests.rules.pieces import finish, mm, piece, tube
 
 HOUSE = load_sheet("house")
 N = 40_000
-NONE = Flag(p=0.0)
+NONE = Presence(p=0.0)
 
 
 def seen(base: Findings, **flags: Any) -> Findings:
@@ -37,7 +37,7 @@ def column(pieces: Draws, name: str) -> np.ndarray:
 
 
 def test_a_share_is_nought_where_the_thing_is_not_there() -> None:
-    coat = Flag(p=0.3, share=0.8, u_share=0.1)
+    coat = Presence(p=0.3, share=0.8, u_share=0.1)
     drawn = column(draw_pieces(seen(tube(), coating=coat), draws=N), "coated_share")
     there = drawn > 0
     assert there.mean() == pytest.approx(0.3, abs=0.01)
@@ -49,7 +49,7 @@ def test_a_share_is_nought_where_the_thing_is_not_there() -> None:
 
 def test_a_coat_that_is_hardly_there_costs_what_it_is_likely() -> None:
     # No. 1 unless coated: P = 1 - 0.1, since a coat of 80 % always passes the limit of 15 %.
-    coat = Flag(p=0.1, share=0.8, u_share=0.05)
+    coat = Presence(p=0.1, share=0.8, u_share=0.05)
     assert grade(seen(tube(), coating=coat), HOUSE, draws=N).p["no2"] == pytest.approx(
         0.1, abs=0.01
     )
@@ -60,9 +60,9 @@ def test_the_shares_of_the_copper_add_up_and_keep_their_proportion() -> None:
     # that is bare (0.5) a quarter shines.
     base = tube(shares={Finish.BRIGHT: 0.25, Finish.TARNISHED: 0.75}, u=0.0)
     whole = seen(
-        replace(base, brass=Flag(p=1.0, share=0.1, u_share=0.0)),
-        insulation=Flag(p=1.0, share=0.2, u_share=0.0),
-        coating=Flag(p=1.0, share=0.35, u_share=0.0),
+        replace(base, brass=Presence(p=1.0, share=0.1, u_share=0.0)),
+        insulation=Presence(p=1.0, share=0.2, u_share=0.0),
+        coating=Presence(p=1.0, share=0.35, u_share=0.0),
     )
     best = best_piece(whole).columns
     assert best["brass_share"][0] == pytest.approx(0.1)
@@ -76,8 +76,8 @@ def test_shares_of_more_than_the_whole_are_cut_in_proportion() -> None:
     # Jacket 0.9 and coat 0.6 of one piece: 0.6 and 0.4, nothing else in sight.
     both = seen(
         tube(),
-        insulation=Flag(p=1.0, share=0.9, u_share=0.0),
-        coating=Flag(p=1.0, share=0.6, u_share=0.0),
+        insulation=Presence(p=1.0, share=0.9, u_share=0.0),
+        coating=Presence(p=1.0, share=0.6, u_share=0.0),
     )
     best = best_piece(both).columns
     assert best["insulation_share"][0] == pytest.approx(0.6)
@@ -86,7 +86,7 @@ def test_shares_of_more_than_the_whole_are_cut_in_proportion() -> None:
 
 def test_under_a_whole_jacket_the_copper_counts_as_bright() -> None:
     # Common practice, no source: what lay under plastic never saw the air.
-    jacket = seen(piece(), insulation=Flag(p=1.0, share=1.0, u_share=0.0))
+    jacket = seen(piece(), insulation=Presence(p=1.0, share=1.0, u_share=0.0))
     assert best_piece(jacket).columns["bright_share"][0] == 1
 
 
@@ -107,7 +107,8 @@ def test_whatever_is_seen_the_draws_are_pieces(
     p: list[float], share: list[float], u: float
 ) -> None:
     flags: dict[str, Any] = {
-        str(what): Flag(p=p[i], share=share[i], u_share=u) for i, what in enumerate(ON_THE_PIECE)
+        str(what): Presence(p=p[i], share=share[i], u_share=u)
+        for i, what in enumerate(ON_THE_PIECE)
     }
     pieces = draw_pieces(replace(tube(), **flags), draws=300)
     drawn = np.array([column(pieces, name) for name in SHARE_OF_FINISH.values()])
@@ -118,9 +119,9 @@ def test_whatever_is_seen_the_draws_are_pieces(
 
 
 def test_what_is_most_likely_absent_has_no_share_near_a_limit() -> None:
-    hint = seen(tube(), coating=Flag(p=0.2, share=0.9, u_share=0.1))
+    hint = seen(tube(), coating=Presence(p=0.2, share=0.9, u_share=0.1))
     assert estimate_of(hint, "coated_share") == (0.0, 0.0)
-    there = seen(tube(), coating=Flag(p=0.7, share=0.9, u_share=0.1))
+    there = seen(tube(), coating=Presence(p=0.7, share=0.9, u_share=0.1))
     assert estimate_of(there, "coated_share") == (0.9, 0.1)
 
 
@@ -128,7 +129,7 @@ def test_what_is_most_likely_absent_has_no_share_near_a_limit() -> None:
 
 
 def test_insulated_wire_is_set_aside_with_the_way_to_lift_it() -> None:
-    wire = seen(piece(diameter=mm(3.0)), insulation=Flag(p=0.98, share=0.95, u_share=0.05))
+    wire = seen(piece(diameter=mm(3.0)), insulation=Presence(p=0.98, share=0.95, u_share=0.05))
     grading = grade(wire, HOUSE)
     assert grading.suggested == "set_aside"
     assert grading.reasons[0].row == "insulated"
@@ -137,12 +138,12 @@ def test_insulated_wire_is_set_aside_with_the_way_to_lift_it() -> None:
 
 
 def test_a_scrap_of_jacket_does_not_make_it_insulated_wire() -> None:
-    wire = seen(piece(diameter=mm(3.0)), insulation=Flag(p=1.0, share=0.03, u_share=0.01))
+    wire = seen(piece(diameter=mm(3.0)), insulation=Presence(p=1.0, share=0.03, u_share=0.01))
     assert grade(wire, HOUSE).suggested == "bare_bright"
 
 
 def test_what_lies_under_a_jacket_has_no_measured_strand() -> None:
-    wire = seen(piece(diameter=mm(3.0)), insulation=Flag(p=0.5, share=1.0, u_share=0.0))
+    wire = seen(piece(diameter=mm(3.0)), insulation=Presence(p=0.5, share=1.0, u_share=0.0))
     drawn = draw_pieces(wire, draws=N)
     inside = column(drawn, "insulation")
     assert column(drawn, "strand_diameter")[~inside].min() > 2.8
@@ -154,7 +155,7 @@ def test_what_lies_under_a_jacket_has_no_measured_strand() -> None:
     [("not_metal", "no-metal", "No metal"), ("other_metal", "no-copper", "Another metal")],
 )
 def test_no_copper_is_set_aside_with_what_it_is(flag: str, row: str, line: str) -> None:
-    other = seen(tube(), **{flag: Flag(p=0.99)})
+    other = seen(tube(), **{flag: Presence(p=0.99)})
     grading = grade(other, HOUSE)
     assert grading.suggested == "set_aside"
     assert grading.reasons[0].row == row
@@ -164,8 +165,8 @@ def test_no_copper_is_set_aside_with_what_it_is(flag: str, row: str, line: str) 
 @pytest.mark.parametrize("name", ["circular-2017", "circular-before-2017"])
 def test_the_circulars_keep_them_out_of_every_copper_line(name: str) -> None:
     sheet = load_sheet(name)
-    assert grade(seen(tube(), not_metal=Flag(p=0.99)), sheet).suggested == "outside"
-    jacket = seen(piece(), insulation=Flag(p=0.99, share=1.0, u_share=0.0))
+    assert grade(seen(tube(), not_metal=Presence(p=0.99)), sheet).suggested == "outside"
+    jacket = seen(piece(), insulation=Presence(p=0.99, share=1.0, u_share=0.0))
     assert grade(jacket, sheet).suggested == "druid"
 
 
@@ -195,7 +196,7 @@ def test_two_weak_reasons_never_make_a_sure_grade() -> None:
 
 def test_a_reason_carries_what_holds_and_not_only_what_it_decided_first() -> None:
     # Thin strands hold for all; half of them are coated too, which an earlier row decides.
-    thin = seen(piece(diameter=mm(0.5)), coating=Flag(p=0.4, share=1.0, u_share=0.0))
+    thin = seen(piece(diameter=mm(0.5)), coating=Presence(p=0.4, share=1.0, u_share=0.0))
     told = grade(thin, HOUSE)
     assert told.reasons[0].row == "thin-strands"
     assert told.reasons[0].p == pytest.approx(told.p["no2"])
@@ -204,7 +205,7 @@ def test_a_reason_carries_what_holds_and_not_only_what_it_decided_first() -> Non
 
 def test_light_and_heavy_corrosion_are_one_reason() -> None:
     # Green for sure, on 30 % of it: half of the draws above the limit of heavy, half below.
-    told = grade(seen(tube(), green=Flag(p=1.0, share=0.3, u_share=0.1)), HOUSE)
+    told = grade(seen(tube(), green=Presence(p=1.0, share=0.3, u_share=0.1)), HOUSE)
     assert told.p["no2"] > 0.99
     assert told.confidence == pytest.approx(told.p["no2"])
     assert not told.borderline
@@ -222,6 +223,6 @@ def test_what_shines_most_has_the_least_tarnish() -> None:
 
 
 def test_without_learned_rates_a_flag_is_the_same_for_every_form() -> None:
-    flag = Flag(p=0.3, share=0.5)
+    flag = Presence(p=0.3, share=0.5)
     for form in (Form.WIRE, Form.TUBE):
         assert replace(piece(form, diameter=mm(2.0)), green=flag).p_of(What.GREEN) == 0.3

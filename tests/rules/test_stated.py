@@ -12,11 +12,11 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Measurement,
     Origin,
+    Presence,
     Unit,
 )
 from rules.sheet import load_sheet
@@ -33,8 +33,8 @@ def tube(coated: float, *, facts: Facts) -> Findings:
             u={Finish.BRIGHT: 0.2, Finish.TARNISHED: 0.3, Finish.COATED: 0.4},
             tarnish_level=Measurement.normal(0.3, 0.1, Unit.ONE),
         ),
-        brass=Flag(p=0.0),
-        solder=Flag(p=0.0),
+        brass=Presence(p=0.0),
+        solder=Presence(p=0.0),
         facts=facts,
     )
 
@@ -81,14 +81,14 @@ def test_a_jacket_leaves_the_finish_as_seen() -> None:
 
 @pytest.mark.parametrize("said", [True, False])
 def test_what_is_said_of_the_insulation_wins_over_what_was_seen(said: bool) -> None:
-    seen = replace(tube(0.0, facts=Facts(insulation=said)), insulation=Flag(p=0.5, share=0.3))
+    seen = replace(tube(0.0, facts=Facts(insulation=said)), insulation=Presence(p=0.5, share=0.3))
     told = with_stated(seen)
-    assert told.insulation == Flag(p=float(said), share=float(said), origin=Origin.STATED)
+    assert told.insulation == Presence(p=float(said), share=float(said), origin=Origin.STATED)
     assert with_stated(told) is told
 
 
 def test_a_scraped_spot_takes_the_coating_away_whatever_its_presence() -> None:
-    seen = replace(tube(0.0, facts=SCRAPED), coating=Flag(p=0.9, share=1.0, u_share=0.1))
+    seen = replace(tube(0.0, facts=SCRAPED), coating=Presence(p=0.9, share=1.0, u_share=0.1))
     told = with_stated(seen)
     assert told.coating is not None
     assert told.coating.p == 0

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from rules.engine import grade
 from rules.errors import RuleFileError
-from rules.findings import CutEnd, Facts, Finish, Flag, Form, Magnet, Origin, Source
+from rules.findings import CutEnd, Facts, Finish, Form, Magnet, Origin, Presence, Source
 from rules.sheet import load_sheet
 from rules.typed import TYPED_SIZE_U_MM, facts_from, load_findings, parse_fact
 from tests.rules.test_sheet import as_toml, trees
@@ -90,16 +90,16 @@ green = true
         encoding="utf-8",
     )
     wire, pipe = (piece.findings for piece in load_findings(path))
-    assert wire.coating == Flag(p=0.3, share=0.6, u_share=0.0, origin=Origin.STATED)
-    assert wire.insulation == Flag(p=1.0, share=1.0, u_share=0.0, origin=Origin.STATED)
-    assert wire.tin == Flag(p=1.0, share=0.2, u_share=0.05, origin=Origin.STATED)
+    assert wire.coating == Presence(p=0.3, share=0.6, u_share=0.0, origin=Origin.STATED)
+    assert wire.insulation == Presence(p=1.0, share=1.0, u_share=0.0, origin=Origin.STATED)
+    assert wire.tin == Presence(p=1.0, share=0.2, u_share=0.05, origin=Origin.STATED)
     assert wire.green is not None
     assert wire.green.p == 0
     assert wire.not_metal.p == 0.01
     assert wire.facts.source is Source.HOUSE_WIRING
     assert grade(wire, load_sheet("house")).suggested == "set_aside"
     # It is green; how much of it nobody said, so it may be anything.
-    assert pipe.green == Flag(p=1.0, share=0.5, u_share=12**-0.5, origin=Origin.STATED)
+    assert pipe.green == Presence(p=1.0, share=0.5, u_share=12**-0.5, origin=Origin.STATED)
     assert grade(pipe, load_sheet("house")).p["no2"] > 0.9
 
 

@@ -10,10 +10,10 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Measurement,
+    Presence,
     Unit,
     What,
 )
@@ -54,8 +54,8 @@ def findings(
     return Findings(
         form=FormFinding(p={f: 0.96 if f is form else 0.01 for f in Form}),
         finish=finish(tarnish=tarnish),
-        brass=Flag(p=brass, share=0.1),
-        solder=Flag(p=solder, share=0.05),
+        brass=Presence(p=brass, share=0.1),
+        solder=Presence(p=solder, share=0.05),
         diameter=diameter,
         strand_diameter=strand,
         facts=facts or Facts(),

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from rules.confidence import FAMILIAR
-from rules.findings import ON_THE_PIECE, Finish, FinishFinding, Flag, FormFinding, What
+from rules.findings import ON_THE_PIECE, Finish, FinishFinding, FormFinding, Presence, What
 from vision.finish.parts import parts_px
 from vision.finish.piece_head import PieceModel, PieceTold, tell_piece, unseen
 from vision.finish.surface import cover
@@ -73,7 +73,7 @@ class FinishReading:
     """
 
     finish: FinishFinding | None
-    seen: Mapping[What, Flag]
+    seen: Mapping[What, Presence]
     form: FormFinding | None
     boxes_px: Mapping[What, Boxes] = field(default_factory=dict)
     familiarity: float = 1.0
@@ -104,7 +104,7 @@ def judge_finish(
     doubt = UNSEEN_PART * (1 - seen_share)
     return FinishReading(
         finish=_finish(told, doubt),
-        seen={what: _widened(flag, doubt) for what, flag in told.seen.items()},
+        seen={what: _widened(presence, doubt) for what, presence in told.seen.items()},
         form=told.form,
         boxes_px={
             what: parts_px(surface, region, own, SURFACE_OF[what])
@@ -131,11 +131,11 @@ def pixels_seen(rgb: Image, region: Region) -> tuple[int, float]:
     return shown, shown / max(peak.size, 1)
 
 
-def _widened(flag: Flag, doubt: float) -> Flag:
-    """Return a flag whose share is doubted for what of the piece could not be seen."""
-    if flag.u_share is None or doubt == 0:
-        return flag
-    return replace(flag, u_share=min((flag.u_share**2 + doubt**2) ** 0.5, 1.0))
+def _widened(presence: Presence, doubt: float) -> Presence:
+    """Return a presence whose share is doubted for what of the piece could not be seen."""
+    if presence.u_share is None or doubt == 0:
+        return presence
+    return replace(presence, u_share=min((presence.u_share**2 + doubt**2) ** 0.5, 1.0))
 
 
 def _finish(told: PieceTold, doubt: float) -> FinishFinding:

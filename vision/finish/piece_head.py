@@ -19,7 +19,7 @@ import numpy as np
 
 from models.loader import broken, session
 from rules.errors import ContractError
-from rules.findings import ON_THE_PIECE, Flag, Form, FormFinding, Measurement, Unit, What
+from rules.findings import ON_THE_PIECE, Form, FormFinding, Measurement, Presence, Unit, What
 from vision.types import Float32Array
 
 FILE = "surface.toml"
@@ -107,7 +107,7 @@ class PieceTold:
         familiarity: 0 to 1; one half at the limit, below which nothing may be decided.
     """
 
-    seen: Mapping[What, Flag]
+    seen: Mapping[What, Presence]
     form: FormFinding
     tarnish: Measurement
     shine: float
@@ -139,7 +139,7 @@ def tell_piece(model: PieceModel, features: Float32Array, cover: Float32Array) -
     shine = _p(raw.shine[0])
     strange = float(raw.strangeness[0]) / model.strangeness_limit
     return PieceTold(
-        seen={what: _flag(model, raw, index, what) for index, what in enumerate(What)},
+        seen={what: _presence(model, raw, index, what) for index, what in enumerate(What)},
         form=_form(model, raw.form[0]),
         tarnish=Measurement(
             value=level,
@@ -154,15 +154,15 @@ def tell_piece(model: PieceModel, features: Float32Array, cover: Float32Array) -
     )
 
 
-def _flag(model: PieceModel, raw: RawAnswers, index: int, what: What) -> Flag:
+def _presence(model: PieceModel, raw: RawAnswers, index: int, what: What) -> Presence:
     p = _p(np.clip(raw.presence[0, index], -SURE_LOGIT, SURE_LOGIT))
     if what not in ON_THE_PIECE:
-        return Flag(p=p, share=1.0, u_share=0.0, learned=model.learned[what])
+        return Presence(p=p, share=1.0, u_share=0.0, learned=model.learned[what])
     mean = _p(raw.share[0, index, 0])
     # Variance of a Beta distribution of mean m and sum kappa: m (1 - m) / (kappa + 1).
     kappa = model.kappa_scale * exp(float(raw.share[0, index, 1]))
     u = sqrt(mean * (1 - mean) / (kappa + 1))
-    return Flag(p=p, share=mean, u_share=u, learned=model.learned[what])
+    return Presence(p=p, share=mean, u_share=u, learned=model.learned[what])
 
 
 def _form(model: PieceModel, logits: Float32Array) -> FormFinding:
@@ -175,14 +175,16 @@ def _p(logit: float | np.floating[Any]) -> float:
     return 1.0 / (1.0 + exp(-float(np.clip(logit, -50.0, 50.0))))
 
 
-def unseen() -> Mapping[What, Flag]:
+def unseen() -> Mapping[What, Presence]:
     """Return what may be on a piece of which nothing can be seen: what its form makes likely.
 
     A probability that is no more than the rate it was learned with is no evidence: the base
     rate that is put in comes out again. Of the share nothing is known.
     """
     rates = dict.fromkeys(Form, BLIND_RATE)
-    return {what: Flag(p=BLIND_RATE, share=0.5, u_share=12**-0.5, learned=rates) for what in What}
+    return {
+        what: Presence(p=BLIND_RATE, share=0.5, u_share=12**-0.5, learned=rates) for what in What
+    }
 
 
 def read_piece_model(told: Mapping[str, Any], *, folder: Traversable | None = None) -> PieceModel:

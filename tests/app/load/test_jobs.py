@@ -12,7 +12,7 @@ from app.load.jobs import break_evens, findings_after, jobs_for, kinds_of
 from app.load.terms import Terms
 from app.load.worth import Work
 from rules.engine import grade
-from rules.findings import Findings, Finish, Flag, Form, Measurement, Origin, Unit, What
+from rules.findings import Findings, Finish, Form, Measurement, Origin, Presence, Unit, What
 from rules.sheet import load_sheet
 from tests.app.load.loads import buyer, graded_by, kg, load, terms
 from tests.rules.pieces import DULL, mm, piece, tube
@@ -107,10 +107,10 @@ def test_what_is_taken_off_is_gone_and_nothing_else_changes() -> None:
 
 def test_what_was_seen_there_is_gone_too_and_a_jacket_takes_its_size_along() -> None:
     # The photo measured 3 mm of jacket; what is inside nobody knows until it is off.
-    there = Flag(p=0.97, share=0.9, u_share=0.05)
+    there = Presence(p=0.97, share=0.9, u_share=0.05)
     around = mm(3.0)
     wire = piece(Form.WIRE, diameter=around, strand=around)
-    seen = replace(wire, insulation=there, coating=Flag(p=0.1))
+    seen = replace(wire, insulation=there, coating=Presence(p=0.1))
     bare = findings_after(seen, ("insulation", "coated_share"))
     assert bare.p_of(What.INSULATION) == 0
     assert bare.p_of(What.COATING) == 0

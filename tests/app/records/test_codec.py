@@ -28,12 +28,12 @@ from rules.findings import (
     Findings,
     Finish,
     FinishFinding,
-    Flag,
     Form,
     FormFinding,
     Magnet,
     Measurement,
     Origin,
+    Presence,
     Source,
     Unit,
     What,
@@ -82,7 +82,7 @@ def finishes(draw: Any) -> FinishFinding:
 maybe = st.sampled_from([None, True, False])
 rates = st.dictionaries(st.sampled_from(Form), st.floats(0.001, 0.999), max_size=5)
 flags = st.builds(
-    Flag,
+    Presence,
     p=shares,
     share=shares,
     origin=origins,
@@ -189,7 +189,7 @@ def test_what_the_engine_really_says_reads_back() -> None:
 
 
 def test_numpys_own_numbers_are_kept() -> None:
-    flag = Flag(p=np.float32(0.1), share=np.float64(0.2))  # type: ignore[arg-type]
+    flag = Presence(p=np.float32(0.1), share=np.float64(0.2))  # type: ignore[arg-type]
     findings = Findings(form=FINDINGS.form, finish=None, brass=flag, solder=flag)
     assert findings_from_json(findings_to_json(findings)) == findings
 
@@ -253,7 +253,7 @@ OLD_GRADING = (
 
 def test_records_from_before_presence_are_read_as_they_were() -> None:
     found = findings_from_json(OLD_FINDINGS)
-    assert found.brass == Flag(p=0.3, share=0.1)
+    assert found.brass == Presence(p=0.3, share=0.1)
     assert found.coating is None
     assert found.familiarity == 1.0
     assert set(found.seen) == {What.BRASS, What.SOLDER, What.OTHER_METAL, What.NOT_METAL}

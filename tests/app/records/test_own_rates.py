@@ -12,13 +12,13 @@ import pytest
 from app.records import CONFIRMED, NewPiece, Records
 from app.records.own_rates import confirmed, own_rates
 from rules.base_rates import PRIOR_PIECES, shipped_rates
-from rules.findings import Facts, Flag, Form, Source, What
+from rules.findings import Facts, Form, Presence, Source, What
 from tests.app.records.pieces import GRADING, HOUSE
 from tests.rules.pieces import tube
 
 COATED = replace(
     tube(),
-    coating=Flag(p=1.0, share=1.0),
+    coating=Presence(p=1.0, share=1.0),
     facts=Facts(source=Source.PLUMBING),
 )
 

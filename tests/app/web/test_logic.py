@@ -36,7 +36,7 @@ from app.web.opinion.strip_picture import Cut, Mark, strip_picture
 from app.web.opinion.strip_picture import alt_of as strip_alt
 from app.web.plain import plain
 from rules.engine import grade
-from rules.findings import CutEnd, Facts, Findings, Flag, Form, Magnet, Measurement, Unit
+from rules.findings import CutEnd, Facts, Findings, Form, Magnet, Measurement, Presence, Unit
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import examination, findings, mm
 from vision.reference.references import parse_reference
@@ -242,9 +242,9 @@ def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_whe
         THICK,
         findings=replace(
             THICK.findings,
-            coating=Flag(p=0.03),
-            insulation=Flag(p=0.97, share=0.8),
-            other_metal=Flag(p=0.2),
+            coating=Presence(p=0.03),
+            insulation=Presence(p=0.97, share=0.8),
+            other_metal=Presence(p=0.2),
             familiarity=0.3,
         ),
     )
