@@ -81,7 +81,7 @@ def examples(folder: Path) -> Iterator[tuple[str, np.ndarray, int]]:
         surface = surface_map(photo, model=model)
         outlines = [np.array(r["outline_px"]) for r in truth["references"]]
         regions = pieces_on(photo, surface, reference_outlines_px=outlines)
-        true = cv2.imread(str(path.with_suffix(".pieces.png")), cv2.IMREAD_GRAYSCALE)
+        true = np.asarray(cv2.imread(str(path.with_suffix(".pieces.png")), cv2.IMREAD_GRAYSCALE))
         forms = {piece["id"]: piece["form"] for piece in truth["pieces"] if not is_heap(piece)}
         for region in regions:
             number = overlapped(region, true)

@@ -131,9 +131,9 @@ def spreads(rows: Sequence[Row]) -> dict[str, float]:
             tarnish.append(((level - row.truth["tarnish_level"]) / np.exp(log_u)) ** 2)
         for told, seen in zip(row.said["share"], row.truth["seen"].values(), strict=True):
             if seen["present"]:
-                mean = 1 / (1 + np.exp(-float(told[0])))
-                variance = mean * (1 - mean) / (1 + np.exp(float(told[1])))
-                share.append((mean - seen["share"]) ** 2 / max(variance, 1e-6))
+                middle = 1 / (1 + np.exp(-float(told[0])))
+                variance = middle * (1 - middle) / (1 + np.exp(float(told[1])))
+                share.append((middle - seen["share"]) ** 2 / max(variance, 1e-6))
 
     def mean(values: list[float]) -> float:
         return float(np.mean(values)) if values else 1.0

@@ -108,7 +108,7 @@ class Judge:
         cover = share(thing.mask[part])
         if cover.sum() < LEAST_CELLS:
             return None
-        rgb = truth.rgb[part]
+        rgb: NDArray[Any] = truth.rgb[part]
         if (w, h) != size:
             smaller = w >= size[0] and h >= size[1]
             how = cv2.INTER_AREA if smaller else cv2.INTER_LINEAR
@@ -217,6 +217,6 @@ def figures(rows: list[Row]) -> dict[str, Any]:
         told["tarnish_within_2"] = float((np.abs(off) < 2 * spread).mean())
     shine = [r for r in pieces if r.truth.get("shine_share") is not None]
     if shine:
-        off = [1 / (1 + np.exp(-float(r.said["shine"]))) - r.truth["shine_share"] for r in shine]
-        told["shine_error"] = float(np.abs(off).mean())
+        missed = [1 / (1 + np.exp(-float(r.said["shine"]))) - r.truth["shine_share"] for r in shine]
+        told["shine_error"] = float(np.abs(missed).mean())
     return told
