@@ -48,7 +48,6 @@ class Unit(StrEnum):
 
     MILLIMETRE = "mm"
     ONE = "1"
-    KILOGRAM = "kg"
 
 
 class Magnet(StrEnum):

@@ -13,7 +13,7 @@ from typing import Any
 
 from app.load.bins import Bin, Load, Piece, masses
 from app.load.buyers import seen_by
-from app.load.terms import BRASS, INSULATED, Terms
+from app.load.terms import INSULATED, Terms
 from app.load.units import LoadError
 from app.load.worth import (
     RECOVERY,
@@ -233,7 +233,6 @@ def _jobs_of(terms: Terms, bin_: Bin, piece: Piece, *, kg: float, recovery: floa
                 ),
                 photo=piece.photo,
                 bin=bin_.name,
-                sells_brass=BRASS in per_kg,
             )
         )
     return found

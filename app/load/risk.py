@@ -59,7 +59,6 @@ class BinRisk:
         p_grade: Probability that the bin is paid as each rank; never better than its label.
         p_downgrade: Probability that it is paid as less than its label.
         expected: Expected pay, unrounded.
-        as_labelled: What it would bring if the label held.
         p_wrong: Chance of each number of wrong pieces up to one more than are overlooked;
             the last stands for that many or more.
     """
@@ -67,7 +66,6 @@ class BinRisk:
     p_grade: tuple[float, ...]
     p_downgrade: float
     expected: float
-    as_labelled: float
     p_wrong: tuple[float, ...]
 
 
@@ -94,9 +92,7 @@ class PullPlan:
         pulls: In order; empty where nothing should come out.
         before: The bin's risk as it is.
         after: The bin's risk with all of them out.
-        expected_before: What it brings as it is.
-        expected_after: What bin and pulled pieces bring.
-        gain: The difference.
+        gain: What bin and pulled pieces then bring more than the bin as it is.
         alone: For each piece: what pulling it alone, and no other, would change.
         is_exact: Whether every combination was tried; otherwise a good one was searched.
     """
@@ -104,8 +100,6 @@ class PullPlan:
     pulls: tuple[Pull, ...]
     before: BinRisk
     after: BinRisk
-    expected_before: float
-    expected_after: float
     gain: float
     alone: Mapping[str, float]
     is_exact: bool
@@ -146,7 +140,6 @@ def bin_risk(
         p_grade=tuple(float(c) for c in chances),
         p_downgrade=float(max(0.0, 1 - chances[label])),
         expected=inside * float(chances @ np.asarray(per_kg, dtype=np.float64)),
-        as_labelled=inside * per_kg[label],
         p_wrong=tuple(map(float, wrong_count(p[:, label + 1 :].sum(axis=1), most=forgiven))),
     )
 
@@ -209,8 +202,6 @@ def plan_pulls(
         pulls=tuple(pulls),
         before=bin_risk(pieces, label=label, per_kg=per_kg, forgiven=forgiven),
         after=bin_risk(inside, label=label, per_kg=per_kg, forgiven=forgiven),
-        expected_before=start,
-        expected_after=so_far,
         gain=so_far - start,
         alone={piece.id: float(gain) for piece, gain in zip(pieces, each, strict=True)},
         is_exact=is_exact,

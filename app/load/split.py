@@ -28,16 +28,12 @@ class Split:
         bins_of: Names of the bins of each buyer who gets any.
         kept_home: Bins that nobody pays for.
         net: Expected pay of all trips less their cost.
-        best_single: The most that one buyer alone leaves.
-        best_buyer: Who that is; None where nobody takes the whole load.
-        gain: What splitting brings over that.
+        gain: What it brings over the best single buyer of the whole load.
     """
 
     bins_of: Mapping[str, tuple[str, ...]]
     kept_home: tuple[str, ...]
     net: float
-    best_single: float
-    best_buyer: str | None
     gain: float
 
 
@@ -80,19 +76,15 @@ def split(terms: Sequence[Terms], load: Load) -> Split:
         if part:
             bins_of[one.buyer.name] = tuple(b.name for i, b in enumerate(bins) if part >> i & 1)
         left ^= part
-    singles = [float(values[-1]) if bins else 0.0 for values in worth]
-    top = max(range(len(terms)), key=lambda i: singles[i])
-    single = singles[top]
-    found = single > -inf
+    single = max(float(values[-1]) if bins else 0.0 for values in worth)
     return Split(
         bins_of={
             one.buyer.name: bins_of[one.buyer.name] for one in terms if one.buyer.name in bins_of
         },
         kept_home=tuple(b.name for i, b in enumerate(bins) if left >> i & 1),
         net=float(best[-1]),
-        best_single=single if found else 0.0,
-        best_buyer=terms[top].buyer.name if found else None,
-        gain=float(best[-1]) - (single if found else 0.0),
+        # Nobody may take the whole load: then all of it stays home.
+        gain=float(best[-1]) - (single if single > -inf else 0.0),
     )
 
 

@@ -168,10 +168,6 @@ def cable_weight(*, bundle_mm: float, u_mm: float, length_mm: float, u_length_mm
     return _with_rel(kg, u_rel, f"strands, bundle {bundle_mm:.2f} mm × {length_mm / 1000:.2f} m")
 
 
-LAY, U_LAY_REL = 1.02, 0.006
-"""Strands run around the bundle: ASTM B8 tables add 2 % to the weight (from memory)."""
-
-
 def tube_weight(
     *,
     outer_mm: float,

@@ -91,7 +91,6 @@ class Job:
         becomes: The parts.
         photo: SHA-256 of the piece's photo, None without one.
         bin: Where the piece lies.
-        sells_brass: Whether the buyer names a price for brass.
     """
 
     piece: str
@@ -105,7 +104,6 @@ class Job:
     becomes: Yield
     photo: str | None = None
     bin: str = ""
-    sells_brass: bool = True
 
     @property
     def to(self) -> str:
@@ -123,7 +121,6 @@ class Worth:
         an_hour: Gain for each hour of work; infinite for a job that takes no time.
         net: Gain less the person's own time.
         pays: Whether it brings at least the person's own hourly figure.
-        lost_kg: Mass that is no longer sold.
     """
 
     job: Job
@@ -131,7 +128,6 @@ class Worth:
     an_hour: float
     net: float
     pays: bool
-    lost_kg: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +217,6 @@ def worth_of(job: Job, *, per_kg: Mapping[str, float], hourly: float = 0.0) -> W
         an_hour=an_hour,
         net=gain - hourly * hours,
         pays=gain > 0 and gain >= hourly * hours,
-        lost_kg=job.kg * parts.waste,
     )
 
 

@@ -73,7 +73,6 @@ def test_cutting_solder_leaves_the_offcut_low() -> None:
     # 2 kg: 90 % rises (1.8 * 7 = 12.60), 10 % stays No. 2 (0.2 * 5 = 1.00): 13.60 - 10.00.
     worth = worth_of(job(becomes=Yield(rises=0.9, stays=0.1)), per_kg=PER_KG)
     assert worth.gain == pytest.approx(3.60)
-    assert worth.lost_kg == 0
 
 
 def test_stripping_throws_the_insulation_away() -> None:
@@ -81,7 +80,6 @@ def test_stripping_throws_the_insulation_away() -> None:
     stripped = job(kg=4, now="insulated", then="bare_bright", becomes=Yield(rises=0.65, waste=0.35))
     worth = worth_of(stripped, per_kg=PER_KG)
     assert worth.gain == pytest.approx(12.80)
-    assert worth.lost_kg == pytest.approx(1.4)
     # With 15 % copper it costs: 0.6 kg at 8.00 is 4.80.
     poor = job(kg=4, now="insulated", then="bare_bright", becomes=Yield(rises=0.15, waste=0.85))
     assert worth_of(poor, per_kg=PER_KG).gain == pytest.approx(-3.20)
