@@ -36,6 +36,8 @@ class Photo:
         sha256: Hex digest of the bytes as they came.
         rgb: ``(height, width, 3)`` uint8, sRGB, orientation applied.
         focal_px: Focal length in pixels of ``rgb`` from EXIF, None where not told.
+        flash_fired: Whether the camera's notes say that the flash fired; None where untold.
+        taken: When by the camera's own clock, ISO 8601; None where untold.
         notes: What loading did, in words (rotated, converted from Display P3).
     """
 
@@ -44,6 +46,8 @@ class Photo:
     rgb: Image
     focal_px: float | None = None
     notes: tuple[str, ...] = ()
+    flash_fired: bool | None = None
+    taken: str | None = None
 
     @property
     def width_px(self) -> int:

@@ -9,6 +9,7 @@ import io
 import math
 import warnings
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from typing import Any
 
@@ -37,6 +38,8 @@ opened by Pillow as a JPEG; only its first picture is ever read."""
 _TAG_ORIENTATION = 0x0112
 _TAG_EXIF = 0x8769
 _TAG_FOCAL_35MM = 0xA405
+_TAG_FLASH = 0x9209
+_TAG_TAKEN = 0x9003
 
 _SAME_COLOUR_CODES = 2
 """Two conversions that never differ by more codes than this are the same."""
@@ -46,18 +49,33 @@ _PQ_OR_HLG = (16, 18)
 """Code points of ITU-T H.273: colour primaries, and the two HDR transfer curves."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraNotes:
+    """What a camera writes beside the picture (EXIF 2.3); None where it says nothing.
+
+    Attributes:
+        focal_35mm: "35 mm equivalent" focal length, mm.
+        flash_fired: Whether the flash fired (lowest bit of the tag Flash).
+        taken: When, in the camera's own time, as ISO 8601.
+    """
+
+    focal_35mm: float | None = None
+    flash_fired: bool | None = None
+    taken: str | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Decoded:
     """The pixels of a photo and what was done to them.
 
     Attributes:
         rgb: ``(height, width, 3)`` uint8, sRGB, upright.
-        focal_35mm: "35 mm equivalent" focal length by the camera's notes, mm.
+        camera: What the camera's notes say.
         notes: What decoding did, in words.
     """
 
     rgb: Image
-    focal_35mm: float | None
+    camera: CameraNotes
     notes: tuple[str, ...]
 
 
@@ -129,7 +147,7 @@ def _decoded(picture: PillowImage.Image, data: bytes) -> Decoded:
     is_p3_heif = (picture.info.get("nclx_profile") or {}).get("color_primaries") == _P3_PRIMARIES
     # Pixels first: looking for a PNG's camera notes decodes it, and would swallow its faults.
     rgb = _pixels(picture, data, notes)
-    orientation, focal_35mm = _exif_facts(picture, notes)
+    orientation, camera = _exif_facts(picture, notes)
     if isinstance(profile, bytes) and profile:
         rgb = _to_srgb(rgb, profile, notes)
     elif is_p3_heif:
@@ -138,22 +156,33 @@ def _decoded(picture: PillowImage.Image, data: bytes) -> Decoded:
     rgb = _upright(rgb, orientation)
     if orientation in _TURNS:
         notes.append("turned upright")
-    return Decoded(rgb=np.ascontiguousarray(rgb), focal_35mm=focal_35mm, notes=tuple(notes))
+    return Decoded(rgb=np.ascontiguousarray(rgb), camera=camera, notes=tuple(notes))
 
 
-def _exif_facts(picture: PillowImage.Image, notes: list[str]) -> tuple[int, float | None]:
-    """Return the EXIF orientation (1 where untold) and 35 mm focal length."""
+def _exif_facts(picture: PillowImage.Image, notes: list[str]) -> tuple[int, CameraNotes]:
+    """Return the EXIF orientation (1 where untold) and what else the camera noted."""
     try:
         exif = picture.getexif()
         orientation = exif.get(_TAG_ORIENTATION, 1)
-        focal = exif.get_ifd(_TAG_EXIF).get(_TAG_FOCAL_35MM)
+        told = exif.get_ifd(_TAG_EXIF)
+        focal, flash = told.get(_TAG_FOCAL_35MM), told.get(_TAG_FLASH)
         focal_mm = float(focal) if focal else None
+        fired = None if flash is None else bool(int(flash) & 1)
     except Exception:  # camera notes are often malformed; the picture is still good
         notes.append("the camera's notes in the file could not be read")
-        return 1, None
+        return 1, CameraNotes()
     if focal_mm is not None and not math.isfinite(focal_mm):
         focal_mm = None
-    return (orientation if orientation in _TURNS else 1), focal_mm
+    camera = CameraNotes(focal_35mm=focal_mm, flash_fired=fired, taken=_time(told.get(_TAG_TAKEN)))
+    return (orientation if orientation in _TURNS else 1), camera
+
+
+def _time(told: object) -> str | None:
+    """Return the time of the tag DateTimeOriginal, None where it is none."""
+    try:
+        return datetime.strptime(str(told).strip(), "%Y:%m:%d %H:%M:%S").isoformat()
+    except ValueError:  # absent, blank, or zeros, as cameras without a clock write
+        return None
 
 
 def _pixels(picture: PillowImage.Image, data: bytes, notes: list[str]) -> Image:

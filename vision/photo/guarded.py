@@ -11,6 +11,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,7 @@ from vision.photo.container import (
     scans_of,
     too_slow,
 )
-from vision.photo.decoding import Decoded, decode
+from vision.photo.decoding import CameraNotes, Decoded, decode
 
 FROM_SCANS = 20
 """A JPEG with more is decoded apart: twice what encoders write."""
@@ -89,7 +90,8 @@ def decode_guarded(data: bytes, *, name: str) -> Decoded:
     if "code" in told:
         raise PhotoError(told["message"], code=told["code"], fix=told["fix"], where=name)
     rgb = np.frombuffer(pixels, np.uint8).reshape(told["shape"])
-    return Decoded(rgb=rgb, focal_35mm=told["focal_35mm"], notes=tuple(told["notes"]))
+    camera = CameraNotes(**told["camera"])
+    return Decoded(rgb=rgb, camera=camera, notes=tuple(told["notes"]))
 
 
 def _limit_memory() -> None:
@@ -116,7 +118,7 @@ def main() -> int:
         return 0
     facts = {
         "shape": decoded.rgb.shape,
-        "focal_35mm": decoded.focal_35mm,
+        "camera": asdict(decoded.camera),
         "notes": decoded.notes,
     }
     sys.stdout.buffer.write(json.dumps(facts).encode() + b"\n")

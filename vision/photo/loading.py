@@ -93,7 +93,9 @@ def load_photo(data: bytes, *, name: str) -> Photo:
         name=name,
         sha256=hashlib.sha256(data).hexdigest(),
         rgb=rgb,
-        focal_px=focal_px(decoded.focal_35mm, width_px=rgb.shape[1], height_px=rgb.shape[0]),
+        focal_px=focal_px(decoded.camera.focal_35mm, width_px=rgb.shape[1], height_px=rgb.shape[0]),
+        flash_fired=decoded.camera.flash_fired,
+        taken=decoded.camera.taken,
         notes=decoded.notes,
     )
 

@@ -37,7 +37,7 @@ def test_apart_gives_the_same_pixels_notes_and_focal_length() -> None:
     data = photos.sound("png")
     here, apart = decode(data, name="piece"), decode_guarded(data, name="piece")
     assert np.array_equal(here.rgb, apart.rgb)
-    assert (here.notes, here.focal_35mm) == (apart.notes, apart.focal_35mm)
+    assert (here.notes, here.camera) == (apart.notes, apart.camera)
 
 
 def test_a_fault_found_apart_names_the_photo() -> None:

@@ -606,3 +606,25 @@ def test_plain_jpeg_is_decoded_the_same_by_both_decoders() -> None:
         assert np.abs(ours.astype(int) - np.asarray(picture.convert("RGB"))).max() <= 2
     assert ours[120, 5, 0] > ours[120, 5, 2]
     assert cv2.cvtColor(ours, cv2.COLOR_RGB2GRAY).shape == (240, 320)
+
+
+# ---------------------------------------------------------------------- flash
+
+
+# EXIF 2.3, tag Flash: bit 0 says whether it fired; 0x19 is "fired, auto", 0x10 "did not fire".
+@pytest.mark.parametrize(("tag", "fired"), [(0x19, True), (0x01, True), (0x10, False), (0, False)])
+def test_the_cameras_notes_say_whether_the_flash_fired(tag: int, fired: bool) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0x9209] = tag
+    exif.get_ifd(0x8769)[0x9003] = "2026:11:30 08:15:42"
+    photo = load_photo(saved(Image.new("RGB", (64, 48), "grey"), "JPEG", exif=exif), name="piece")
+    assert photo.flash_fired is fired
+    assert photo.taken == "2026-11-30T08:15:42"
+
+
+@pytest.mark.parametrize("taken", ["0000:00:00 00:00:00", "", "yesterday"])
+def test_a_time_that_is_none_is_not_told(taken: str) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0x9003] = taken
+    photo = load_photo(saved(Image.new("RGB", (64, 48), "grey"), "JPEG", exif=exif), name="piece")
+    assert (photo.taken, photo.flash_fired) == (None, None)

@@ -1,0 +1,1 @@
+"""What does a second photo, taken with the phone's own light, settle?"""

@@ -1,0 +1,58 @@
+"""The still's findings with what the flash adds: odds multiplied, nothing overwritten."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import exp, log
+from typing import Any
+
+from rules.findings import Findings, Measurement, Origin, Presence, Unit
+from vision.flash.types import FlashEvidence
+
+
+def joined(findings: Findings, evidence: FlashEvidence) -> Findings:
+    """Return findings whose odds carry the likelihood ratios of the second photo.
+
+    What the person stated stays as stated. Base rates stay beside: they multiply the same
+    odds, in whatever order.
+
+    >>> from rules.findings import Form, FormFinding, What
+    >>> plain = Findings(form=FormFinding.of(Form.WIRE), finish=None, brass=Presence(p=0.0),
+    ...                  solder=Presence(p=0.0), coating=Presence(p=0.5))
+    >>> told = FlashEvidence(log_ratio={What.COATING: log(9)}, note="")
+    >>> round(joined(plain, told).coating.p, 3)
+    0.9
+    """
+    changed: dict[str, Any] = {
+        str(what): _multiplied(findings.seen[what], ratio)
+        for what, ratio in evidence.log_ratio.items()
+        if what in findings.seen
+    }
+    finish = findings.finish
+    if finish is not None and evidence.tarnish is not None:
+        level = _combined(finish.tarnish_level, evidence.tarnish)
+        changed["finish"] = replace(finish, tarnish_level=level)
+    return replace(findings, **changed)
+
+
+def _multiplied(presence: Presence, log_ratio: float) -> Presence:
+    if presence.origin is Origin.STATED or presence.p in (0.0, 1.0):
+        return presence
+    logit = log(presence.p / (1 - presence.p)) + log_ratio
+    return replace(presence, p=1 / (1 + exp(-logit)))
+
+
+def _combined(first: Measurement, second: Measurement) -> Measurement:
+    """Return the mean of two independent measurements of the level, weighted by 1 / u²."""
+    if first.origin is Origin.STATED or first.u == 0:
+        return first
+    weights = first.u**-2, second.u**-2
+    value = (weights[0] * first.value + weights[1] * second.value) / sum(weights)
+    u = sum(weights) ** -0.5
+    return Measurement(
+        value=value,
+        u=u,
+        unit=Unit.ONE,
+        low95=max(0.0, value - 1.96 * u),
+        high95=min(1.0, value + 1.96 * u),
+    )
