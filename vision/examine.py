@@ -92,11 +92,50 @@ def examine(
         ContractError: ``form`` is not one of the known words.
         InstallError: A network is missing or damaged.
     """
-    stated = _stated_form(form)
+    _stated_form(form)
+    seen = look_over(photo, reference=reference, print_scale=print_scale, scale=scale, at=at)
+    return examine_seen(seen, form=form, facts=facts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """A photo looked over: where things lie on it, and nothing of what they are.
+
+    Attributes:
+        photo: The photo.
+        overview: The surface network's look at all of it, as the camera saw it.
+        scale: What lies beside the pieces; None where nothing of known size does.
+        white: What shows the light's colour.
+        regions: The pieces, largest first.
+        tapped: Whether a person pointed at the only one.
+        problems: What stood in the way.
+    """
+
+    photo: Photo
+    overview: SurfaceMap
+    scale: Scale | None
+    white: White
+    regions: tuple[Region, ...]
+    tapped: bool
+    problems: tuple[Problem, ...]
+
+
+def look_over(
+    photo: Photo,
+    *,
+    reference: str = "auto",
+    print_scale: float = 1.0,
+    scale: Scale | None = None,
+    at: tuple[float, float] | None = None,
+) -> Seen:
+    """Return where on a photo what lies: the first half of :func:`examine`, and as it asks.
+
+    Raises:
+        InstallError: A network is missing or damaged.
+    """
     problems: list[Problem] = []
-    model = load_surface_model()
     # First as the camera saw it: where the reference lies is what this look is to tell.
-    overview = surface_map(photo, model=model)
+    overview = surface_map(photo, model=load_surface_model())
     with beside() as lane:
         sketch = _sketch(photo, overview, lane) if scale is None and at is None else None
         if scale is None:
@@ -105,11 +144,25 @@ def examine(
         regions = _regions(photo, overview, scale, at, problems, sketch)
     if not regions and at is None:
         problems.append(problem_of("no_piece"))
+    return Seen(
+        photo=photo,
+        overview=overview,
+        scale=scale,
+        white=white_of(photo, overview, scale),
+        regions=regions[:MAX_PIECES],
+        tapped=at is not None,
+        problems=tuple(problems),
+    )
+
+
+def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = None) -> Examination:
+    """Return what can be told from a photo that was looked over: the second half."""
+    stated = _stated_form(form)
+    photo, scale, regions = seen.photo, seen.scale, seen.regions
     judge = partial(judge_quality, photo, region=regions[0] if regions else None, scale=scale)
     with beside() as lane:
         # What is seen on the pieces needs nothing of how wide they are, and takes as long.
-        white = white_of(photo, overview, scale)
-        looks = _looks(photo, regions[:MAX_PIECES], model, overview, white, lane)
+        looks = _looks(photo, regions, load_surface_model(), seen.overview, seen.white, lane)
         quality = lane.submit(judge)
         measured = [
             widths_of(
@@ -119,10 +172,10 @@ def examine(
                 stated,
                 look.detail.result,
                 cut_end=form == CUT_END,
-                bunch=at is None and (region.several or is_bunch(overview, region)),
+                bunch=not seen.tapped and (region.several or is_bunch(seen.overview, region)),
                 by_surface=look.form,
             )
-            for region, look in zip(regions[:MAX_PIECES], looks, strict=True)
+            for region, look in zip(regions, looks, strict=True)
         ]
         if quality.cancel():  # not begun: nobody has to wait for the lane
             _, gates = judge()
@@ -130,12 +183,11 @@ def examine(
             _, gates = quality.result()
         pieces = [
             _reading(region, widths, look.finish.result(), facts or Facts(), scale)
-            for region, widths, look in zip(regions[:MAX_PIECES], measured, looks, strict=True)
+            for region, widths, look in zip(regions, measured, looks, strict=True)
         ]
-    problems += _by_piece([widths.problems for widths in measured])
-    problems.extend(gates)
+    problems = (*seen.problems, *_by_piece([widths.problems for widths in measured]), *gates)
     return Examination(
-        photo=replace(photo, notes=(*photo.notes, white.note)) if pieces else photo,
+        photo=replace(photo, notes=(*photo.notes, seen.white.note)) if pieces else photo,
         scale=scale,
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),
