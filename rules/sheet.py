@@ -25,8 +25,8 @@ from rules.table import (
     Row,
     RuleSheet,
 )
+from rules.toml_faults import TomlReader
 from rules.toml_lines import Path as Where
-from rules.toml_lines import TomlText, read_toml
 from rules.vocabulary import VOCABULARY, Kind, Term
 
 __all__ = [
@@ -97,35 +97,27 @@ def _is_file(path: Path) -> bool:
 
 
 def _load_file(path: Path) -> RuleSheet:
-    text = read_toml(path)
-    reader = _Reader(text)
-    sheet = reader.override() if "based_on" in text.values else reader.whole_sheet()
-    if sheet is None or reader.faults:
-        listed = sorted(set(reader.faults))
-        raise RuleFileError(
-            "; ".join(f"line {line}: {fault}" for line, fault in listed), where=str(path)
-        )
+    reader = _Reader(path)
+    sheet = reader.override() if "based_on" in reader.text.values else reader.whole_sheet()
+    if reader.faults:
+        raise reader.error()
     return sheet
 
 
-class _Reader:
+class _Reader(TomlReader):
     """Turns parsed TOML into a sheet and gathers the faults on the way."""
-
-    def __init__(self, text: TomlText) -> None:
-        self.text = text
-        self.faults: list[tuple[int, str]] = []
 
     # -- whole files ------------------------------------------------------
 
-    def override(self) -> RuleSheet | None:
+    def override(self) -> RuleSheet:
         """Read a buyer's sheet: limits over those of a sheet that comes with the program."""
         top = self.text.values
         self.keys(top, _OVERRIDE_KEYS, (), hint="a buyer's own sheet overrides limits only")
-        self.schema()
+        self.schema(SCHEMA)
         base_name = top["based_on"]
         if not isinstance(base_name, str) or base_name not in sheet_names():
             self.fault(("based_on",), f"based_on must be one of: {', '.join(sheet_names())}")
-            return None
+            raise self.error()
         base = load_sheet(base_name)
         name = self.string(top, "name", ())
         title = self.string(top, "title", (), default=f"{name}, based on {base.title}")
@@ -151,11 +143,11 @@ class _Reader:
             based_on=base_name,
         )
 
-    def whole_sheet(self) -> RuleSheet | None:
+    def whole_sheet(self) -> RuleSheet:
         """Read a sheet of its own."""
         top = self.text.values
         self.keys(top, _TOP_KEYS - {"based_on"}, ())
-        self.schema()
+        self.schema(SCHEMA)
         grades = tuple(self.grade(table, at) for at, table in self.array(top, "grade"))
         self.unique([g.id for g in grades], "grade", "grade")
         limits = {key: self.limit(key, table) for key, table in self.tables(top, "limit")}
@@ -364,19 +356,6 @@ class _Reader:
                 self.fault((key, index), f"{what} {name!r} stands twice")
 
     # -- single values ------------------------------------------------------
-
-    def fault(self, at: Where, message: str) -> None:
-        self.faults.append((self.text.line(at), message))
-
-    def schema(self) -> None:
-        if self.text.values.get("schema") != SCHEMA:
-            self.fault(("schema",), f'the file must say schema = "{SCHEMA}"')
-
-    def keys(self, table: Mapping[str, Any], known: set[str], at: Where, *, hint: str = "") -> None:
-        for key in table:
-            if key not in known:
-                listed = hint or f"known: {', '.join(sorted(known))}"
-                self.fault((*at, key), f"unknown key {key!r}; {listed}")
 
     def array(self, top: Mapping[str, Any], key: str) -> list[tuple[Where, Mapping[str, Any]]]:
         items = top.get(key, [])

@@ -43,8 +43,8 @@ from rules.findings import (
     Unit,
     What,
 )
+from rules.toml_faults import TomlReader
 from rules.toml_lines import Path as Where
-from rules.toml_lines import TomlText, read_toml
 from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, VOCABULARY, Kind
 
 SCHEMA = "cuproscope.findings/1"
@@ -163,12 +163,10 @@ def load_findings(path: str | Path) -> tuple[TypedPiece, ...]:
     Raises:
         RuleFileError: Names the file and every fault with its line.
     """
-    text = read_toml(Path(path))
-    reader = _Reader(text)
+    reader = _Reader(Path(path))
     pieces = reader.pieces()
     if reader.faults:
-        told = "; ".join(f"line {line}: {fault}" for line, fault in sorted(set(reader.faults)))
-        raise RuleFileError(told, where=str(path))
+        raise reader.error()
     return pieces
 
 
@@ -179,18 +177,13 @@ def _allowed(name: str) -> Mapping[str, str | bool]:
     return _YES_NO if term.kind is Kind.FLAG else {value: value for value in term.values}
 
 
-class _Reader:
+class _Reader(TomlReader):
     """Turns parsed TOML into pieces and gathers the faults on the way."""
-
-    def __init__(self, text: TomlText) -> None:
-        self.text = text
-        self.faults: list[tuple[int, str]] = []
 
     def pieces(self) -> tuple[TypedPiece, ...]:
         top = self.text.values
         self.keys(top, {"schema", "piece"}, ())
-        if top.get("schema") != SCHEMA:
-            self.fault(("schema",), f'the file must say schema = "{SCHEMA}"')
+        self.schema(SCHEMA)
         tables = top.get("piece")
         if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
             self.fault(("piece",), "each piece must stand under a [[piece]] of its own")
@@ -365,14 +358,6 @@ class _Reader:
             self.fault((*at, key), f"{key} must be {what}, 0 to {high:g}")
             return 0.0
         return float(value)
-
-    def keys(self, table: Mapping[str, Any], known: set[str], at: Where) -> None:
-        for key in table:
-            if key not in known:
-                self.fault((*at, key), f"unknown key {key!r}; known: {', '.join(sorted(known))}")
-
-    def fault(self, at: Where, message: str) -> None:
-        self.faults.append((self.text.line(at), message))
 
 
 def _short(value: object) -> str:
