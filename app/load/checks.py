@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from app.load.bins import Bin, Piece
 from app.load.buyers import Buyer, sheet_of
 from app.load.prices import Price
-from app.load.store import (
+from app.load.rows import (
     BUYER_SCHEMA,
     PIECE_SCHEMA,
     TICKET_SCHEMA,

@@ -12,8 +12,9 @@ from app.load.buyers import Buyer, Stance
 from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
+from app.load.settling import differences
 from app.load.sorting import checks_of
-from app.load.ticket import Ticket, differences
+from app.load.ticket import Ticket
 from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight
 from app.load.worth import Worth

@@ -7,52 +7,43 @@ nobody else can write, so two windows never undo each other's work.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from app.load.bins import Bin, Load, Piece, number_of
+from app.load.bins import Load
 from app.load.buyers import Buyer, sheet_of
 from app.load.prices import Price, PriceBook
-from app.load.tables import (
-    CODE_LENGTH,
-    LoadBinRow,
-    LoadBuyerRow,
-    LoadPieceRow,
-    LoadPriceRow,
-    LoadRow,
-    LoadTicketRow,
+from app.load.rows import (
+    BUYER_SCHEMA,
+    TICKET_SCHEMA,
+    book_of,
+    buyer_of,
+    find_buyer,
+    find_load,
+    find_ticket,
+    load_of,
+    new_load,
+    ticket_of,
+    write_load,
 )
+from app.load.settling import outcomes, settle, without_sold
+from app.load.tables import LoadBuyerRow, LoadPriceRow, LoadRow, LoadTicketRow
 from app.load.terms import OTHER_LINES, terms_of
-from app.load.ticket import (
-    PaidLine,
-    Ticket,
-    next_code,
-    outcomes,
-    settle,
-    without_sold,
-    write_ticket,
-)
+from app.load.ticket import PaidLine, Ticket, next_code, write_ticket
 from app.load.units import LoadError, MassUnit
-from app.load.weights import Weight
-from app.records.codec import plain, read_json
-from app.records.models import NAME_LENGTH, BuyerRow, OutcomeRow, PieceRow, new_id
+from app.records.codec import write_json
+from app.records.models import BuyerRow, OutcomeRow, PieceRow
 from app.records.stamp import stamp_of
 from app.records.text import many_lines, name_key, one_line
 from app.records.times import now_utc
 
 if TYPE_CHECKING:
     from app.records.store import Records
-
-BUYER_SCHEMA = "cuproscope.load.buyer/1"
-PIECE_SCHEMA = "cuproscope.load.piece/1"
-WEIGHT_SCHEMA = "cuproscope.load.weight/1"
-TICKET_SCHEMA = "cuproscope.load.ticket/1"
 
 DEFAULT_LOAD = "load"
 """Name of the load where the person names none."""
@@ -101,7 +92,7 @@ class LoadStore:
     def remove_buyer(self, name: str) -> None:
         """Remove a buyer's terms and prices; the buyer too, if no outcome names them."""
         with self.records.writing() as session:
-            row = _buyer_row(session, name)
+            row = find_buyer(session, name)
             self._remove_buyer(session, row)
 
     def book(self) -> PriceBook:
@@ -129,7 +120,7 @@ class LoadStore:
     def load(self, name: str = DEFAULT_LOAD) -> Load:
         """Return a load; one that is not there yet is empty."""
         with self.records.reading() as session:
-            row = _load_row(session, name)
+            row = find_load(session, name)
             return Load(name=one_line(name)) if row is None else load_of(session, row)
 
     def edit(self, name: str, change: Callable[[Load], Load]) -> Load:
@@ -140,18 +131,18 @@ class LoadStore:
             change: Gives the changed load; what it raises leaves everything as it was.
         """
         with self.records.writing() as session:
-            row = _load_row(session, name)
+            row = find_load(session, name)
             if row is None:
-                row = _new_load(session, name)
+                row = new_load(session, name)
             before = load_of(session, row)
             after = change(before)
-            _write(session, row, before, after)
+            write_load(session, row, before, after)
             return after
 
     def remove(self, name: str) -> None:
         """Remove a load with all its bins; tickets and records stay."""
         with self.records.writing() as session:
-            row = _load_row(session, name)
+            row = find_load(session, name)
             if row is None:
                 raise LoadError(f"no load {name!r}", where="load")
             session.delete(row)
@@ -164,12 +155,12 @@ class LoadStore:
             rows = session.scalars(
                 select(LoadTicketRow).order_by(LoadTicketRow.written_utc, LoadTicketRow.id)
             )
-            return tuple(_ticket(row) for row in rows)
+            return tuple(ticket_of(row) for row in rows)
 
     def ticket(self, code: str) -> Ticket:
         """Return one ticket by its code."""
         with self.records.reading() as session:
-            return _ticket(_ticket_row(session, code))
+            return ticket_of(find_ticket(session, code))
 
     def write_ticket(
         self,
@@ -197,7 +188,7 @@ class LoadStore:
         """
         buyer = self.buyer(buyer_name)
         with self.records.writing() as session:
-            row = _load_row(session, name)
+            row = find_load(session, name)
             load = Load(name=name) if row is None else load_of(session, row)
             if bins:
                 load = replace(load, bins=tuple(load.bin(one) for one in dict.fromkeys(bins)))
@@ -213,8 +204,8 @@ class LoadStore:
             session.add(
                 LoadTicketRow(
                     code=ticket.code,
-                    buyer_id=_buyer_row(session, buyer.name).id,
-                    body=_text(ticket, TICKET_SCHEMA),
+                    buyer_id=find_buyer(session, buyer.name).id,
+                    body=write_json(ticket, TICKET_SCHEMA),
                 )
             )
             session.flush()
@@ -243,21 +234,21 @@ class LoadStore:
             keep_bins: Leave the bins in the load.
         """
         with self.records.writing() as session:
-            row = _ticket_row(session, code)
-            ticket = settle(_ticket(row), lines, day=day, note=many_lines(note))
+            row = find_ticket(session, code)
+            ticket = settle(ticket_of(row), lines, day=day, note=many_lines(note))
             if row.buyer_id is not None:
                 _record_outcomes(session, row.buyer_id, ticket)
-            row.body, row.settled_utc = _text(ticket, TICKET_SCHEMA), now_utc()
-            load_row = None if keep_bins else _load_row(session, ticket.load)
+            row.body, row.settled_utc = write_json(ticket, TICKET_SCHEMA), now_utc()
+            load_row = None if keep_bins else find_load(session, ticket.load)
             if load_row is not None:
                 before = load_of(session, load_row)
-                _write(session, load_row, before, without_sold(before, ticket))
+                write_load(session, load_row, before, without_sold(before, ticket))
             return ticket
 
     def remove_ticket(self, code: str) -> None:
         """Remove a ticket that was not settled."""
         with self.records.writing() as session:
-            row = _ticket_row(session, code)
+            row = find_ticket(session, code)
             if row.settled_utc is not None:
                 raise LoadError("is settled: it stays, as what was paid", where=code)
             session.delete(row)
@@ -273,20 +264,20 @@ class LoadStore:
                 self._save_buyer(session, buyer)
             self._add_prices(session, prices)
             for load in loads:
-                row = _load_row(session, load.name)
+                row = find_load(session, load.name)
                 if row is None:
-                    row = _new_load(session, load.name)
-                _write(session, row, load_of(session, row), load)
+                    row = new_load(session, load.name)
+                write_load(session, row, load_of(session, row), load)
 
     def remove_all(self, *, buyers: Sequence[str], loads: Sequence[str]) -> None:
         """Remove buyers, loads and the loads' tickets, all or none; missing ones are passed."""
         keys = {name_key(name) for name in loads}
         with self.records.writing() as session:
             for row in session.scalars(select(LoadTicketRow)).all():
-                if name_key(_ticket(row).load) in keys:
+                if name_key(ticket_of(row).load) in keys:
                     session.delete(row)
             for name in loads:
-                load_row = _load_row(session, name)
+                load_row = find_load(session, name)
                 if load_row is not None:
                     session.delete(load_row)
             session.flush()
@@ -320,7 +311,7 @@ class LoadStore:
                 where=buyer.name,
             )
         terms = session.get(LoadBuyerRow, row.id)
-        text = _text(buyer, BUYER_SCHEMA)
+        text = write_json(buyer, BUYER_SCHEMA)
         if terms is None:
             session.add(LoadBuyerRow(buyer_id=row.id, body=text))
         else:
@@ -338,7 +329,7 @@ class LoadStore:
 
     def _add_prices(self, session: Session, prices: Iterable[Price]) -> None:
         for price in prices:
-            row = _buyer_row(session, price.buyer)
+            row = find_buyer(session, price.buyer)
             terms = session.get(LoadBuyerRow, row.id)
             if terms is None:
                 raise LoadError("say how they buy first (load buyer)", where=row.name)
@@ -357,195 +348,6 @@ class LoadStore:
                 )
             )
             session.flush()
-
-
-# ------------------------------------------------------------------- rows to values
-
-
-def _text(value: object, schema: str) -> str:
-    return json.dumps({"schema": schema, **plain(value)}, allow_nan=False, separators=(",", ":"))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Weighed:
-    """A bin's reading as it is kept."""
-
-    weight: Weight
-
-
-def buyer_of(terms: LoadBuyerRow, row: BuyerRow) -> Buyer:
-    """Return a buyer from their rows."""
-    # The name is the records' one: renamed there, it is renamed here.
-    return replace(read_json(terms.body, Buyer, BUYER_SCHEMA), name=row.name)
-
-
-def _buyer_row(session: Session, name: str) -> BuyerRow:
-    query = select(BuyerRow).where(BuyerRow.name_key == name_key(name))
-    row = session.scalars(query).one_or_none()
-    if row is None:
-        raise LoadError(f"no buyer {name!r}", where="buyer")
-    return row
-
-
-def book_of(session: Session) -> PriceBook:
-    """Return all prices from their rows."""
-    rows = session.execute(
-        select(LoadPriceRow, BuyerRow.name)
-        .join(BuyerRow, BuyerRow.id == LoadPriceRow.buyer_id)
-        .order_by(LoadPriceRow.added_utc, LoadPriceRow.id)
-    ).all()
-    return PriceBook(
-        prices=tuple(
-            Price(
-                buyer=name,
-                grade=row.grade,
-                amount=row.amount,
-                per=MassUnit(row.per),
-                currency=row.currency,
-                day=date.fromisoformat(row.day),
-                from_kg=row.from_kg,
-            )
-            for row, name in rows
-        )
-    )
-
-
-def _load_row(session: Session, name: str) -> LoadRow | None:
-    query = select(LoadRow).where(LoadRow.name_key == name_key(name))
-    return session.scalars(query).one_or_none()
-
-
-def _new_load(session: Session, name: str) -> LoadRow:
-    key = name_key(name)
-    if not key:
-        raise LoadError("a load needs a name", where="load")
-    row = LoadRow(id=new_id(), name=one_line(name), name_key=key)
-    # A ticket may wait for a load of this name that was removed: its ids stay its own.
-    waiting = (_ticket(one) for one in session.scalars(select(LoadTicketRow)))
-    row.given = max(
-        (
-            number_of(piece.id)
-            for ticket in waiting
-            if name_key(ticket.load) == key
-            for line in ticket.lines
-            for piece in line.pieces
-        ),
-        default=0,
-    )
-    session.add(row)
-    session.flush()
-    return row
-
-
-def load_of(session: Session, row: LoadRow) -> Load:
-    """Return a load from its rows."""
-    bins = session.scalars(
-        select(LoadBinRow)
-        .where(LoadBinRow.load_id == row.id)
-        .order_by(LoadBinRow.position, LoadBinRow.id)
-    ).all()
-    pieces: dict[str, list[Piece]] = {bin_row.id: [] for bin_row in bins}
-    query = (
-        select(LoadPieceRow)
-        .where(LoadPieceRow.bin_id.in_(list(pieces)))
-        .order_by(LoadPieceRow.position, LoadPieceRow.id)
-    )
-    for piece_row in session.scalars(query):
-        piece = read_json(piece_row.body, Piece, PIECE_SCHEMA)
-        pieces[piece_row.bin_id].append(replace(piece, record=piece_row.piece_id))
-    return Load(
-        name=row.name,
-        given=row.given,
-        bins=tuple(
-            Bin(
-                name=bin_row.name,
-                grade=bin_row.grade,
-                pieces=tuple(pieces[bin_row.id]),
-                weighed=None
-                if bin_row.weighed is None
-                else read_json(bin_row.weighed, Weighed, WEIGHT_SCHEMA).weight,
-            )
-            for bin_row in bins
-        ),
-    )
-
-
-def _write(session: Session, row: LoadRow, before: Load, after: Load) -> None:
-    """Write the rows in which two loads differ."""
-    bin_rows = {
-        bin_row.name: bin_row
-        for bin_row in session.scalars(select(LoadBinRow).where(LoadBinRow.load_id == row.id))
-    }
-    _write_bins(session, row, bin_rows, after)
-    inside = [bin_row.id for bin_row in bin_rows.values()]
-    query = select(LoadPieceRow).where(LoadPieceRow.bin_id.in_(inside))
-    piece_rows = {piece_row.code: piece_row for piece_row in session.scalars(query)}
-    old = {piece.id: piece for piece in before.pieces}
-    # A row is looked up before the next one is begun: looking up writes what is pending.
-    for b in after.bins:
-        for position, piece in enumerate(b.pieces):
-            piece_row = piece_rows.get(piece.id)
-            changed = piece_row is None or old.get(piece.id) != piece
-            known = changed and piece.record and session.get(PieceRow, piece.record) is not None
-            if piece_row is None:
-                piece_row = LoadPieceRow(id=new_id(), code=piece.id[:CODE_LENGTH])
-                session.add(piece_row)
-            if changed:
-                piece_row.body = _text(replace(piece, record=None), PIECE_SCHEMA)
-                piece_row.piece_id = piece.record if known else None
-            _set(piece_row, position=position, bin_id=bin_rows[b.name].id)
-    row.given = max(row.given, *map(number_of, after.taken))
-    kept = {piece.id for piece in after.pieces}
-    for code, piece_row in piece_rows.items():
-        if code not in kept:
-            session.delete(piece_row)
-    session.flush()
-    names = {b.name for b in after.bins}
-    for name, bin_row in bin_rows.items():
-        if name not in names:
-            session.delete(bin_row)
-    row.updated_utc = now_utc()
-    session.flush()
-
-
-def _write_bins(
-    session: Session, row: LoadRow, bin_rows: dict[str, LoadBinRow], after: Load
-) -> None:
-    """Write the bins of a load into ``bin_rows``, adding new ones to it."""
-    for position, b in enumerate(after.bins):
-        if len(b.name) > NAME_LENGTH or one_line(b.name) != b.name:
-            raise LoadError("is no name for a bin: one line, no odd characters", where=b.name)
-        weighed = None if b.weighed is None else _text(Weighed(weight=b.weighed), WEIGHT_SCHEMA)
-        bin_row = bin_rows.get(b.name)
-        if bin_row is None:
-            bin_row = LoadBinRow(id=new_id(), load_id=row.id, name=b.name)
-            session.add(bin_row)
-            bin_rows[b.name] = bin_row
-        _set(bin_row, position=position, grade=b.grade, weighed=weighed)
-    session.flush()
-
-
-def _set(row: object, **values: object) -> None:
-    """Set what differs, so that an unchanged row is not written again."""
-    for name, value in values.items():
-        if getattr(row, name) != value:
-            setattr(row, name, value)
-
-
-def _ticket(row: LoadTicketRow) -> Ticket:
-    return read_json(row.body, Ticket, TICKET_SCHEMA)
-
-
-def _ticket_row(session: Session, code: str) -> LoadTicketRow:
-    query = (
-        select(LoadTicketRow)
-        .where(LoadTicketRow.code == code)
-        .order_by(LoadTicketRow.written_utc.desc())
-    )
-    row = session.scalars(query).first()
-    if row is None:
-        raise LoadError(f"no ticket {code!r} (load list tickets)", where="ticket")
-    return row
 
 
 def _record_outcomes(session: Session, buyer_id: str, ticket: Ticket) -> None:

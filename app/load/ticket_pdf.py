@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from app.load.paper import PhotoOf, card, picture, plain, space, table_of, text, write_page
-from app.load.ticket import Ticket, TicketLine, TicketPiece, differences
+from app.load.settling import differences
+from app.load.ticket import Ticket, TicketLine, TicketPiece
 from app.load.units import in_unit, money_words, rounded
 from rules.cautions import SELLING
 from rules.sentences import sentence

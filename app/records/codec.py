@@ -49,7 +49,7 @@ Hint = Any
 
 def findings_to_json(findings: Findings) -> str:
     """Return findings as one line of ASCII JSON."""
-    return _written(findings, FINDINGS_SCHEMA)
+    return write_json(findings, FINDINGS_SCHEMA)
 
 
 def findings_from_json(text: str) -> Findings:
@@ -64,7 +64,7 @@ def findings_from_json(text: str) -> Findings:
 
 def grading_to_json(grading: Grading) -> str:
     """Return a grading as one line of ASCII JSON."""
-    return _written(grading, GRADING_SCHEMA)
+    return write_json(grading, GRADING_SCHEMA)
 
 
 def grading_from_json(text: str) -> Grading:
@@ -74,7 +74,7 @@ def grading_from_json(text: str) -> Grading:
 
 def place_to_json(place: Place) -> str:
     """Return where a piece is on its photo as one line of ASCII JSON."""
-    return _written(place, PLACE_SCHEMA)
+    return write_json(place, PLACE_SCHEMA)
 
 
 def place_from_json(text: str) -> Place:
@@ -82,7 +82,8 @@ def place_from_json(text: str) -> Place:
     return read_json(text, Place, PLACE_SCHEMA)
 
 
-def _written(value: Findings | Grading | Place, schema: str) -> str:
+def write_json(value: object, schema: str) -> str:
+    """Return a dataclass as one line of ASCII JSON that :func:`read_json` reads back."""
     return json.dumps({"schema": schema, **plain(value)}, allow_nan=False, separators=(",", ":"))
 
 

@@ -12,9 +12,10 @@ import streamlit as st
 from app.load.bins import Load
 from app.load.buyers import Buyer
 from app.load.offer import compare
+from app.load.settling import differences
 from app.load.store import LoadStore
 from app.load.terms import grade_titles, terms_of, title_of
-from app.load.ticket import PaidLine, Ticket, differences
+from app.load.ticket import PaidLine, Ticket
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import LoadError, MassUnit, money_from, money_words
