@@ -34,6 +34,7 @@ from app.practice.statistics import (
 from app.practice.tables import AnswerRow, HelperRow, PracticeTestRow, ScheduleRow
 from app.records.errors import NoSuchRecordError, RecordsError
 from app.records.models import WORD_LENGTH
+from app.records.rows import GONE, find_row, value_of
 from app.records.text import name_key, one_line
 from app.records.times import now_utc
 
@@ -44,8 +45,6 @@ if TYPE_CHECKING:
 
 ROUND = 10
 TEST_CARDS = 30
-
-_GONE = "It was deleted, perhaps in another window. Go back to the list."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,7 +161,7 @@ class Practice:
     def remove_helper(self, helper_id: str) -> None:
         """Delete a helper with all answers and tests."""
         with self._records.writing() as session:
-            session.delete(_known_helper(session, helper_id))
+            session.delete(find_row(session, HelperRow, helper_id, "helper"))
 
     # -- practice -----------------------------------------------------------------
 
@@ -185,7 +184,7 @@ class Practice:
                 that a page drawn again shows the same round.
         """
         with self._records.reading() as session:
-            _known_helper(session, helper_id)
+            find_row(session, HelperRow, helper_id, "helper")
             rows = session.scalars(select(ScheduleRow).where(ScheduleRow.helper_id == helper_id))
             states = {row.card_key: _state(row) for row in rows if _is_sound(row)}
             answers = _answers(session, helper_id)
@@ -230,7 +229,7 @@ class Practice:
             raise RecordsError("an answer needs a grade", where="practice")
         reason_right = None if row is None or card.row is None else row == card.row
         with self._records.writing() as session:
-            _known_helper(session, helper_id)
+            find_row(session, HelperRow, helper_id, "helper")
             if test_id is not None:
                 _check_open(session, helper_id, test_id, card.key)
             answer = AnswerRow(
@@ -260,7 +259,7 @@ class Practice:
     def answers(self, helper_id: str) -> tuple[Answer, ...]:
         """Return all answers of a helper, oldest first."""
         with self._records.reading() as session:
-            _known_helper(session, helper_id)
+            find_row(session, HelperRow, helper_id, "helper")
             return _answers(session, helper_id)
 
     def due(self, helper_id: str, *, now: datetime | None = None) -> int:
@@ -287,7 +286,7 @@ class Practice:
         """
         keys = fixed_test(cards, count=count)
         with self._records.writing() as session:
-            _known_helper(session, helper_id)
+            find_row(session, HelperRow, helper_id, "helper")
             row = PracticeTestRow(helper_id=helper_id, card_keys=json.dumps(keys))
             session.add(row)
             session.flush()
@@ -296,9 +295,7 @@ class Practice:
     def test(self, test_id: str) -> PracticeTest:
         """Return a test with its answers so far."""
         with self._records.reading() as session:
-            row = session.get(PracticeTestRow, test_id)
-            if row is None:
-                raise NoSuchRecordError("there is no such test", fix=_GONE)
+            row = find_row(session, PracticeTestRow, test_id, "test")
             return _with_answers(session, row)
 
     def tests(self, helper_id: str) -> tuple[PracticeTest, ...]:
@@ -369,17 +366,10 @@ def _scatter(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _known_helper(session: Session, helper_id: str) -> HelperRow:
-    row = session.get(HelperRow, helper_id)
-    if row is None:
-        raise NoSuchRecordError("there is no such helper", fix=_GONE)
-    return row
-
-
 def _check_open(session: Session, helper_id: str, test_id: str, card_key: str) -> None:
     test = session.get(PracticeTestRow, test_id)
     if test is None or test.helper_id != helper_id:
-        raise NoSuchRecordError("this helper has no such test", fix=_GONE)
+        raise NoSuchRecordError("this helper has no such test", fix=GONE)
     if card_key not in _keys(test):
         raise RecordsError("that card is not in the test", where="test")
     query = select(AnswerRow.id).where(AnswerRow.test_id == test_id, AnswerRow.card_key == card_key)
@@ -425,31 +415,15 @@ def _with_answers(session: Session, row: PracticeTestRow) -> PracticeTest:
 
 
 def _test(row: PracticeTestRow, answers: tuple[Answer, ...]) -> PracticeTest:
-    return PracticeTest(
-        id=row.id,
-        helper_id=row.helper_id,
-        card_keys=_keys(row),
-        begun_utc=row.begun_utc,
-        answers=answers,
-    )
+    return value_of(PracticeTest, row, card_keys=_keys(row), answers=answers)
 
 
 def _helper(row: HelperRow) -> Helper:
-    return Helper(id=row.id, name=row.name, created_utc=row.created_utc)
+    return value_of(Helper, row)
 
 
 def _answer(row: AnswerRow) -> Answer:
-    return Answer(
-        id=row.id,
-        card_key=row.card_key,
-        topic=_topic(row.topic),
-        truth=row.truth,
-        answered=row.answered,
-        reason_right=row.reason_right,
-        seconds=row.seconds,
-        test_id=row.test_id,
-        answered_utc=row.answered_utc,
-    )
+    return value_of(Answer, row, topic=_topic(row.topic))
 
 
 def _topic(text: str) -> Topic:
@@ -475,11 +449,4 @@ def _is_sound(row: ScheduleRow) -> bool:
 
 
 def _state(row: ScheduleRow) -> CardState:
-    return CardState(
-        state=row.state,
-        step=row.step,
-        stability=row.stability,
-        difficulty=row.difficulty,
-        due_utc=row.due_utc,
-        last_review_utc=row.last_review_utc,
-    )
+    return value_of(CardState, row)

@@ -12,7 +12,7 @@ import os
 import re
 import tempfile
 import time
-from collections.abc import Container
+from collections.abc import Container, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +22,7 @@ import cv2
 import numpy as np
 
 from app.records.errors import PhotoLostError, RecordsError
+from app.records.types import NewPhoto
 
 if TYPE_CHECKING:
     from vision.types import Image
@@ -82,6 +83,26 @@ def encode_photo(rgb: Image, *, lossless: bool = False) -> EncodedPhoto:
         width_px=int(pixels.shape[1]),
         height_px=int(pixels.shape[0]),
     )
+
+
+class Encoder:
+    """Encodes each picture once, however many pieces are on it."""
+
+    def __init__(self) -> None:
+        self._done: dict[tuple[int, bool], EncodedPhoto] = {}
+
+    def add(self, photo: NewPhoto) -> None:
+        """Encode a photo's picture, unless that is done."""
+        key = id(photo.rgb), photo.lossless
+        if key not in self._done:
+            self._done[key] = encode_photo(photo.rgb, lossless=photo.lossless)
+
+    def of(self, photo: NewPhoto) -> EncodedPhoto:
+        """Return what a photo that was added became."""
+        return self._done[id(photo.rgb), photo.lossless]
+
+    def __iter__(self) -> Iterator[EncodedPhoto]:
+        return iter(self._done.values())
 
 
 class PhotoFolder:

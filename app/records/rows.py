@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import fields
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Select, or_, select
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -17,8 +18,10 @@ from app.records.codec import (
     place_from_json,
     place_to_json,
 )
+from app.records.errors import NoSuchRecordError
 from app.records.models import (
     WORD_LENGTH,
+    Base,
     BuyerRow,
     OutcomeRow,
     OwnCallRow,
@@ -46,6 +49,11 @@ from app.records.types import (
 from rules.engine import Grading
 from rules.findings import Findings
 from rules.table import RuleSheet
+
+Row = TypeVar("Row", bound=Base)
+Value = TypeVar("Value")
+
+GONE = "It was deleted, perhaps in another window. Go back to the list."
 
 # -- which rows -------------------------------------------------------------------
 
@@ -87,6 +95,14 @@ def matching(
     if since_utc is not None:
         query = query.where(PieceRow.created_utc >= since_utc)
     return query
+
+
+def find_row(session: Session, kind: type[Row], key: object, words: str) -> Row:
+    """Return the row of this key; raises NoSuchRecordError, which calls it ``words``."""
+    row = session.get(kind, key)
+    if row is None:
+        raise NoSuchRecordError(f"there is no such {words}", fix=GONE, where=str(key)[:80])
+    return row
 
 
 def known_hashes(session: Session) -> set[str]:
@@ -161,15 +177,12 @@ def clean_tags(tags: Iterable[str]) -> list[str]:
 
 def piece_record(row: PieceRow) -> PieceRecord:
     """Return a row with all that hangs on it as a plain value."""
-    return PieceRecord(
-        id=row.id,
-        created_utc=row.created_utc,
-        updated_utc=row.updated_utc,
-        name=row.name,
+    return value_of(
+        PieceRecord,
+        row,
         findings=findings_from_json(row.findings),
         grading=grading_from_json(row.grading),
         sheet=SheetStamp(id=row.sheet_id, title=row.sheet_title, hash=row.sheet_hash),
-        notes=row.notes,
         tags=tuple(tag.tag for tag in row.tags),
         photos=tuple(map(piece_photo, row.photos)),
         own_calls=tuple(map(own_call, row.own_calls)),
@@ -177,49 +190,36 @@ def piece_record(row: PieceRow) -> PieceRecord:
     )
 
 
+def value_of(kind: type[Value], row: Base, **given: object) -> Value:
+    """Return a dataclass with the fields of a row of the same names; ``given`` are the others."""
+    names = (field.name for field in fields(kind))  # type: ignore[arg-type]
+    return kind(**{name: given[name] if name in given else getattr(row, name) for name in names})
+
+
 def piece_photo(row: PiecePhotoRow) -> PiecePhoto:
     """Return a piece's photo as a plain value."""
-    return PiecePhoto(
-        id=row.id,
+    return value_of(
+        PiecePhoto,
+        row,
         sha256=row.photo_sha256,
         width_px=row.photo.width_px,
         height_px=row.photo.height_px,
-        name=row.name,
         role=PhotoRole(row.role),
         place=None if row.place is None else place_from_json(row.place),
         findings=None if row.findings is None else findings_from_json(row.findings),
-        reference=row.reference,
-        added_utc=row.added_utc,
     )
 
 
 def own_call(row: OwnCallRow) -> OwnCall:
     """Return what a person said as a plain value."""
-    return OwnCall(
-        id=row.id,
-        grade=row.grade,
-        blind=row.blind,
-        who=row.who,
-        tarnish_level=row.tarnish_level,
-        called_utc=row.called_utc,
-    )
+    return value_of(OwnCall, row)
 
 
 def outcome_of(row: OutcomeRow) -> Outcome:
     """Return what a buyer made of a piece as a plain value."""
-    return Outcome(
-        id=row.id,
-        buyer_id=row.buyer_id,
-        buyer_name=row.buyer.name,
-        grade=row.grade,
-        paid=row.paid,
-        currency=row.currency,
-        weight_kg=row.weight_kg,
-        note=row.note,
-        told_utc=row.told_utc,
-    )
+    return value_of(Outcome, row, buyer_name=row.buyer.name)
 
 
 def buyer_of(row: BuyerRow) -> Buyer:
     """Return a buyer as a plain value."""
-    return Buyer(id=row.id, name=row.name, notes=row.notes, created_utc=row.created_utc)
+    return value_of(Buyer, row)

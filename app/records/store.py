@@ -11,25 +11,20 @@ What is told done is on the disk; what fails left everything as it was.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from decimal import Decimal
 from math import isfinite
 from pathlib import Path
-from typing import TypeVar
 
 from sqlalchemy import Engine, delete, func, select
-from sqlalchemy.exc import SQLAlchemyError
-from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm import Session
 
 from app.records.database import (
     database_url,
     default_folder,
-    files_set_aside,
     open_database,
-    writing_engine,
 )
 from app.records.errors import NoSuchRecordError, RecordsError
 from app.records.mending import forget_unused, mark_unused, mend, reserve
@@ -44,10 +39,12 @@ from app.records.models import (
     PieceRow,
     TagRow,
 )
-from app.records.photos import EncodedPhoto, PhotoFolder, encode_photo, small_picture
+from app.records.photos import EncodedPhoto, Encoder, PhotoFolder, small_picture
 from app.records.rows import (
+    GONE,
     buyer_of,
     clean_tags,
+    find_row,
     known_hashes,
     matching,
     new_piece_row,
@@ -60,6 +57,7 @@ from app.records.rows import (
 )
 from app.records.text import many_lines, name_key, one_line, word
 from app.records.times import now_utc
+from app.records.transactions import Transactions
 from app.records.types import (
     CONFIRMED,
     Buyer,
@@ -73,12 +71,8 @@ from rules.engine import Grading
 from rules.findings import Findings
 from rules.table import RuleSheet
 
-Row = TypeVar("Row", bound=Base)
-
 LARGEST_PAID = Decimal("1e12")
 THUMBNAIL_PX = 320
-
-_GONE = "It was deleted, perhaps in another window. Go back to the list."
 
 
 def open_records(folder: Path | None = None, *, url: str | None = None) -> Records:
@@ -104,7 +98,7 @@ def open_records(folder: Path | None = None, *, url: str | None = None) -> Recor
     return records
 
 
-class Records:
+class Records(Transactions):
     """An open record store; see :func:`open_records`.
 
     Attributes:
@@ -114,45 +108,10 @@ class Records:
     """
 
     def __init__(self, engine: Engine, *, folder: Path, messages: tuple[str, ...] = ()) -> None:
+        super().__init__(engine)
         self.folder = folder
         self.messages = messages
         self.photos = PhotoFolder(folder / "photos")
-        self._engine = engine
-        self._reading = sessionmaker(engine)
-        self._writing = sessionmaker(writing_engine(engine), expire_on_commit=False)
-
-    def close(self) -> None:
-        """Let go of the database."""
-        self._engine.dispose()
-
-    def __enter__(self) -> Records:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    # -- transactions -----------------------------------------------------------
-
-    @contextmanager
-    def reading(self) -> Iterator[Session]:
-        """A session that reads; for tables beside these too.
-
-        Raises:
-            RecordsError: The database failed.
-        """
-        with _told(), self._reading() as session:
-            yield session
-
-    @contextmanager
-    def writing(self) -> Iterator[Session]:
-        """A session that alone may write; committed at the end, undone by any exception.
-
-        Keep it short: other writers wait. Raises RecordsError as :meth:`reading`.
-        """
-        with _told(), self._writing.begin() as session:
-            # SQLite has taken the right to write with BEGIN IMMEDIATE; elsewhere this row is it.
-            session.execute(select(MetaRow.value).where(MetaRow.key == "lock").with_for_update())
-            yield session
 
     # -- pieces -----------------------------------------------------------------
 
@@ -162,7 +121,7 @@ class Records:
 
     def save_pieces(self, pieces: Sequence[NewPiece]) -> tuple[PieceRecord, ...]:
         """Record several pieces, all or none; a photo they share is stored once."""
-        encoded = _Encoder()
+        encoded = Encoder()
         for piece in pieces:
             for photo in piece.photos:
                 encoded.add(photo)
@@ -181,7 +140,7 @@ class Records:
         with self.reading() as session:
             row = session.scalars(whole_pieces().where(PieceRow.id == piece_id)).one_or_none()
             if row is None:
-                raise NoSuchRecordError("there is no such piece", fix=_GONE, where=piece_id)
+                raise NoSuchRecordError("there is no such piece", fix=GONE, where=piece_id)
             return piece_record(row)
 
     def pieces(
@@ -267,7 +226,7 @@ class Records:
         together = (findings, grading, sheet)
         if any(part is None for part in together) and any(part is not None for part in together):
             raise ValueError("findings, grading and sheet come together")
-        encoded = _Encoder()
+        encoded = Encoder()
         encoded.add(photo)
         with self._keeping(encoded), self._changing(piece_id) as (session, row):
             position = 1 + max((old.position for old in row.photos), default=-1)
@@ -356,7 +315,7 @@ class Records:
             told_utc=told_utc or now_utc(),
         )
         with self._changing(piece_id) as (session, row):
-            _row(session, BuyerRow, buyer_id, "buyer")
+            find_row(session, BuyerRow, buyer_id, "buyer")
             row.outcomes.append(outcome)
             session.flush()
             return outcome_of(outcome)
@@ -364,8 +323,8 @@ class Records:
     def remove_outcome(self, outcome_id: str) -> None:
         """Take an outcome back."""
         with self.writing() as session:
-            outcome = _row(session, OutcomeRow, outcome_id, "outcome")
-            _row(session, PieceRow, outcome.piece_id, "piece").updated_utc = now_utc()
+            outcome = find_row(session, OutcomeRow, outcome_id, "outcome")
+            find_row(session, PieceRow, outcome.piece_id, "piece").updated_utc = now_utc()
             session.delete(outcome)
 
     # -- buyers -------------------------------------------------------------------
@@ -379,7 +338,7 @@ class Records:
     def buyer(self, buyer_id: str) -> Buyer:
         """Return one buyer; raises NoSuchRecordError."""
         with self.reading() as session:
-            return buyer_of(_row(session, BuyerRow, buyer_id, "buyer"))
+            return buyer_of(find_row(session, BuyerRow, buyer_id, "buyer"))
 
     def add_buyer(self, name: str, *, notes: str = "") -> Buyer:
         """Return the buyer of this name, new or the one there is."""
@@ -404,7 +363,7 @@ class Records:
             PhotoLostError: Its file is missing or was changed.
         """
         with self.reading() as session:
-            kind = _row(session, PhotoRow, sha256, "photo").kind
+            kind = find_row(session, PhotoRow, sha256, "photo").kind
         return self.photos.get(sha256, kind)
 
     def thumbnail(self, sha256: str, *, longest_px: int = THUMBNAIL_PX) -> bytes:
@@ -416,7 +375,7 @@ class Records:
     def delete_piece(self, piece_id: str) -> None:
         """Delete a piece with all that hangs on it, and the photos nobody else uses."""
         with self.writing() as session:
-            row = _row(session, PieceRow, piece_id, "piece")
+            row = find_row(session, PieceRow, piece_id, "piece")
             hashes = {photo.photo_sha256 for photo in row.photos}
             session.delete(row)
             session.flush()
@@ -437,17 +396,10 @@ class Records:
         with self.writing() as session:
             forget_unused(session, self.photos)
             self.photos.remove_unknown(known_hashes(session))
-        if self._engine.dialect.name == "sqlite":
-            self._shrink()
+        self.shrink()
         if also_set_aside:
             for path in self.set_aside_files():
                 path.unlink(missing_ok=True)
-
-    def set_aside_files(self) -> tuple[Path, ...]:
-        """Return damaged database files that were set aside."""
-        if self._engine.dialect.name != "sqlite":
-            return ()
-        return files_set_aside(Path(str(self._engine.url.database)))
 
     def mend(self) -> None:
         """Undo what a kill left, and lay photos that no record knows aside; done at opening."""
@@ -461,21 +413,10 @@ class Records:
 
     # -- inside -------------------------------------------------------------------
 
-    def _shrink(self) -> None:
-        """Give the space of deleted rows back, and empty the log that still holds them."""
-        with _told(), self._engine.connect() as connection:
-            raw = connection.connection.dbapi_connection
-            # Outside any transaction. Somebody who reads just now keeps the old pages a
-            # little longer: the rows are gone all the same.
-            with suppress(sqlite3.OperationalError):
-                if raw is not None:
-                    raw.execute("VACUUM")
-                    raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-
     @contextmanager
     def _changing(self, piece_id: str) -> Iterator[tuple[Session, PieceRow]]:
         with self.writing() as session:
-            row = _row(session, PieceRow, piece_id, "piece")
+            row = find_row(session, PieceRow, piece_id, "piece")
             yield session, row
             row.updated_utc = now_utc()
 
@@ -493,7 +434,7 @@ class Records:
         row.photos.append(piece_photo_row(photo, sha256=encoded.sha256, position=position))
 
     @contextmanager
-    def _keeping(self, encoded: _Encoder) -> Iterator[None]:
+    def _keeping(self, encoded: Encoder) -> Iterator[None]:
         """Store photos for what is then written; without it they are not kept."""
         with self.keeping() as keep:
             for photo in encoded:
@@ -534,63 +475,6 @@ class Records:
                 fix="Check that the disk is not full and the folder may be written to.",
                 where=str(self.photos.folder),
             ) from fault
-
-
-class _Encoder:
-    """Encodes each picture once, however many pieces are on it."""
-
-    def __init__(self) -> None:
-        self._done: dict[tuple[int, bool], EncodedPhoto] = {}
-
-    def add(self, photo: NewPhoto) -> None:
-        key = id(photo.rgb), photo.lossless
-        if key not in self._done:
-            self._done[key] = encode_photo(photo.rgb, lossless=photo.lossless)
-
-    def of(self, photo: NewPhoto) -> EncodedPhoto:
-        return self._done[id(photo.rgb), photo.lossless]
-
-    def __iter__(self) -> Iterator[EncodedPhoto]:
-        return iter(self._done.values())
-
-
-@contextmanager
-def _told() -> Iterator[None]:
-    """Turn what a database raises into our own error."""
-    try:
-        yield
-    except SQLAlchemyError as fault:
-        told = str(getattr(fault, "orig", None) or fault)
-        for sign, words, fix in _FAULTS:
-            if sign in told:
-                raise RecordsError(words, fix=fix) from fault
-        raise RecordsError(
-            f"the records' database failed ({type(fault).__name__})",
-            fix="Try again; if it stays, restart the program: a damaged file is set aside then.",
-        ) from fault
-
-
-_FAULTS = (
-    ("is full", "the disk is full", "Make room on it and try again; nothing was changed."),
-    (
-        "is locked",
-        "another program is writing to the records",
-        "Close it, or wait and try again; nothing was changed.",
-    ),
-    (
-        "readonly",
-        "the records may not be written to",
-        "Check the rights of the folder; nothing was changed.",
-    ),
-)
-"""What SQLite's own messages mean (sqlite3ErrStr in its source: SQLITE_FULL, BUSY, READONLY)."""
-
-
-def _row(session: Session, kind: type[Row], key: str, words: str) -> Row:
-    row = session.get(kind, key)
-    if row is None:
-        raise NoSuchRecordError(f"there is no such {words}", fix=_GONE, where=str(key)[:80])
-    return row
 
 
 def _grade_id(grade: str) -> str:
