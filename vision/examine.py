@@ -48,9 +48,6 @@ MAX_PIECES = 24
 """More than this on one photo is a heap, or a table taken for pieces."""
 
 
-TURNS = ("coil_or_tangle", "pieces_side_by_side")
-"""Problems of what lies in turns or side by side: its width was not measured."""
-
 TURNS_OF_UNKNOWN_SIZE = 0.4
 """Familiarity of turns whose size nobody knows, under the limit of being sure: without a
 reference a wheel, a bearing or a bundle of swabs looks like a coil. On 149 real photos without
@@ -315,7 +312,7 @@ def _reading(
 ) -> PieceReading:
     flags = {str(what): flag for what, flag in seen.seen.items()}
     known = seen.familiarity
-    if scale is None and facts.source is None and any(p.code in TURNS for p in widths.problems):
+    if scale is None and facts.source is None and widths.many_turns:
         known = min(known, TURNS_OF_UNKNOWN_SIZE)
     return PieceReading(
         region=region,

@@ -52,7 +52,17 @@ NO_LINES: FloatArray = np.zeros((0, 2, 2))
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Widths:
-    """Form and widths of one piece, with where they come from and what stood in the way."""
+    """Form and widths of one piece, with where they come from and what stood in the way.
+
+    Attributes:
+        form: What kind of thing it is.
+        diameter: Outer diameter, mm; None where the photo can't tell.
+        strand_diameter: Of one strand, mm; None where the photo can't tell.
+        lines_px: ``(n, 2, 2)`` ends of the widths that were used, photo pixels.
+        problems: What stood in the way, and what to do.
+        notes: What a person should know of how it was measured.
+        many_turns: Whether many turns or pieces lie in one outline, so that no width is its own.
+    """
 
     form: FormFinding
     diameter: Measurement | None = None
@@ -60,6 +70,7 @@ class Widths:
     lines_px: FloatArray = field(default_factory=lambda: NO_LINES)
     problems: tuple[Problem, ...] = ()
     notes: tuple[str, ...] = ()
+    many_turns: bool = False
 
 
 def widths_of(
@@ -110,6 +121,7 @@ def widths_of(
             problems=(
                 problem_of("pieces_side_by_side") if bunch else problem_of("coil_or_tangle"),
             ),
+            many_turns=True,
         )
     if stated is not None:
         form = FormFinding.of(stated)

@@ -59,6 +59,7 @@ def test_turns_that_the_network_sees_have_no_width(
             photo, region, scale_from_above(), None, lambda: map_over(photo), cut_end=False
         )
         assert ("coil_or_tangle" in [p.code for p in widths.problems]) is expected
+        assert widths.many_turns is expected
         assert widths.diameter is None or not expected
 
 

@@ -75,14 +75,6 @@ class Ellipse:
         """Signed distance of points from the ellipse, outside positive (first order)."""
         return _signed_distance(_parameters(self), points_px)
 
-    def eccentric_angle(self, points_px: FloatArray) -> FloatArray:
-        """Eccentric angle of points, radians."""
-        c, s = cos(radians(self.angle_deg)), sin(radians(self.angle_deg))
-        d = points_px - np.asarray(self.centre_px)
-        u, v = c * d[:, 0] + s * d[:, 1], -s * d[:, 0] + c * d[:, 1]
-        angle: FloatArray = np.arctan2(v / self.minor_px, u / self.major_px)
-        return angle
-
     def half_extent_px(self) -> tuple[float, float]:
         """Half width and half height of the upright box around the ellipse."""
         c, s = cos(radians(self.angle_deg)), sin(radians(self.angle_deg))

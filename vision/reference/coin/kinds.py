@@ -45,11 +45,6 @@ class Coin:
     thickness_mm: float
     colour: CoinColour
 
-    @property
-    def copper_coloured(self) -> bool:
-        """Whether a colour test would take it for scrap copper."""
-        return self.colour is CoinColour.COPPER
-
 
 NOT_USABLE = {
     "gb-20p": "it has seven sides, so its width depends on where you measure",

@@ -36,13 +36,6 @@ def test_the_australian_five_cents_keep_under_their_legal_maximum() -> None:
     assert coin("au-5c").thickness_mm <= 1.55
 
 
-def test_copper_coloured_coins_are_known_as_such() -> None:
-    copper = {key for key in COIN_KEYS if coin(key).copper_coloured}
-    assert copper == {
-        *("us-1c", "ca-1c", "eu-1c", "eu-2c", "eu-5c", "gb-1p", "gb-2p", "jp-10"),
-    }
-
-
 @pytest.mark.parametrize("key", ["gb-50p", "gb-20p", "gb-1", "ca-1"])
 def test_coins_with_sides_are_refused_with_the_reason(key: str) -> None:
     with pytest.raises(ContractError, match="sides"):
