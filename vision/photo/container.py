@@ -11,6 +11,7 @@ import re
 import struct
 import zlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from rules.errors import PhotoError
 from vision.problems import photo_error
@@ -63,23 +64,39 @@ def kind_of(data: bytes) -> str | None:
     return next((kind for magic, kind in _FIRST_BYTES if data.startswith(magic)), None)
 
 
-def check_claims(data: bytes, name: str) -> None:
-    """Refuse what would cost too much even to open.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claims:
+    """What a file's head says.
+
+    Attributes:
+        kind: ``JPEG`` or ``PNG``; None for anything else.
+        scans: Scans of a JPEG, 0 for other kinds.
+    """
+
+    kind: str | None
+    scans: int = 0
+
+
+def check_claims(data: bytes, name: str) -> Claims:
+    """Return what a file says of itself; refuse what would cost too much even to open.
 
     Raises:
         PhotoError: ``damaged``, ``too_many_scans``, ``too_many_pixels``, ``too_small`` or
             ``odd_shape``.
     """
-    if kind_of(data) == "JPEG":
+    kind, scans = kind_of(data), 0
+    if kind == "JPEG":
         if data.count(b"\xff\xff") * 2 > MAX_FILL_BYTES:
             raise damaged(name)
-        if scans_of(data) > MAX_SCANS:
+        scans = scans_of(data)
+        if scans > MAX_SCANS:
             raise photo_error("too_many_scans", where=name, most=MAX_SCANS)
-    elif kind_of(data) == "PNG" and not _sums_hold(data):
+    elif kind == "PNG" and not _sums_hold(data):
         raise damaged(name)
     size = _webp_size(data)
     if size is not None:
         check_size(*size, name)
+    return Claims(kind=kind, scans=scans)
 
 
 def _sums_hold(data: bytes) -> bool:

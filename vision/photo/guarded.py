@@ -17,13 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from rules.errors import PhotoError
-from vision.photo.container import (
-    damaged,
-    kind_of,
-    out_of_memory,
-    scans_of,
-    too_slow,
-)
+from vision.photo.container import Claims, damaged, out_of_memory, too_slow
 from vision.photo.decoding import CameraNotes, Decoded, decode
 
 FROM_SCANS = 20
@@ -43,11 +37,11 @@ LIMIT_BYTES = 1_300_000_000
 """Address space above what the process starts with."""
 
 
-def wants_guard(data: bytes) -> bool:
+def wants_guard(data: bytes, claims: Claims) -> bool:
     """Return whether the header says that decoding may take long or much memory."""
-    if kind_of(data) == "JPEG":
-        return scans_of(data) > FROM_SCANS
-    if kind_of(data) == "PNG":
+    if claims.kind == "JPEG":
+        return claims.scans > FROM_SCANS
+    if claims.kind == "PNG":
         width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
         return width * height > FROM_PIXELS
     return len(data) > FROM_BYTES or _stated_pixels(data) > FROM_PIXELS
