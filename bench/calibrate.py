@@ -21,13 +21,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from math import sqrt
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from app.practice.statistics import share_of
+from bench.figures import calibration_error
 from rules.confidence import DECIDE_P, Calibration, is_decided
 
 Floats = NDArray[np.float64]
@@ -206,12 +207,9 @@ def nll(p: Floats, truth: NDArray[np.int64]) -> float:
     return float(-np.log(np.maximum(p[np.arange(len(p)), truth], FLOOR)).mean())
 
 
-def ece(pieces: Graded, bins: int = 15) -> float:
-    """Return the expected calibration error of the first choice over equal-mass bins."""
-    said, right = pieces.p.max(axis=1), pieces.p.argmax(axis=1) == pieces.truth
-    parts = np.array_split(np.argsort(said), bins)
-    gaps = [abs(said[part].mean() - right[part].mean()) * len(part) for part in parts if len(part)]
-    return float(sum(gaps) / len(said))
+def ece(pieces: Graded) -> float:
+    """Return the expected calibration error of the first choice."""
+    return calibration_error(pieces.p.max(axis=1), pieces.p.argmax(axis=1) == pieces.truth)
 
 
 def decided(pieces: Graded, threshold: float) -> tuple[int, int]:
@@ -220,20 +218,6 @@ def decided(pieces: Graded, threshold: float) -> tuple[int, int]:
     sure = np.array([is_decided(row, limits) for row in pieces.p], bool)
     wrong = pieces.p.argmax(axis=1)[sure] != pieces.truth[sure] if sure.any() else np.zeros(0)
     return int(sure.sum()), int(wrong.sum())
-
-
-def wilson(hits: int, of: int) -> tuple[float, float]:
-    """Return the 95 % interval of a share (E. B. Wilson 1927).
-
-    >>> [round(v, 3) for v in wilson(0, 100)]
-    [0.0, 0.037]
-    """
-    if of == 0:
-        return 0.0, 1.0
-    z, p = 1.96, hits / of
-    middle, half = p + z * z / (2 * of), z * sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    scale = 1 + z * z / of
-    return max(0.0, (middle - half) / scale), min(1.0, (middle + half) / scale)
 
 
 def table(raw: Graded, held: Graded, fitted: Calibration) -> str:
@@ -246,7 +230,8 @@ def table(raw: Graded, held: Graded, fitted: Calibration) -> str:
         cells = []
         for one in (raw, held):
             count, wrong = decided(one, threshold)
-            low, high = wilson(wrong, count)
+            told = share_of(wrong, count)
+            low, high = (0.0, 1.0) if told is None else (told.low95, told.high95)
             share = count / len(one.p)
             cells.append(
                 f"{100 * share:.0f} % of {len(one.p)}; {wrong} of {count} wrong "

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.practice.statistics import share_of
+from bench.figures import calibration_error
 from bench.real_truth import RIGHT_LOOKS, STRANGE, Truth
 
 COPPER = frozenset({"bare_bright", "no1", "no2"})
@@ -120,14 +120,6 @@ def rates(answers: Sequence[Answer]) -> dict[str, Pairs]:
     return {name: [(a.confidence, a.is_right) for a in of] for name, of in groups.items() if of}
 
 
-def calibration_error(pairs: Pairs, bins: int = 10) -> float:
-    """Return the expected calibration error over bins with the same number of answers."""
-    ordered = np.array(sorted(pairs, key=lambda pair: pair[0]), float)
-    parts: list[NDArray[np.float64]] = np.array_split(ordered, min(bins, len(ordered)))
-    gaps = [len(part) * abs(part[:, 0].mean() - part[:, 1].mean()) for part in parts]
-    return float(sum(gaps) / len(ordered))
-
-
 def _head(answers: Sequence[Answer], judged: Sequence[Answer], faults: int) -> str:
     sure = [a for a in judged if a.is_sure]
     decided = [a for a in judged if a.is_decided]
@@ -163,8 +155,8 @@ def _head(answers: Sequence[Answer], judged: Sequence[Answer], faults: int) -> s
 
 
 def _error(judged: Sequence[Answer]) -> float:
-    pairs = [(a.confidence, a.is_right) for a in judged]
-    return calibration_error(pairs) if pairs else float("nan")
+    said, right = [a.confidence for a in judged], [a.is_right for a in judged]
+    return calibration_error(said, right, bins=10)
 
 
 def _by_kind(judged: Sequence[Answer]) -> str:

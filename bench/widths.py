@@ -24,7 +24,7 @@ import app  # noqa: F401 - first, since it says how many threads numpy takes
 # isort: split
 import numpy as np
 
-from bench.accuracy import match
+from bench.truth import match
 
 CLASSES_PX = (0, 8, 12, 20, 50, 150, 10_000)
 LEAST_PX = 8.0

@@ -23,7 +23,6 @@ from bench.calibrate import (
     fit,
     graded,
     left_out,
-    wilson,
 )
 
 GRADES = ("bare_bright", "no1", "no2")
@@ -100,11 +99,6 @@ def test_one_miss_among_few_does_not_stop_all_deciding() -> None:
     assert decide_limit(few) < 0.97
     truth[7] = 2
     assert decide_limit(few) > 0.97
-
-
-def test_a_share_of_none_is_not_known_exactly() -> None:
-    assert wilson(0, 100) == pytest.approx((0.0, 0.037), abs=5e-4)
-    assert wilson(0, 0) == (0.0, 1.0)
 
 
 def test_what_is_written_reads_back_with_photos_and_mix() -> None:

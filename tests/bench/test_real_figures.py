@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import pytest
-
-from bench.real_figures import Answer, calibration_error, rates, report
+from bench.real_figures import Answer, rates, report
 from bench.real_pictures import reliability, risk_coverage, worst
 from bench.real_truth import RIGHT_GRADES, Truth
 
@@ -70,11 +68,6 @@ def test_presence_is_counted_where_it_is_and_where_it_is_not() -> None:
     unseen = answer("insulated", "set_aside", 0.9, seen=dict.fromkeys(seen))
     assert "insulation" not in report([unseen], found={})
     assert line(text, "coating").startswith("| coating | - | n 0 | 100.0 % |")
-
-
-def test_calibration_error() -> None:
-    assert calibration_error([(1.0, True), (1.0, False)] * 20) == pytest.approx(0.5)
-    assert calibration_error([(0.5, True), (0.5, False)] * 20, bins=2) == pytest.approx(0.0)
 
 
 def test_the_risk_falls_to_the_axis_only_where_nothing_is_wrong() -> None:
