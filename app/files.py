@@ -38,6 +38,15 @@ def write_whole(path: Path, write: Callable[[Path], None], *, mode: int | None =
         raise
 
 
+def write_bytes_whole(path: Path, data: bytes, *, mode: int | None = None) -> None:
+    """Write these bytes as :func:`write_whole` does."""
+    write_whole(path, lambda part: _fill(part, data), mode=mode)
+
+
+def _fill(part: Path, data: bytes) -> None:
+    part.write_bytes(data)
+
+
 def safe_stem(name: str, *, taken: Container[str]) -> str:
     """Return a file name (without suffix) that a photo's own name can't misuse.
 

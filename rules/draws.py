@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.findings import (
+    K95,
     ON_THE_PIECE,
     Findings,
     Finish,
@@ -54,7 +55,6 @@ JACKETED_SHARE = 0.5
 # With less of the piece seen as copper, its finish says nothing of the rest.
 LEAST_COPPER = 0.02
 _SMALLEST_MM = 1e-6
-_K95 = 1.96  # half width of a normal 95 % interval in standard deviations
 
 # What covers the area that a share of the vocabulary is of.
 AREA_OF = {
@@ -285,8 +285,8 @@ def _areas(
 
 def _spread(measured: Measurement, z: Array) -> Array:
     """Draw about a value, each side as wide as its interval or u says."""
-    below = max((measured.value - measured.low95) / _K95, measured.u)
-    above = max((measured.high95 - measured.value) / _K95, measured.u)
+    below = max((measured.value - measured.low95) / K95, measured.u)
+    above = max((measured.high95 - measured.value) / K95, measured.u)
     drawn: Array = measured.value + np.where(z < 0, below, above) * z
     return drawn
 

@@ -13,6 +13,9 @@ from math import isfinite
 
 from rules.errors import ContractError
 
+K95 = 1.96
+"""Half width of a normal 95 % interval in standard uncertainties (JCGM 100:2008, table G.1)."""
+
 SHARE_SUM_TOLERANCE = 0.02
 
 
@@ -143,8 +146,8 @@ class Measurement:
             value=value,
             u=u,
             unit=unit,
-            low95=value - 1.96 * u,
-            high95=value + 1.96 * u,
+            low95=value - K95 * u,
+            high95=value + K95 * u,
             origin=origin,
             budget=dict(budget or {}),
         )

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from rules.errors import ContractError
 from rules.findings import (
+    K95,
     Facts,
     Findings,
     Finish,
@@ -62,7 +63,6 @@ added. Common practice, no source."""
 DISAGREE_P = 0.01
 """Photos that agree look as different as this, or more, once in a hundred times."""
 
-_K95 = 1.96
 _SHARPEST_P = 1e-4  # no photo is surer than this, whatever it says
 _SMALLEST_SHARE_U = 0.005  # a share that was never seen is still not known exactly
 _OTHER, _PHOTOS, _DISAGREEMENT = "other", "photos", "disagreement"
@@ -221,8 +221,8 @@ def pool_measurements(
         value=mean.value,
         u=mean.u,
         unit=measured[0].unit,
-        low95=min(max(mean.value - below * _K95 * mean.u, lowest), mean.value),
-        high95=max(min(mean.value + above * _K95 * mean.u, highest), mean.value),
+        low95=min(max(mean.value - below * K95 * mean.u, lowest), mean.value),
+        high95=max(min(mean.value + above * K95 * mean.u, highest), mean.value),
         origin=measured[0].origin,
         budget=mean.budget,
     ), mean.agreement
@@ -411,7 +411,7 @@ def _stretch(halves: list[float], measured: Sequence[Measurement], weights: Arra
     """Return how much wider than normal the intervals are on one side, on average."""
     ratios = np.array(
         [
-            max(1.0, half / (_K95 * one.u)) if one.u > 0 else 1.0
+            max(1.0, half / (K95 * one.u)) if one.u > 0 else 1.0
             for half, one in zip(halves, measured, strict=True)
         ]
     )

@@ -9,14 +9,13 @@ import numpy as np
 
 from rules.draws import AREA_OF, LIKELIER_P, Column, Draws, estimate_of
 from rules.evaluate import holds
-from rules.findings import Findings, Form, Unit, What
+from rules.findings import K95, Findings, Form, Unit, What
 from rules.table import Comparison, Condition, Row, RuleSheet
 from rules.vocabulary import VOCABULARY
 
 # Limits of rows that did not fire are told where they are nearer than this.
 NEAR = 3.0
 SURE_P = 0.995
-K95 = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

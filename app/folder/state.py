@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from app.files import write_whole
+from app.files import write_bytes_whole
 from app.folder.photo import Graded
 from rules.errors import CuproscopeError
 
@@ -60,7 +60,7 @@ class State:
         """Write a finished photo down: its overlay first, so that a line stands for both."""
         data = graded.overlay
         if data is not None:
-            write_whole(self.out / overlay_name, lambda part: _write_data(part, data))
+            write_bytes_whole(self.out / overlay_name, data)
         graded = replace(graded, overlay=None, overlay_name=None if data is None else overlay_name)
         self._append(
             {
@@ -113,7 +113,3 @@ class State:
                 ) from fault
             whole += len(line)
         return whole
-
-
-def _write_data(path: Path, data: bytes) -> None:
-    path.write_bytes(data)

@@ -10,6 +10,7 @@ from app.load.settling import differences
 from app.load.ticket import Ticket, TicketLine, TicketPiece
 from app.load.units import in_unit, money_words, rounded
 from rules.cautions import SELLING
+from rules.findings import K95
 from rules.sentences import sentence
 
 if TYPE_CHECKING:
@@ -91,7 +92,7 @@ def _bin_row(ticket: Ticket, line: TicketLine) -> list[Any]:
     price = "no price" if line.price is None else f"{line.price:f} / {line.per}"
     weight = f"{in_unit(line.kg, ticket.unit):.2f}"
     if line.estimated:
-        spread = 1.96 * float(in_unit(line.kg, ticket.unit)) * _rel(line)
+        spread = K95 * float(in_unit(line.kg, ticket.unit)) * _rel(line)
         weight = f"est. {weight}\n± {spread:.2f}"
     return [
         text(plain(line.bin), "cell"),

@@ -13,11 +13,8 @@ from enum import StrEnum
 from math import hypot, isfinite, pi, sqrt
 
 from app.load.units import EXACT, GRAM_TENTH, MOST_KG, LoadError, MassUnit, bounded, kg_from
-from rules.findings import Form, Measurement
+from rules.findings import K95, Form, Measurement
 from rules.gauge import CONDUCTOR_KG_PER_M3
-
-COVERAGE = 1.96
-"""95 % of a normal doubt (JCGM 100, table G.1)."""
 
 TUBE_KG_PER_M3 = 8940.0
 """Density behind the tube tables of ASTM B88 (their weights agree with it within 0.6 %)."""
@@ -83,8 +80,8 @@ def of_normal(kg: Decimal, u_kg: float, origin: WeightOrigin, how: str = "") -> 
     return Weight(
         kg=kg,
         u_kg=u_kg,
-        low95_kg=max(0.0, value - COVERAGE * u_kg),
-        high95_kg=value + COVERAGE * u_kg,
+        low95_kg=max(0.0, value - K95 * u_kg),
+        high95_kg=value + K95 * u_kg,
         origin=origin,
         how=how,
     )
@@ -206,9 +203,9 @@ def tube_weight(
         else f"wall {wall_low_mm:.2f} to {wall_high_mm:.2f} mm"
     )
     return estimated(
-        low - COVERAGE * u_size,
+        low - K95 * u_size,
         kg,
-        high + COVERAGE * u_size,
+        high + K95 * u_size,
         hypot(u_size, (high - low) / sqrt(12)),
         f"tube {outer_mm:.2f} mm, {wall} × {length_mm / 1000:.2f} m",
     )
@@ -281,7 +278,7 @@ def added(weights: Sequence[Weight]) -> Weight:
 
 def _with_rel(kg: float, u_rel: float, how: str) -> Weight:
     u = kg * u_rel
-    return estimated(kg - COVERAGE * u, kg, kg + COVERAGE * u, u, how)
+    return estimated(kg - K95 * u, kg, kg + K95 * u, u, how)
 
 
 def _root(*parts: float) -> float:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from app.records.errors import RecordsError
-from app.records.types import Box, PieceRecord, Place, Point
+from app.records.types import PieceRecord, Place, Point, box_of
 from rules.draws import best_piece
 from rules.errors import CuproscopeError
 from rules.evaluate import Evaluation
@@ -214,10 +214,10 @@ def _card(true: Mapping[str, Any], photo: Path, sheet: RuleSheet) -> PracticeCar
         reason=reason,
         findings=findings,
         place=Place(
-            box_px=_box(true["box_px"]),
+            box_px=box_of(true["box_px"]),
             outline_px=tuple(map(_point, true.get("outline_px", ()))),
-            brass_boxes_px=tuple(map(_box, true["brass_boxes_px"])),
-            solder_boxes_px=tuple(map(_box, true["solder_boxes_px"])),
+            brass_boxes_px=tuple(map(box_of, true["brass_boxes_px"])),
+            solder_boxes_px=tuple(map(box_of, true["solder_boxes_px"])),
         ),
         photo_path=photo,
     )
@@ -264,11 +264,6 @@ def _exact_mm(value: float | None) -> Measurement | None:
 
 def _grade_of_row(row_id: str, sheet: RuleSheet) -> str:
     return next(row.grade for row in sheet.rows if row.id == row_id)
-
-
-def _box(box: Iterable[float]) -> Box:
-    x, y, width, height = (int(value) for value in box)
-    return x, y, width, height
 
 
 def _point(point: Iterable[float]) -> Point:

@@ -123,7 +123,7 @@ def read_json(text: str, kind: type[T], schema: str, *, longest: int = MAX_CHARS
     if len(text) > longest:
         raise RecordsError(f"longer than {longest} letters", where=where)
     try:
-        value = json.loads(text, parse_constant=_no_constant)
+        value = json.loads(text, parse_constant=no_constant)
     except (ValueError, RecursionError) as fault:
         raise RecordsError("is no JSON", where=where) from fault
     if not isinstance(value, dict):
@@ -142,7 +142,8 @@ def read_json(text: str, kind: type[T], schema: str, *, longest: int = MAX_CHARS
     return whole
 
 
-def _no_constant(word: str) -> None:
+def no_constant(word: str) -> None:
+    """Refuse NaN and Infinity, which JSON (RFC 8259, section 6) has not."""
     raise ValueError(f"{word} is no number")
 
 

@@ -7,6 +7,7 @@ stay right.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -216,10 +217,10 @@ class PieceRecord:
 def place_of(reading: PieceReading) -> Place:
     """Return where a piece is on its photo, from its reading."""
     return Place(
-        box_px=_box(reading.region.box_px),
+        box_px=box_of(reading.region.box_px),
         outline_px=tuple((float(x), float(y)) for x, y in reading.region.outline_px),
-        brass_boxes_px=tuple(map(_box, reading.boxes_px.get(What.BRASS, ()))),
-        solder_boxes_px=tuple(map(_box, reading.boxes_px.get(What.SOLDER, ()))),
+        brass_boxes_px=tuple(map(box_of, reading.boxes_px.get(What.BRASS, ()))),
+        solder_boxes_px=tuple(map(box_of, reading.boxes_px.get(What.SOLDER, ()))),
         measured_lines_px=tuple(
             ((float(a[0]), float(a[1])), (float(b[0]), float(b[1])))
             for a, b in reading.measured_lines_px
@@ -255,6 +256,7 @@ def new_pieces_of(result: Result, sheet: RuleSheet) -> tuple[NewPiece, ...]:
     return tuple(found)
 
 
-def _box(box: tuple[int, int, int, int]) -> Box:
+def box_of(box: Iterable[float]) -> Box:
+    """Return ``(x, y, width, height)`` as whole numbers of Python's own."""
     x, y, width, height = (int(value) for value in box)
     return x, y, width, height

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
+from app.records.codec import no_constant
 from app.records.errors import BadArchiveError
 
 _NO_BLANK = re.compile(r"[^ \t\n\r]")
@@ -25,7 +26,7 @@ class JsonStream:
         self._text = ""
         self._at = 0
         self._is_over = False
-        self._decode = json.JSONDecoder(parse_constant=_no_constant).raw_decode
+        self._decode = json.JSONDecoder(parse_constant=no_constant).raw_decode
 
     def value(self) -> Any:  # noqa: ANN401 (what JSON holds)
         """Take the next value whole."""
@@ -101,7 +102,3 @@ class JsonStream:
         chunk = next(self._chunks, None)
         self._is_over = chunk is None
         self._text, self._at = self._text[self._at :] + (chunk or ""), 0
-
-
-def _no_constant(word: str) -> None:
-    raise ValueError(f"{word} is no number")

@@ -11,11 +11,10 @@ import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import partial
 from hashlib import sha256
 from pathlib import Path
 
-from app.files import write_whole
+from app.files import write_bytes_whole
 from app.web.desk.without_notes import without_notes
 from vision.photo.loading import MAX_BYTES
 from vision.problems import photo_error
@@ -57,14 +56,10 @@ def keep(data: bytes, *, name: str, folder: Path) -> Kept:
     digest = sha256(data).hexdigest()
     path = folder / digest
     if not path.is_file():
-        write_whole(path, partial(_fill, data=data), mode=0o600)
+        write_bytes_whole(path, data, mode=0o600)
     else:
         path.touch()
     return Kept(sha256=digest, name=name[:LONGEST_NAME] or "photo")
-
-
-def _fill(part: Path, *, data: bytes) -> None:
-    part.write_bytes(data)
 
 
 def path_of(kept: Kept, *, folder: Path) -> Path:

@@ -6,10 +6,8 @@ from dataclasses import dataclass
 from math import hypot
 
 from app.records import PhotoRole, PiecePhoto, PieceRecord
-from rules.findings import Findings, Measurement
+from rules.findings import K95, Findings, Measurement
 from rules.pooled import INDEPENDENT_PARTS, Pooled, pool_findings
-
-SURE_K = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,8 +36,8 @@ class Change:
 
     def words(self) -> str:
         """Return what may be said of it."""
-        size = f"{abs(self.difference):.2f} ± {SURE_K * self.u:.2f} (95 %)"
-        if abs(self.difference) <= SURE_K * self.u:
+        size = f"{abs(self.difference):.2f} ± {K95 * self.u:.2f} (95 %)"
+        if abs(self.difference) <= K95 * self.u:
             return f"No difference that the photos could tell: {size}."
         if self.difference < 0:
             return f"Brighter by {size}."

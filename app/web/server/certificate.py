@@ -9,11 +9,10 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from ipaddress import ip_address
 from pathlib import Path
 
-from app.files import write_whole
+from app.files import write_bytes_whole
 from rules.errors import CuproscopeError
 
 NAME = "lan.pem"
@@ -56,7 +55,7 @@ def certificate_for(address: str, *, folder: Path, now: datetime | None = None) 
     if found is None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            write_whole(path, partial(_fill, pem=_made(address, moment)), mode=0o600)
+            write_bytes_whole(path, _made(address, moment), mode=0o600)
         except OSError as fault:
             raise CuproscopeError(
                 f"the certificate can't be written: {fault.strerror or fault}", where=str(path)
@@ -64,10 +63,6 @@ def certificate_for(address: str, *, folder: Path, now: datetime | None = None) 
         found = _fingerprint_if_good(path, address, moment)
         assert found is not None
     return Certificate(path=path, fingerprint=found)
-
-
-def _fill(part: Path, *, pem: bytes) -> None:
-    part.write_bytes(pem)
 
 
 def _made(address: str, moment: datetime) -> bytes:
