@@ -59,7 +59,7 @@ class Result:
     Attributes:
         name: What the person called the photo.
         outcome: Graded, not measurable, or unreadable.
-        pieces: The pieces, largest first.
+        pieces: The pieces in reading order.
         problems: What stood in the way, each with what to do.
         cautions: What can hurt, where it applies.
         examination: The photo as examined; None where it could not be read, and for

@@ -19,7 +19,7 @@ from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Wh
 from rules.gauge import awg_from_mm
 
 if TYPE_CHECKING:
-    from vision.types import Boxes, Examination, Problem, Scale
+    from vision.types import Boxes, Examination, FloatArray, Problem, Scale
 
 SCHEMA = "cuproscope.grade/1"
 
@@ -40,7 +40,14 @@ def as_object(result: Result) -> Object:
         "pieces": [_piece(piece) for piece in result.pieces],
         "problems": [_problem(problem) for problem in result.problems],
         "cautions": list(result.cautions),
+        "left_out": _left_out(result.examination),
     }
+
+
+def _left_out(examination: Examination | None) -> list[Object]:
+    """Return what was seen beside the pieces, each with why it is none of them."""
+    seen = () if examination is None else examination.left_out
+    return [{"why": str(one.why), "outline_px": _points(one.outline_px)} for one in seen]
 
 
 def _photo(result: Result) -> Object:
@@ -100,12 +107,13 @@ def _piece(piece: GradedPiece) -> Object:
 
 
 def _outline(piece: GradedPiece) -> list[list[float | None]] | None:
-    if piece.reading is None:
-        return None
+    return None if piece.reading is None else _points(piece.reading.region.outline_px)
+
+
+def _points(outline_px: FloatArray) -> list[list[float | None]]:
     from vision.pieces.polygons import simple_outline
 
-    points = simple_outline(piece.reading.region.outline_px)
-    return [[_rounded(float(x), 1), _rounded(float(y), 1)] for x, y in points]
+    return [[_rounded(float(x), 1), _rounded(float(y), 1)] for x, y in simple_outline(outline_px)]
 
 
 def _measured(measured: Measurement | None) -> Object | None:

@@ -12,6 +12,9 @@ from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from functools import partial
 
+import cv2
+import numpy as np
+
 from rules.errors import ContractError, PhotoError
 from rules.findings import Facts, Findings, Form, FormFinding
 from vision.finish.judging import FinishReading, judge_finish
@@ -26,12 +29,15 @@ from vision.photo.beside import beside, has_second_core
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
 from vision.pieces.finding import Sketch, is_bunch, pieces_on, sketch_pieces
+from vision.pieces.left_out import sort_out
+from vision.pieces.reading_order import reading_order
 from vision.problems import as_problem, problem_of
 from vision.reference.places import Place, reference_places
 from vision.reference.scale import detect_scale
 from vision.types import (
     Examination,
     FloatArray,
+    LeftOut,
     Photo,
     PieceReading,
     Problem,
@@ -44,8 +50,8 @@ from vision.width.piece import Widths, widths_of
 CUT_END = "cut_end"
 """Stated form of a photo that looks straight onto the cut end of a cable."""
 
-MAX_PIECES = 24
-"""More than this on one photo is a heap, or a table taken for pieces."""
+MAX_PIECES = 30
+"""More than this on one photo is a heap, or a table taken for pieces; the largest count."""
 
 
 TURNS_OF_UNKNOWN_SIZE = 0.4
@@ -70,6 +76,7 @@ def examine(
     print_scale: float = 1.0,
     scale: Scale | None = None,
     at: tuple[float, float] | None = None,
+    also: Sequence[tuple[float, float]] = (),
 ) -> Examination:
     """Return what can be told from one photo.
 
@@ -84,13 +91,22 @@ def examine(
         scale: The scale where the person gave it (:mod:`vision.reference.two_points`); no
             reference is looked for then.
         at: A point on the only piece wanted, in photo pixels; None for every piece.
+        also: Points on what was left out, in photo pixels, that are pieces all the same.
 
     Raises:
         ContractError: ``form`` is not one of the known words.
         InstallError: A network is missing or damaged.
     """
     _stated_form(form)
-    seen = look_over(photo, reference=reference, print_scale=print_scale, scale=scale, at=at)
+    seen = look_over(
+        photo,
+        reference=reference,
+        print_scale=print_scale,
+        scale=scale,
+        at=at,
+        also=also,
+        any_length=form == CUT_END,
+    )
     return examine_seen(seen, form=form, facts=facts)
 
 
@@ -103,7 +119,8 @@ class Seen:
         overview: The surface network's look at all of it, as the camera saw it.
         scale: What lies beside the pieces; None where nothing of known size does.
         white: What shows the light's colour.
-        regions: The pieces, largest first.
+        regions: The pieces in reading order.
+        left_out: What else lies there, seen to be no piece.
         tapped: Whether a person pointed at the only one.
         problems: What stood in the way.
     """
@@ -113,6 +130,7 @@ class Seen:
     scale: Scale | None
     white: White
     regions: tuple[Region, ...]
+    left_out: tuple[LeftOut, ...]
     tapped: bool
     problems: tuple[Problem, ...]
 
@@ -124,8 +142,12 @@ def look_over(
     print_scale: float = 1.0,
     scale: Scale | None = None,
     at: tuple[float, float] | None = None,
+    also: Sequence[tuple[float, float]] = (),
+    any_length: bool = False,
 ) -> Seen:
     """Return where on a photo what lies: the first half of :func:`examine`, and as it asks.
+
+    ``any_length`` lets pieces count that are shorter than a piece mostly is, as cut ends are.
 
     Raises:
         InstallError: A network is missing or damaged.
@@ -138,7 +160,9 @@ def look_over(
         if scale is None:
             places = reference_places(overview)
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
-        regions = _regions(photo, overview, scale, at, problems, sketch)
+        regions, left_out = _regions(
+            photo, overview, scale, at, also, any_length, problems, sketch
+        )
     if not regions and at is None:
         problems.append(problem_of("no_piece"))
     return Seen(
@@ -146,7 +170,8 @@ def look_over(
         overview=overview,
         scale=scale,
         white=white_of(photo, overview, scale),
-        regions=regions[:MAX_PIECES],
+        regions=regions,
+        left_out=left_out,
         tapped=at is not None,
         problems=tuple(problems),
     )
@@ -156,7 +181,8 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
     """Return what can be told from a photo that was looked over: the second half."""
     stated = _stated_form(form)
     photo, scale, regions = seen.photo, seen.scale, seen.regions
-    judge = partial(judge_quality, photo, region=regions[0] if regions else None, scale=scale)
+    largest = max(regions, key=_area, default=None)
+    judge = partial(judge_quality, photo, region=largest, scale=scale)
     with beside() as lane:
         # What is seen on the pieces needs nothing of how wide they are, and takes as long.
         looks = _looks(photo, regions, load_surface_model(), seen.overview, seen.white, lane)
@@ -188,6 +214,7 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
         scale=scale,
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),
+        left_out=seen.left_out,
     )
 
 
@@ -223,20 +250,32 @@ def _regions(
     overview: SurfaceMap,
     scale: Scale | None,
     at: tuple[float, float] | None,
+    also: Sequence[tuple[float, float]],
+    any_length: bool,
     problems: list[Problem],
     sketch: Future[Sketch] | None,
-) -> tuple[Region, ...]:
+) -> tuple[tuple[Region, ...], tuple[LeftOut, ...]]:
+    """Return the pieces in reading order, and what is none of them."""
     outlines: Sequence[FloatArray] = scale.outlines_px if scale is not None else ()
     if at is not None:
         from vision.pieces.tapped import region_at
 
         try:
-            return (region_at(photo, at, reference_outlines_px=outlines, overview=overview),)
+            region = region_at(photo, at, reference_outlines_px=outlines, overview=overview)
         except PhotoError as fault:
             problems.append(as_problem(fault))
-            return ()
+            return (), ()
+        return (region,), ()
     early = sketch.result() if sketch is not None else None
-    return pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
+    found = pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
+    told = sort_out(photo, overview, found, scale, also=also, any_length=any_length)
+    pieces = told.pieces[:MAX_PIECES]
+    order = reading_order([region.box_px for region in pieces])
+    return tuple(pieces[index] for index in order), told.left_out
+
+
+def _area(region: Region) -> int:
+    return cv2.countNonZero(region.mask.view(np.uint8))
 
 
 def _sketch(photo: Photo, overview: SurfaceMap, lane: Executor) -> Future[Sketch] | None:
@@ -270,7 +309,6 @@ def _looks(
     lane: Executor,
 ) -> list[_Look]:
     """Hand the lane a look at each piece, closer than the overview where that shows more."""
-    closer = 0
 
     def detail_of(region: Region, *, is_closer: bool) -> SurfaceMap:
         if not is_closer:
@@ -286,12 +324,15 @@ def _looks(
             model=model.piece,
         )
 
+    near: set[Region] = set()
+    for region in sorted(regions, key=_area, reverse=True):
+        if len(near) < MAX_LOOKS and _shows_more(
+            photo, region, overview, white.near(region.box_px)
+        ):
+            near.add(region)
     looks = []
     for region in regions:
-        is_closer = closer < MAX_LOOKS and _shows_more(
-            photo, region, overview, white.near(region.box_px)
-        )
-        closer += is_closer
+        is_closer = region in near
         detail = lane.submit(detail_of, region, is_closer=is_closer)
         looks.append(_Look(detail=detail, finish=lane.submit(finish_of, region, detail)))
     return looks

@@ -230,11 +230,32 @@ class PieceReading:
     notes: tuple[str, ...] = ()
 
 
+class Why(StrEnum):
+    """Why something that lies there is no piece."""
+
+    STRANGER = "stranger"
+    SHORT = "short"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LeftOut:
+    """Something on the photo that was seen and is no piece.
+
+    Attributes:
+        outline_px: ``(n, 2)`` its outline in photo pixels, to a few of them.
+        why: Whether it looks like no copper, or is too short to be sorted.
+    """
+
+    outline_px: FloatArray
+    why: Why
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Examination:
-    """A photo as examined: scale, pieces, and what stood in the way."""
+    """A photo as examined: scale, pieces in reading order, and what stood in the way."""
 
     photo: Photo
     scale: Scale | None
     pieces: tuple[PieceReading, ...]
     problems: tuple[Problem, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()

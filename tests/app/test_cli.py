@@ -168,7 +168,7 @@ def check_grade(grade: dict[str, Any]) -> None:
 
 def check_contract(told: dict[str, Any]) -> None:
     """Everything that the contract ``cuproscope.grade/1`` promises of one object."""
-    check_keys(told, ["schema", "photo", "scale", "pieces", "problems", "cautions"])
+    check_keys(told, ["schema", "photo", "scale", "pieces", "problems", "cautions", "left_out"])
     assert told["schema"] == "cuproscope.grade/1"
     check_keys(told["photo"], ["name", "sha256", "width_px", "height_px", "notes"])
     if told["scale"] is not None:
@@ -184,6 +184,10 @@ def check_contract(told: dict[str, Any]) -> None:
         )
         assert all(1 <= number <= len(told["pieces"]) for number in problem["pieces"])
     assert all(isinstance(text, str) for text in told["cautions"])
+    for seen in told["left_out"]:
+        check_keys(seen, ["why", "outline_px"])
+        assert seen["why"] in ("stranger", "short")
+        assert len(seen["outline_px"]) >= 3
 
 
 @pytest.mark.usefixtures("seen")

@@ -282,7 +282,7 @@ def test_no_thickness_is_told_of_several_pieces_taken_for_one(
         Straight(length=240, angle_deg=17, centre=(160, 120)), 24.0, Look(), seed=3
     )
     region = replace(region, several=several)
-    monkeypatch.setattr(vision.examine, "_regions", lambda *_: (region,))
+    monkeypatch.setattr(vision.examine, "_regions", lambda *_: ((region,), ()))
     seen_so = examine(photo, scale=scale_from_above())
     (piece,) = seen_so.pieces
     assert (piece.findings.diameter is None) is several

@@ -49,6 +49,7 @@ def closeup(examination: Examination, box_px: tuple[int, int, int, int]) -> Exam
             for piece in examination.pieces
             if _meets(piece.region.outline_px, left, top, right, bottom)
         ),
+        left_out=(),  # from near it is about the piece
     )
 
 

@@ -1,0 +1,154 @@
+"""What lies there and is no piece: too short to be worth a bin, or plainly a stranger?
+
+It is shown faintly, so that a person sees that it was seen, and a tap makes it a piece.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.pieces.finding import reference_mask, regions_from_labels
+from vision.pieces.outlines import Labels
+from vision.types import FloatArray, LeftOut, Photo, Region, Scale, Surface, SurfaceMap, Why
+
+LEAST_MM = 15.0
+"""What is shorter is no piece where there is a scale: nobody sorts snippets shorter than a
+thumb's nail one by one. Common practice, no source."""
+
+LEAST_SHARE = 0.03
+"""The same where there is none, as a share of the photo's longer side: 15 mm where a photo
+shows half a metre of table."""
+
+STRANGER_P, MEAN_P = 0.5, 0.7
+"""The surface network's class from here on, and on average over the whole thing. On the first
+advised photos each of the things that pass was a stranger, with a mean of 0.85 and more."""
+
+MOST_STRANGERS = 12
+"""More are not drawn: the table is full of them, and their outlines would hide it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SortedOut:
+    """What was found, sorted.
+
+    Attributes:
+        pieces: What counts as a piece.
+        left_out: What was seen beside them.
+    """
+
+    pieces: tuple[Region, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+def sort_out(
+    photo: Photo,
+    overview: SurfaceMap,
+    found: Sequence[Region],
+    scale: Scale | None,
+    *,
+    also: Sequence[tuple[float, float]] = (),
+    any_length: bool = False,
+) -> SortedOut:
+    """Return which finds are pieces, and what else lies there.
+
+    Args:
+        photo: The photo.
+        overview: The surface network's map over all of it.
+        found: The finds.
+        scale: The scale; its reference is no stranger.
+        also: Points on what is a piece all the same, in photo pixels.
+        any_length: Whether short ones count too, as cut ends do.
+    """
+    is_long = [any_length or _is_long(photo, region.outline_px, scale) for region in found]
+    if not any(is_long):  # a photo of nothing longer is about what is there
+        is_long = [True] * len(found)
+    pieces = [region for region, long in zip(found, is_long, strict=True) if long]
+    short = [region for region, long in zip(found, is_long, strict=True) if not long]
+    for point in also:
+        wanted = next((region for region in short if _holds(region, point)), None)
+        if wanted is not None:
+            short = [region for region in short if region is not wanted]
+        else:
+            wanted = _stranger_at(photo, overview, point, found, scale)
+        pieces += [wanted] if wanted is not None else []
+    left = [LeftOut(outline_px=region.outline_px, why=Why.SHORT) for region in short]
+    taken = (*pieces, *short)
+    return SortedOut(
+        pieces=tuple(pieces), left_out=(*left, *_strangers(photo, overview, taken, scale))
+    )
+
+
+def _holds(region: Region, point_px: tuple[float, float]) -> bool:
+    outline = region.outline_px.astype(np.float32)
+    return cv2.pointPolygonTest(outline, point_px, measureDist=False) >= 0
+
+
+def _strangers(
+    photo: Photo, overview: SurfaceMap, taken: Sequence[Region], scale: Scale | None
+) -> list[LeftOut]:
+    """Return the things that the surface network takes for no copper at all, largest first."""
+    labels, count = _stranger_labels(photo, overview, taken, scale)
+    p = overview.p[list(Surface).index(Surface.STRANGER)]
+    found = []
+    for number in range(1, count):
+        own = labels == number
+        if float(p[own].mean()) < MEAN_P:
+            continue
+        outline = _outline(own, photo)
+        if _is_long(photo, outline, scale):
+            found.append((int(own.sum()), outline))
+    found.sort(key=lambda one: -one[0])
+    return [LeftOut(outline_px=outline, why=Why.STRANGER) for _, outline in found[:MOST_STRANGERS]]
+
+
+def _stranger_at(
+    photo: Photo,
+    overview: SurfaceMap,
+    point_px: tuple[float, float],
+    pieces: Sequence[Region],
+    scale: Scale | None,
+) -> Region | None:
+    """Return the stranger under a tapped point as a piece, None where none lies there."""
+    labels, _ = _stranger_labels(photo, overview, pieces, scale)
+    rows, columns = labels.shape
+    row = min(rows - 1, max(0, int(point_px[1] * rows / photo.height_px)))
+    column = min(columns - 1, max(0, int(point_px[0] * columns / photo.width_px)))
+    if not labels[row, column]:
+        return None
+    own = np.asarray(labels == labels[row, column], dtype=np.int32)
+    p = overview.p[list(Surface).index(Surface.STRANGER)]
+    found = regions_from_labels(photo, np.maximum(p, own.astype(np.float32)), own, least=0.0)
+    return found[0] if found else None
+
+
+def _stranger_labels(
+    photo: Photo, overview: SurfaceMap, pieces: Sequence[Region], scale: Scale | None
+) -> tuple[Labels, int]:
+    """Return the number of the stranger at each cell, and one more than there are."""
+    is_stranger = overview.p[list(Surface).index(Surface.STRANGER)] > STRANGER_P
+    taken = [piece.outline_px for piece in pieces]
+    taken += scale.outlines_px if scale is not None else ()
+    factor = photo.width_px / is_stranger.shape[1]
+    free = is_stranger & ~reference_mask(is_stranger.shape, taken, factor, margin_px=1)
+    count, labels = cv2.connectedComponents(free.astype(np.uint8), connectivity=8)
+    return np.asarray(labels, dtype=np.int32), count
+
+
+def _outline(own: Labels, photo: Photo) -> FloatArray:
+    """Return the outline of cells in photo pixels."""
+    contours, _ = cv2.findContours(own.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    points = max(contours, key=len)[:, 0].astype(np.float64)
+    cell = np.array([photo.width_px / own.shape[1], photo.height_px / own.shape[0]])
+    return np.asarray((points + 0.5) * cell - 0.5)
+
+
+def _is_long(photo: Photo, outline_px: FloatArray, scale: Scale | None) -> bool:
+    """Whether a thing's longer side is that of a piece, in mm where they are known."""
+    points = outline_px if scale is None else scale.to_mm(outline_px)
+    _, (width, height), _ = cv2.minAreaRect(points.astype(np.float32))
+    least = LEAST_SHARE * max(photo.width_px, photo.height_px) if scale is None else LEAST_MM
+    return bool(max(width, height) >= least)
