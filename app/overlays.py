@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,17 +13,18 @@ from app.words import (
     finish_words,
     form_words,
     grade_words,
+    is_unsure,
     seen_words,
     size_words,
 )
 from rules.sheet import RuleSheet
 
 if TYPE_CHECKING:
-    from vision.picture.overlay import Caption
+    from vision.picture.marks import Tag
+    from vision.picture.panel import Caption
+    from vision.types import Image
 
 JPEG_QUALITY = 90
-MANY_PIECES = 4
-"""With more pieces than this each is captioned in short."""
 
 
 def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
@@ -31,28 +33,48 @@ def write_overlay(path: Path, result: Result, sheet: RuleSheet) -> None:
     Raises:
         OSError: The file can't be written.
     """
-    from PIL import Image
+    from PIL import Image as PillowImage
 
-    from vision.picture.overlay import draw_overlay
-
-    if result.examination is None:
-        raise ValueError("a photo that was not read has no overlay")
-    drawn = draw_overlay(
-        result.examination,
-        [caption_of(p, sheet, short=len(result.pieces) > MANY_PIECES) for p in result.pieces],
-    )
-    picture = Image.fromarray(drawn)
+    picture = PillowImage.fromarray(drawn(result, sheet))
     write_whole(path, lambda part: picture.save(part, "JPEG", quality=JPEG_QUALITY))
 
 
+def drawn(result: Result, sheet: RuleSheet) -> Image:
+    """Return a photo's answer as a picture, ``(height, width, 3)`` uint8, RGB."""
+    from vision.picture.overlay import draw_overlay
+    from vision.picture.panel import MOST_IN_FULL
+
+    if result.examination is None:
+        raise ValueError("a photo that was not read has no overlay")
+    short = len(result.pieces) > MOST_IN_FULL
+    captions = [caption_of(piece, sheet, short=short) for piece in result.pieces]
+    return draw_overlay(result.examination, captions, tags=tags_of(result.pieces, sheet))
+
+
+def tags_of(pieces: Sequence[GradedPiece], sheet: RuleSheet) -> list[Tag]:
+    """Return what each piece wears on the photo: the grade that is likeliest, in short."""
+    from vision.picture.marks import Tag
+
+    ids = list(sheet.grade_ids)
+    likeliest = [max(ids, key=lambda grade: one.grading.p.get(grade, 0.0)) for one in pieces]
+    return [
+        Tag(
+            words=sheet.title_of(grade),
+            rank=ids.index(grade),
+            is_unsure=is_unsure(piece.grading),
+        )
+        for piece, grade in zip(pieces, likeliest, strict=True)
+    ]
+
+
 def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> Caption:
-    """Return what the overlay writes of a piece, the reason first; ``short`` in two lines."""
-    from vision.picture.overlay import Caption
+    """Return what the overlay writes of a piece, the reason first; ``short``: in one line."""
+    from vision.picture.panel import Caption
 
     findings, grading = piece.findings, piece.grading
     lines = [grading.reasons[0].text] if grading.reasons else []
-    if grading.settle:
-        lines.append(f"To settle it: {grading.settle}")
+    if grading.settle:  # what to do comes first where there is room for one line alone
+        lines.insert(0 if short else 1, f"To settle it: {grading.settle}")
     size = size_words(findings)
     lines.append(form_words(findings) + (f", {size}" if size else ", size not measured"))
     finish = None if short else finish_words(findings)
@@ -61,12 +83,12 @@ def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> 
     for lift in grading.lifts[:1]:
         lines.append(f"Lift to {sheet.title_of(lift.to)}: {lift.action} ({lift.minutes:g} min)")
     if short:
-        lines = lines[:2]
+        lines = lines[:1]
     lines = [line[:1].upper() + line[1:] for line in lines]
     return Caption(
         title=grade_words(grading, sheet),
         certainty=confidence_words(grading),
         confidence=grading.confidence,
         lines=tuple(lines),
-        is_unsure=bool(grading.settle or grading.guess),
+        is_unsure=is_unsure(grading),
     )

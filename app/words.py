@@ -77,6 +77,11 @@ def is_sure(grading: Grading) -> bool:
     return decided and percent_of(grading.confidence) >= SURE_PERCENT
 
 
+def is_unsure(grading: Grading) -> bool:
+    """Return whether a piece needs another look: a check would settle it, or it is a guess."""
+    return bool(grading.settle or grading.guess)
+
+
 def margin_words(margin: float | None) -> str:
     """Return how near a limit is, in brackets behind a reason; empty where it is far.
 

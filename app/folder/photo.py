@@ -90,14 +90,11 @@ def _overlay(result: Result, request: Request) -> bytes | None:
 
     from PIL import Image
 
-    from app.overlays import MANY_PIECES, caption_of
-    from vision.picture.overlay import draw_overlay
+    from app.overlays import drawn
 
     if result.examination is None:
         return None
-    short = len(result.pieces) > MANY_PIECES
-    captions = [caption_of(piece, request.sheet, short=short) for piece in result.pieces]
-    picture = Image.fromarray(draw_overlay(result.examination, captions))
+    picture = Image.fromarray(drawn(result, request.sheet))
     picture.thumbnail((OVERLAY_LONG_SIDE_PX, OVERLAY_LONG_SIDE_PX))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=OVERLAY_QUALITY)

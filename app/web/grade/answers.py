@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from app.grading import GradedPiece, Outcome, Result, grade_examination, unreadable
+from app.overlays import tags_of
 from app.request import Request
 from app.web.desk.again import Taps, examined
 from app.web.desk.inbox import Kept, path_of
@@ -19,7 +20,7 @@ from app.words import form_words, grade_words
 
 if TYPE_CHECKING:
     from rules.findings import Findings
-    from vision.picture.overlay import Tag
+    from vision.picture.marks import Tag
     from vision.types import Examination, Image
 
 JPEG_QUALITY = 88
@@ -146,18 +147,10 @@ def without_pixels(result: Result) -> Result:
 
 def _pictures(result: Result, request: Request) -> tuple[Future[Picture], ...]:
     """Begin to draw all pictures, in the order in which a person comes to see them."""
-    from vision.picture.overlay import Tag
-
     assert result.examination is not None
     examination: Examination = result.examination
     cut = [piece.findings for piece in result.pieces if _is_lifted_by_a_cut(piece)]
-    tags = [
-        Tag(
-            words=grade_words(piece.grading, request.sheet),
-            is_unsure=bool(piece.grading.settle or piece.grading.guess),
-        )
-        for piece in result.pieces
-    ]
+    tags = tags_of(result.pieces, request.sheet)
     whole = _PAINTER.submit(_whole, examination, cut, tags, _alt(result, request))
     return whole, *(
         _PAINTER.submit(_near, examination, cut, number, piece)
@@ -194,7 +187,7 @@ def _near(
 def _drawn(examination: Examination, cut: Sequence[Findings], tags: Sequence[Tag] = ()) -> Image:
     """Return the photo with all marks, and where to cut the pieces of these findings."""
     from vision.finish.cuts import cut_lines, draw_cuts
-    from vision.picture.overlay import draw_marks, phone_label_px
+    from vision.picture.marks import draw_marks, phone_label_px
 
     image = draw_marks(examination, long_side_px=LONG_SIDE_PX, tags=tags)
     factor = examination.photo.width_px / image.shape[1]

@@ -47,7 +47,7 @@ def question_pictures(key: str) -> tuple[bytes, ...]:
         CuproscopeError: The photo is gone or damaged, or no such card is known.
     """
     from vision.picture.closeup import closeup
-    from vision.picture.overlay import draw_marks
+    from vision.picture.marks import draw_marks
 
     card = card_of(key)
     photo = _photo(card)

@@ -75,7 +75,7 @@ def marked_photo(record_id: str, photo_id: str) -> bytes:
 def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
     """Return a photo with what was found on it, as a JPEG; ``PhotoError`` if it is damaged."""
     from vision.photo.loading import load_photo
-    from vision.picture.overlay import draw_marks
+    from vision.picture.marks import draw_marks
     from vision.types import Examination, PieceReading, Region
 
     loaded = load_photo(data, name=photo.name or "photo")

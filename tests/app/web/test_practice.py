@@ -74,7 +74,7 @@ def test_the_question_shows_the_piece_and_gives_nothing_away() -> None:
     near, whole = question_pictures(card.key)
     with Image.open(io.BytesIO(near)) as picture:
         pixels = np.asarray(picture.convert("RGB")).astype(int)
-    # The mark for brass is drawn in a yellow that no metal has (vision/picture/overlay.py).
+    # The mark for brass is drawn in a yellow that no metal has (vision/picture/tones.py).
     yellow = (np.abs(pixels - np.array([255, 214, 92])) < 12).all(axis=2)
     assert not yellow.any()
     photo = load_photo_file(card.photo_path)

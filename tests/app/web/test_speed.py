@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from streamlit.elements.lib.image_utils import MAXIMUM_CONTENT_WIDTH
 
-import vision.picture.overlay
+import vision.picture.marks
 from app.request import Request
 from app.web.desk.inbox import keep
 from app.web.desk.stated import shipped_sheet
@@ -58,13 +58,13 @@ def test_the_grade_does_not_wait_for_the_pictures(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     may_draw = threading.Event()
-    drawn = vision.picture.overlay.draw_marks
+    drawn = vision.picture.marks.draw_marks
 
     def slow(*given: object, **options: object) -> object:
         may_draw.wait(timeout=30)
         return drawn(*given, **options)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(vision.picture.overlay, "draw_marks", slow)
+    monkeypatch.setattr(vision.picture.marks, "draw_marks", slow)
     kept = keep(TUBE.read_bytes(), name="tube.jpg", folder=tmp_path)
     answers.forget_answers()  # uploads are stripped, so that the same photo is the same upload
     told = answer(kept, request(), folder=tmp_path)
