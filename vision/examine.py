@@ -160,9 +160,7 @@ def look_over(
         if scale is None:
             places = reference_places(overview)
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
-        regions, left_out = _regions(
-            photo, overview, scale, at, also, any_length, problems, sketch
-        )
+        regions, left_out = _regions(photo, overview, scale, at, also, any_length, problems, sketch)
     if not regions and at is None:
         problems.append(problem_of("no_piece"))
     return Seen(
