@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.records import NewPhoto, NewPiece, Place
+from app.records import NewPhoto, NewPiece, Place, Records
 from rules.engine import Grading, grade
 from rules.findings import Findings
 from rules.sheet import load_sheet
@@ -43,3 +43,8 @@ def new_piece(*seeds: int, **said: Any) -> NewPiece:
 
 def graded(findings: Findings) -> Grading:
     return grade(findings, HOUSE, draws=500)
+
+
+def stored_files(records: Records) -> set[str]:
+    """Hashes of the photos whose files are there."""
+    return {path.stem for path in records.photos.folder.rglob("*") if path.is_file()}

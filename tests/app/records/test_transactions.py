@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -76,3 +78,30 @@ def test_deleted_rows_leave_nothing_in_the_file(engine: Engine, tmp_path: Path) 
         database.shrink()
         left = b"".join(path.read_bytes() for path in tmp_path.iterdir() if path.is_file())
     assert secret.encode() not in left
+
+
+OPENING = """
+import os, sys
+from pathlib import Path
+opened = []
+sys.addaudithook(lambda event, told: opened.append(str(told[0])) if event == "open" else None)
+from app.opening import open_records
+from app.records.archive import export_zip, import_zip
+from tests.app.records.pieces import new_piece
+folder = Path(sys.argv[1])
+with open_records(folder) as one:
+    one.save_piece(new_piece(1))
+    with open_records(folder) as other:
+        export_zip(other, folder / "all.zip")
+        import_zip(other, folder / "all.zip")
+    one.delete_everything(also_set_aside=True)
+print([p for p in opened if p.endswith((".sqlite3", "-wal", "-shm", "-journal", ".lock"))])
+"""
+
+
+def test_nobody_but_sqlite_opens_its_files(folder: Path) -> None:
+    """Python tells of each file that it opens itself; SQLite opens its own without Python."""
+    told = subprocess.run(
+        [sys.executable, "-c", OPENING, str(folder)], capture_output=True, text=True, check=True
+    )
+    assert told.stdout.strip() == "[]"
