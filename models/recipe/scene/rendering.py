@@ -102,11 +102,19 @@ def material(mi: Any, skin: Skin) -> dict[str, Any]:  # noqa: ANN401
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Truth:
-    """What each pixel of the window truly shows."""
+    """What each pixel of the window truly shows.
+
+    Attributes:
+        label: ``(h, w)`` index of ``vision.types.Surface``.
+        piece: Number of the piece or stranger, 0 for none.
+        level: Tarnish, 0 to 255.
+        texel: Index in the flat atlas of the scene, -1 for none; None where nobody asked.
+    """
 
     label: NDArray[np.uint8]
     piece: NDArray[np.uint8]
     level: NDArray[np.uint8]
+    texel: NDArray[np.int32] | None = None
 
 
 class Stage:
@@ -252,7 +260,15 @@ class Stage:
         )
         return ray, pixel
 
-    def _radiance(self, scene: Any, camera: Camera, *, samples: int, seed: int) -> Any:  # noqa: ANN401
+    def _radiance(
+        self,
+        scene: Any,  # noqa: ANN401
+        camera: Camera,
+        *,
+        samples: int,
+        seed: int,
+        firefly: float,
+    ) -> Any:  # noqa: ANN401
         mi = self.mi
         import drjit as dr
 
@@ -266,7 +282,7 @@ class Stage:
             ray, pixel = self._rays(camera, sampler, samples=per_pass)
             colour, _, _ = self.integrator.sample(scene, sampler, ray)
             out = dr.zeros(mi.Float, w * h * 3)
-            most = dr.opaque(mi.Float, FIREFLY * self.white)
+            most = dr.opaque(mi.Float, firefly * self.white)
             for c in range(3):
                 value = dr.select(dr.isfinite(colour[c]), dr.clip(colour[c], 0, most), 0)
                 dr.scatter_reduce(dr.ReduceOp.Add, out, value, pixel * 3 + c)
@@ -274,35 +290,56 @@ class Stage:
         return (total / passes).reshape(h, w, 3).astype(np.float32)
 
     def shoot(
-        self, camera: Camera, light: Light, *, samples: int, seed: int, phone: bool = True
+        self,
+        camera: Camera,
+        light: Light,
+        *,
+        samples: int,
+        seed: int,
+        phone: bool = True,
+        firefly: float = FIREFLY,
     ) -> tuple[NDArray[np.float32], Truth]:
-        """Return linear radiance ``(h, w, 3)`` and the truth of the camera's window."""
+        """Return linear radiance ``(h, w, 3)`` and the truth of the camera's window.
+
+        A sample counts at most ``firefly`` times a white surface.
+        """
         scene = self._load(camera, light, phone=phone)
         self.white = float(light.irradiance.mean()) / np.pi
-        linear = self._radiance(scene, camera, samples=samples, seed=seed)
-        return linear, self._truth(scene, camera)
+        linear = self._radiance(scene, camera, samples=samples, seed=seed, firefly=firefly)
+        texel, piece = self._texels(scene, camera)
+        level = np.clip(self.scene.atlas.level * 255 + 0.5, 0, 255).astype(np.uint8)
+        seen = texel >= 0
+        return linear, Truth(
+            label=np.where(seen, self.scene.atlas.label.ravel()[texel], 0).astype(np.uint8),
+            piece=piece,
+            level=np.where(seen, level.ravel()[texel], 0).astype(np.uint8),
+            texel=texel,
+        )
 
     def _tables(self) -> tuple[Any, ...]:
-        """Return what truth is looked up in, on the device: corners, owners, atlas."""
+        """Return what truth is looked up in, on the device: corners, places in atlas, owners."""
         if self.tables is None:
-            mi = self.mi
-            mesh, atlas = self.scene.mesh, self.scene.atlas
-            level = np.clip(atlas.level * 255 + 0.5, 0, 255).astype(np.uint32)
-            packed = atlas.label.astype(np.uint32) | (level << 8)
+            mi, mesh = self.mi, self.scene.mesh
             self.tables = (
                 [mi.UInt32(np.ascontiguousarray(mesh.faces[:, k], np.uint32)) for k in range(3)],
                 [mi.Float(np.ascontiguousarray(mesh.uv[:, k], np.float32)) for k in range(2)],
                 mi.UInt32(self.scene.face_piece.astype(np.uint32)),
-                mi.UInt32(packed.ravel()),
             )
         return self.tables
 
-    def _truth(self, scene: Any, camera: Camera) -> Truth:  # noqa: ANN401
-        """Return what the ray through each pixel's centre meets, without lens blur."""
+    def _texels(
+        self,
+        scene: Any,  # noqa: ANN401
+        camera: Camera,
+    ) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
+        """Return what the ray through each pixel's centre meets, without lens blur.
+
+        ``(h, w)`` index in the flat atlas, -1 for none, and number of the piece, 0 for none.
+        """
         mi = self.mi
         import drjit as dr
 
-        corners, uv, owner, atlas = self._tables()
+        corners, uv, owner = self._tables()
         still = replace(camera, aperture_mm=0.0)
         _, _, width, height = camera.window
         ray, _ = self._rays(still, None, samples=1)
@@ -319,11 +356,10 @@ class Stage:
             at.append(values[0] + values[1] + values[2])
         column = dr.clip(mi.Int32(at[0] * ATLAS_COLUMNS), 0, ATLAS_COLUMNS - 1)
         row = dr.clip(mi.Int32(at[1] * ATLAS_ROWS), 0, ATLAS_ROWS - 1)
-        look = dr.gather(mi.UInt32, atlas, mi.UInt32(row * ATLAS_COLUMNS + column))
-        piece = dr.gather(mi.UInt32, owner, face)
-        packed = np.array(dr.select(mine, look | (piece << 16), 0)).reshape(height, width)
-        return Truth(
-            label=(packed & 255).astype(np.uint8),
-            piece=((packed >> 16) & 255).astype(np.uint8),
-            level=((packed >> 8) & 255).astype(np.uint8),
+        texel = dr.select(mine, row * ATLAS_COLUMNS + column, -1)
+        piece = dr.select(mine, dr.gather(mi.UInt32, owner, face), 0)
+        shape = (height, width)
+        return (
+            np.array(texel).reshape(shape).astype(np.int32),
+            np.array(piece).reshape(shape).astype(np.uint8),
         )
