@@ -11,6 +11,7 @@ from rules.findings import Findings, Finish, Form, Magnet, What
 
 # Told from a small chance on: a caution too many costs a line, one too few a finger.
 LIKELY_P = 0.1
+# As the house sheet's limit of a coating.
 COATED_SHARE = 0.15
 
 # 29 CFR 1910.1025 and 1926.62 (lead, 50 µg/m³ over 8 h). That sanding or heating old

@@ -12,11 +12,12 @@ from rules.table import RuleSheet
 from rules.vocabulary import FACT_NAMES, SHARE_OF_FINISH, VOCABULARY, Kind
 
 # A finding that explains less of the doubt than this is not worth a check.
-MIN_PART = 0.01
+MIN_PART = 0.01  # chosen
 # A check settles a piece if it is then right this often, whatever the check shows.
-SETTLED_P = 0.95
+SETTLED_P = 0.95  # as likely as a 95 % interval holds
 # A missing finding can turn the grade if this share of its draws does.
-POSSIBLE_P = 0.02
+POSSIBLE_P = 0.02  # chosen
+# Sides of limits are told apart by one number; it is made small again past this.
 MAX_SIDES = 1 << 12
 
 

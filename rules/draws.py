@@ -35,6 +35,7 @@ from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, SHARE_OF_FINISH, VOCAB
 Array = NDArray[np.float64]
 Column = NDArray[np.float64] | NDArray[np.bool_] | NDArray[np.intp]
 
+# The share of so many draws scatters by 0.005 at most (k = 1), half of what is shown.
 DEFAULT_DRAWS = 10_000
 DEFAULT_SEED = 20_08  # any number does; the year of JCGM 101 is easy to remember
 
@@ -53,6 +54,7 @@ U_SHARE_OF_AREA = 0.05
 # practice, no source: a width is the middle of many along the piece.
 JACKETED_SHARE = 0.5
 # With less of the piece seen as copper, its finish says nothing of the rest.
+# Chosen: a share is told to 0.05, so that less of it may be none.
 LEAST_COPPER = 0.02
 _SMALLEST_MM = 1e-6
 

@@ -6,7 +6,8 @@ from math import log
 
 from rules.errors import ContractError
 
-# ASTM B258: gauge 36 is 0.005 in, gauge 0000 (n = -3) is 0.46 in, 39 equal ratios between.
+# ASTM B258: gauge 36 is 0.005 in, gauge 0000 (n = -3) is 0.46 in, 39 equal ratios between;
+# its table ends at gauge 56 (from memory), 000000 goes two steps past the thick end.
 _MM_OF_36 = 0.127
 _RATIO = 92.0
 _STEPS = 39.0

@@ -44,7 +44,10 @@ __all__ = [
 
 SCHEMA = "cuproscope.rules/1"
 MAX_ROWS = 100
+"""Three times the longest shipped sheet (28 rows), so that checking one takes no long time."""
+
 MAX_MINUTES = 600.0
+"""No lift takes more than a working day: common practice, no source."""
 
 _TOP_KEYS = {"schema", "name", "title", "based_on", "grade", "limit", "row"}
 _OVERRIDE_KEYS = {"schema", "name", "title", "based_on", "limit"}
@@ -464,7 +467,7 @@ def _agreed(conditions: tuple[Condition, ...]) -> tuple[Condition, ...]:
     )
 
 
-_ANY_AGREED_MM = 1.0
+_ANY_AGREED_MM = 1.0  # any size above 0 does
 _INCLUSIVE = {exclusive: inclusive for inclusive, exclusive in EXCLUSIVE.items()}
 
 

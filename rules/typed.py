@@ -50,6 +50,7 @@ from rules.vocabulary import FACT_NAMES, MAX_DIAMETER_MM, VOCABULARY, Kind
 SCHEMA = "cuproscope.findings/1"
 MAX_WEIGHT_KG = 10_000.0
 MAX_PIECES = 1000
+"""More than a lorry's load of one piece, or than anybody types: a slip of the pen."""
 
 # Doubt of what is typed without one: common practice, no source. A caliper's step and
 # its jaws on a slightly oval wire; shares and tarnish judged by eye.

@@ -11,6 +11,7 @@ from enum import StrEnum
 from rules.findings import CutEnd, Finish, Form, Magnet, Unit
 
 MAX_DIAMETER_MM = 200.0
+"""Thicker is nothing that lies on a sorting bench: common practice, no source."""
 
 
 class Kind(StrEnum):

@@ -55,7 +55,7 @@ _LOOKS_LIKE = (
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 """A marker that ends a scan: no stuffed zero, no restart (ITU-T T.81, B.1.1.3 and B.2.1)."""
 
-_START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
+_START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9  # ITU-T T.81, table B.1
 _WITHOUT_LENGTH = frozenset({0x01, 0xD8, *range(0xD0, 0xD8)})
 
 

@@ -35,6 +35,7 @@ KINDS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF")
 """What is decoded. MPO, a JPEG with further pictures behind it that phones write, is
 opened by Pillow as a JPEG; only its first picture is ever read."""
 
+# Tags of Exif (CIPA DC-008).
 _TAG_ORIENTATION = 0x0112
 _TAG_EXIF = 0x8769
 _TAG_FOCAL_35MM = 0xA405

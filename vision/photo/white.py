@@ -47,6 +47,7 @@ RING = 0.35
 """How far around a piece its own white is read, as a share of its box's longer side."""
 
 FEWEST_CELLS = 12
+"""A median of fewer cells follows one stain. Chosen, not measured."""
 
 UNCHANGED = 0.8
 """Linear light of white at which the surface network's look changes no brightness
