@@ -175,9 +175,6 @@ class SurfaceMap:
         tarnish_level: ``(h, w)`` float32, 0 fresh to 1 black-brown.
         box_px: The part of the photo that the map covers, ``(x, y, w, h)``. The map
             may be coarser than the photo; its cells divide the box evenly.
-        strangeness: ``(h, w)`` float32, how unlike anything trained on: the mean over
-            a piece passes 1 for one in a hundred of the pieces the model was
-            calibrated on.
         outline: ``(2, h', w')`` float32, finer than the other maps: how likely a pixel
             is part of a piece, and that another piece begins there.
         features: ``(c, h, w)`` float32, what the head for the piece pools.
@@ -186,7 +183,6 @@ class SurfaceMap:
     p: Float32Array
     tarnish_level: Float32Array
     box_px: tuple[int, int, int, int]
-    strangeness: Float32Array
     outline: Float32Array
     features: Float32Array = field(default_factory=lambda: np.zeros((0, 1, 1), np.float32))
 

@@ -17,6 +17,5 @@ def map_over(photo: Photo, surface: Surface = Surface.BRIGHT) -> SurfaceMap:
         p=p,
         tarnish_level=nothing,
         box_px=(0, 0, photo.width_px, photo.height_px),
-        strangeness=nothing,
         outline=np.zeros((2, 4 * h, 4 * w), np.float32),
     )

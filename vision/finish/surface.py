@@ -1,7 +1,7 @@
 """Which surface is where: the network's answer for a part of the photo.
 
 The network (``models/surface.onnx``) is a function from a colour view to maps of
-class, tarnish level and strangeness at a quarter of the view's size. Here: which
+class, tarnish level and features at a quarter of the view's size. Here: which
 view of the photo it gets, how light is taken out of the view, and where each cell
 of the answer lies on the photo. A view's sides are multiples of 32 px; the box is
 widened to fit rather than stretched, so that a cell is square on the photo and its
@@ -74,7 +74,6 @@ class RawMaps:
     Attributes:
         logits: ``(len(Surface), h, w)`` float32, -inf for a class that the network was not taught.
         tarnish_level: ``(h, w)`` float32, 0 to 1.
-        strangeness: ``(h, w)`` float32, distance from what was trained on, at least 0.
         outline: ``(2, 4 h, 4 w)`` float32, as in :class:`vision.types.SurfaceMap`, at the
             view's own resolution.
         features: ``(c, h, w)`` float32, for the head for the piece.
@@ -82,7 +81,6 @@ class RawMaps:
 
     logits: Float32Array
     tarnish_level: Float32Array
-    strangeness: Float32Array
     outline: Float32Array
     features: Float32Array
 
@@ -98,8 +96,6 @@ class SurfaceModel:
     Attributes:
         network: An ONNX session in use, any function in tests.
         temperature: Logits are divided by this (Guo et al., arXiv 1706.04599).
-        strangeness_limit: Raw strangeness of a piece that 99 % of the calibration
-            pieces stay below.
         metadata: Everything in ``surface.toml``, for the card and the record.
         piece: The head for the piece, which reads the network's features.
     """
@@ -107,13 +103,11 @@ class SurfaceModel:
     network: Network
     piece: PieceModel
     temperature: float = 1.0
-    strangeness_limit: float = 1.0
     metadata: Mapping[str, Any]
 
     def __post_init__(self) -> None:
-        for name in ("temperature", "strangeness_limit"):
-            if not 0.0 < getattr(self, name) < float("inf"):
-                raise ContractError(f"{name} must be positive", where="surface model")
+        if not 0.0 < self.temperature < float("inf"):
+            raise ContractError("temperature must be positive", where="surface model")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +213,6 @@ def predict(
     return SurfaceMap(
         p=_softmax(raw.logits / np.float32(model.temperature)),
         tarnish_level=raw.tarnish_level,
-        strangeness=raw.strangeness / np.float32(model.strangeness_limit),
         outline=raw.outline,
         features=raw.features,
         box_px=(origin_px[0], origin_px[1], w, h),
@@ -324,19 +317,6 @@ def mean_p(surface: SurfaceMap, weights: Float32Array) -> FloatArray:
     return np.asarray(np.tensordot(surface.p, weights, axes=2) / total, dtype=np.float64)
 
 
-def familiarity(surface: SurfaceMap, weights: Float32Array) -> float:
-    """Return how much a piece is like what the network was trained on, 0 to 1.
-
-    Half at the strangeness that one in a hundred calibration pieces passes; below
-    half the network's classes should not decide anything alone.
-    """
-    total = float(weights.sum())
-    if total <= 0:
-        raise ContractError("the piece lies outside of the map", where="weights")
-    strange = float((surface.strangeness * weights).sum()) / total
-    return float(0.5 ** (strange * strange))
-
-
 def _cell_px(surface: SurfaceMap) -> tuple[float, float]:
     rows, columns = surface.tarnish_level.shape
     return surface.box_px[2] / columns, surface.box_px[3] / rows
@@ -372,16 +352,15 @@ def read_surface_model(folder: Traversable | None = None) -> SurfaceModel:
     classes = told.get("classes") or [""]
     if not set(classes) <= set(Surface) or len(set(classes)) < len(classes):
         broken(METADATA_FILE, "lists other classes than this version knows")
-    calibration = {name: _positive(told, name) for name in ("temperature", "strangeness_limit")}
     network = _network(session(told, folder=folder), classes)
     piece = read_piece_model(told, folder=folder)
-    return SurfaceModel(network=network, piece=piece, metadata=told, **calibration)
+    return SurfaceModel(network=network, piece=piece, metadata=told, temperature=_temperature(told))
 
 
-def _positive(told: Mapping[str, Any], name: str) -> float:
-    value = told.get("calibration", {}).get(name)
+def _temperature(told: Mapping[str, Any]) -> float:
+    value = told.get("calibration", {}).get("temperature")
     if not isinstance(value, int | float) or not 0 < value < float("inf"):
-        broken(METADATA_FILE, f"calibration.{name} must be a positive number")
+        broken(METADATA_FILE, "calibration.temperature must be a positive number")
     return float(value)
 
 
@@ -393,7 +372,7 @@ def _network(run: InferenceSession, classes: Sequence[str]) -> Network:
         classes: What its planes are, in their order; a surface that the network was not
             taught is never seen by it.
     """
-    names = ["logits", "tarnish_level", "strangeness", "outline", "features"]
+    names = ["logits", "tarnish_level", "outline", "features"]
     planes = [list(Surface).index(Surface(name)) for name in classes]
 
     def network(view: Image) -> RawMaps:

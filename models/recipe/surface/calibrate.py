@@ -4,7 +4,7 @@
         --real DIR
 
 ``--model`` holds ``surface.onnx``, ``piece.onnx`` and ``training.json``. From the photos:
-the temperature of the classes, both limits of strangeness, the spread of the shine, and by
+the temperature of the classes, the limit of strangeness, the spread of the shine, and by
 how much the head's spreads are too narrow. Figures are from the test photos, that nothing
 was set on. The limit of the head's strangeness is judged on real photos that were not
 trained on (``real.py``, role validation).
@@ -26,8 +26,6 @@ from models.recipe.surface.export import write_metadata
 from models.recipe.surface.judged import Judge, Row, figures
 from vision.finish.surface import read_surface_model
 
-STRANGE_QUANTILE = 0.99
-"""Of pieces that lie below the map's limit."""
 TURNED_AWAY = 0.03
 """Most of what is known that the head's limit may turn away."""
 PASSED = 0.02
@@ -59,7 +57,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     common: dict[str, Any] = {
         "calibration": {
             "temperature": round(temperature, 4),
-            "strangeness_limit": round(_map_limit(own), 4),
         },
         "piece_calibration": {"strangeness_limit": round(limit, 4), **spreads(own)},
         "learned_rates": rates,
@@ -148,10 +145,6 @@ def spreads(rows: Sequence[Row]) -> dict[str, float]:
         "u_tarnish_scale": round(float(np.clip(np.sqrt(trimmed(tarnish)), 0.5, 3.0)), 4),
         "kappa_scale": round(float(np.clip(1 / trimmed(share), 0.1, 2.0)), 4),
     }
-
-
-def _map_limit(rows: Sequence[Row]) -> float:
-    return float(np.quantile([r.strangeness for r in rows if r.kind == "piece"], STRANGE_QUANTILE))
 
 
 def _log_p(logits: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -82,9 +82,8 @@ def _model(told: Mapping[str, Any]) -> str:
             ],
             [
                 "calibration",
-                f"temperature {told['calibration']['temperature']}, limits of strangeness "
-                f"{told['calibration']['strangeness_limit']} (map) and "
-                f"{told['piece_calibration']['strangeness_limit']} (piece)",
+                f"temperature {told['calibration']['temperature']}, limit of strangeness "
+                f"{told['piece_calibration']['strangeness_limit']}",
             ],
         ],
     )

@@ -27,7 +27,6 @@ from models.recipe.surface.store import CLASSES, UNKNOWN, Truth, names_in, read_
 from vision.finish.surface import (
     STRIDE_PX,
     SurfaceModel,
-    familiarity,
     plan_view,
     predict,
     read_surface_model,
@@ -290,7 +289,6 @@ def _piece_score(view: ValidationView, found: SurfaceMap) -> dict[str, Any]:
         "finish": told,
         "found": finish,
         "level_error": level,
-        "familiarity": familiarity(found, own),
     }
     for kind in (Surface.BRASS, Surface.SOLDER):
         plane = _ORDER.index(kind)
@@ -326,7 +324,6 @@ def _piece_figures(pieces: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
         "tarnish_error": _mean(
             [abs(p["level_error"]) for p in pieces if p["level_error"] is not None]
         ),
-        "unfamiliar": _mean([p["familiarity"] < 0.5 for p in pieces]),
     }
     for kind in ("brass", "solder"):
         found = [(p[f"{kind}_true"], p[f"{kind}_cells"] >= FLAG_CELLS) for p in pieces]

@@ -23,8 +23,8 @@ from models.recipe.surface.piece_head import FORMS, PRESENCE, SHARES
 from models.recipe.surface.store import CLASSES, NO_COPPER, Truth, names_in, read_truth
 from vision.finish.surface import MODEL_FILE, STRIDE_PX, plan_view, whiten
 
-KNOWN_KINDS = ("insulated", "brass", "tinned", "enamelled")
-"""Real cut-outs that are pieces of the trade."""
+KNOWN_KINDS = ("insulated", "brass", "tinned", "bright", "coated")
+"""Real marks that are pieces of the trade."""
 PATCHES = 4
 """Looked at on a real photo without copper."""
 PATCH_SIDES = (0.08, 0.5)
@@ -43,9 +43,10 @@ class Row:
         kind: ``piece``, ``stranger`` or ``patch``.
         truth: What the photo's truth says of it.
         said: The head's answers by name.
-        strangeness: Mean of the map over it.
         logits: ``(n, CLASSES)`` of some cells of the view.
         classes: ``(n, CLASSES)`` their truth, area shares.
+        features: ``(c, m)`` of the cells that it covers.
+        cover: ``(m,)`` how much of each it covers.
     """
 
     photo: str
@@ -53,9 +54,10 @@ class Row:
     kind: str
     truth: dict[str, Any]
     said: dict[str, NDArray[np.float32]]
-    strangeness: float
     logits: NDArray[np.float32]
     classes: NDArray[np.float32]
+    features: NDArray[np.float32]
+    cover: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,21 +116,23 @@ class Judge:
             how = cv2.INTER_AREA if smaller else cv2.INTER_LINEAR
             rgb = cv2.resize(rgb, size, interpolation=how)
         shown = np.ascontiguousarray(whiten(rgb, white=white))[None]
-        names = ["logits", "strangeness", "features"]
-        logits, strange, features = self.surface.run(names, {"rgb": shown})
+        names = ["logits", "features"]
+        logits, features = self.surface.run(names, {"rgb": shown})
         told = self.piece.run(PIECE_OUTPUTS, {"features": features, "cover": cover[None]})
         labels = truth.labels[part]
         classes = np.stack([share(labels == c) for c in range(CLASSES)])
         at = _sampled(classes, np.random.default_rng(len(ys)))
+        own = cover > 0
         return Row(
             photo=truth.name,
             mix=mix,
             kind=thing.kind,
             truth=thing.truth,
             said={name: part[0] for name, part in zip(PIECE_OUTPUTS, told, strict=True)},
-            strangeness=float((strange[0] * cover).sum() / cover.sum()),
             logits=logits[0].reshape(CLASSES, -1)[:, at].T,
             classes=classes.reshape(CLASSES, -1)[:, at].T,
+            features=features[0][:, own],
+            cover=cover[own],
         )
 
 

@@ -8,7 +8,7 @@ of the original implementation (they are matched by order and shape, not by name
 
 Sources: Tan and Le, EfficientNet (arXiv 1905.11946) and its lite variants (no
 squeeze-and-excite, ReLU6); Kirillov et al., Panoptic FPN (arXiv 1901.02446) for the
-decoder; Lee et al. (arXiv 1807.03888) for the distance that tells the unfamiliar.
+decoder.
 """
 
 from __future__ import annotations
@@ -217,32 +217,20 @@ class SurfaceNet(nn.Module):
 
 
 class Deployed(nn.Module):
-    """The graph that is shipped: bytes of a photo in, maps out.
+    """The graph that is shipped: bytes of a photo in, maps out."""
 
-    Adds to the network the input's layout and the distance of each pixel's embedding
-    from the nearest class seen in training (Mahalanobis, shared covariance).
-    """
-
-    def __init__(self, net: SurfaceNet, *, whiten: Tensor, centres: Tensor) -> None:
+    def __init__(self, net: SurfaceNet) -> None:
         super().__init__()
         self.net = net
-        # z = whiten @ x has unit covariance within classes; centres are in z.
-        self.whiten = nn.Parameter(whiten[:, :, None, None].clone(), requires_grad=False)
-        self.centres = nn.Parameter(centres[:, :, None, None].clone(), requires_grad=False)
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
-        """``(1, h, w, 3)`` uint8 to logits, tarnish level and strangeness at stride 4.
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """``(1, h, w, 3)`` uint8 to logits and tarnish level at stride 4.
 
         To the probabilities of the outline head at stride 1, and to the features at
         stride 4 that :class:`models.recipe.surface.piece_head.PieceHead` reads.
         """
         logits, tarnish, embedding, outline = self.net(rgb.permute(0, 3, 1, 2).float())
-        z = functional.conv2d(embedding, self.whiten)
-        square = (z * z).sum(dim=1, keepdim=True)
-        centre = (self.centres * self.centres).sum(dim=1)[:, 0, 0].view(1, -1, 1, 1)
-        distance = square - 2.0 * functional.conv2d(z, self.centres) + centre
-        nearest = distance.amin(dim=1).clamp_min(0.0).sqrt()
-        return logits, tarnish, nearest, torch.sigmoid(outline), embedding
+        return logits, tarnish, torch.sigmoid(outline), embedding
 
 
 def load_encoder_weights(net: SurfaceNet, path: Path) -> None:

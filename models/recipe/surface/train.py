@@ -37,9 +37,8 @@ from torch import Tensor, distributed, nn
 from models.recipe.surface.augment import PARTS, Sampler
 from models.recipe.surface.evaluate import painted
 from models.recipe.surface.export import export_all
-from models.recipe.surface.familiar import deployed
 from models.recipe.surface.losses import dense_loss, piece_loss
-from models.recipe.surface.network import SurfaceNet, load_encoder_weights
+from models.recipe.surface.network import Deployed, SurfaceNet, load_encoder_weights
 from models.recipe.surface.piece_head import FORMS, PRESENCE, PieceAnswers, PieceHead
 from models.recipe.surface.piece_views import PieceBatch, counted_rates, piece_views
 from models.recipe.surface.store import CLASSES, Store, read_store
@@ -399,8 +398,8 @@ def _write(
         "learned_rates": learned_rates(progress.rates.cpu()),
     }
     (asked.out / "training.json").write_text(json.dumps(told, indent=1) + "\n")
-    graph = deployed(kept.net, sampler, batch=asked.batch, device=device)
-    told["parity"] = export_all(copy.deepcopy(graph), copy.deepcopy(kept.head), asked.out)
+    graph = Deployed(copy.deepcopy(kept.net).eval())
+    told["parity"] = export_all(graph, copy.deepcopy(kept.head), asked.out)
     (asked.out / "training.json").write_text(json.dumps(told, indent=1) + "\n")
     _save_views(sampler.draw(16), kept, asked.out / "views.jpg", device)
 

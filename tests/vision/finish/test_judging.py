@@ -73,7 +73,6 @@ def map_of(
         p=planes / planes.sum(axis=0),
         tarnish_level=np.full((h, w), level, np.float32),
         box_px=(0, 0, WIDTH, HEIGHT),
-        strangeness=np.full((h, w), strangeness, np.float32),
         outline=np.zeros((2, HEIGHT, WIDTH), np.float32),
     )
 
@@ -257,7 +256,6 @@ def test_any_pixels_under_any_mask_and_map_get_a_whole_answer(seed: int) -> None
         p=p / p.sum(axis=0),
         tarnish_level=rng.random(cells).astype(np.float32),
         box_px=(0, 0, width, height),
-        strangeness=rng.gamma(2, 0.5, cells).astype(np.float32),
         outline=np.zeros((2, height, width), np.float32),
     )
     model = head_of(presence={what: float(rng.normal(0, 4)) for what in What})

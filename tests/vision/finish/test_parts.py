@@ -26,7 +26,6 @@ def parts(*spans: tuple[int, int], p: float = 0.97, beside: float = 0.01) -> Box
         p=planes,
         tarnish_level=np.zeros((rows, columns), np.float32),
         box_px=(0, 0, 720, 160),
-        strangeness=np.zeros((rows, columns), np.float32),
         outline=np.zeros((2, 160, 720), np.float32),
         features=np.zeros((1, rows, columns), np.float32),
     )

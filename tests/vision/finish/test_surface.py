@@ -28,7 +28,6 @@ from vision.finish.surface import (
     RawMaps,
     SurfaceModel,
     cover,
-    familiarity,
     load_surface_model,
     mean_p,
     plan_view,
@@ -59,7 +58,6 @@ def averaging(view: Image) -> RawMaps:
     return RawMaps(
         logits=logits,
         tarnish_level=mean[..., 1] / 255,
-        strangeness=mean[..., 2] / 255,
         outline=view[..., :2].transpose(2, 0, 1).astype(np.float32) / 255,
         features=mean.transpose(2, 0, 1),
     )
@@ -74,13 +72,12 @@ def taught_less(view: Image) -> RawMaps:
 
 
 def model_of(
-    network: Callable[[Image], RawMaps] = averaging, *, temperature: float = 1.0, limit: float = 1.0
+    network: Callable[[Image], RawMaps] = averaging, *, temperature: float = 1.0
 ) -> SurfaceModel:
     return SurfaceModel(
         network=network,
         piece=head_of(),
         temperature=temperature,
-        strangeness_limit=limit,
         metadata={},
     )
 
@@ -238,7 +235,6 @@ def test_cover_is_the_area_of_the_mask_in_each_cell(
         p=np.full((CLASSES, rows, columns), 0.1, np.float32),
         tarnish_level=np.zeros((rows, columns), np.float32),
         box_px=(0, 0, 64, 48),
-        strangeness=np.zeros((rows, columns), np.float32),
         outline=np.zeros((2, 4 * rows, 4 * columns), np.float32),
     )
     rng = np.random.default_rng(3)
@@ -265,7 +261,6 @@ def test_shares_of_a_piece_do_not_take_in_the_table() -> None:
         p=p,
         tarnish_level=np.zeros((12, 16), np.float32),
         box_px=(100, 200, 64, 48),
-        strangeness=np.zeros((12, 16), np.float32),
         outline=np.zeros((2, 48, 64), np.float32),
     )
     weights = cover(surface, np.ones((16, 32), bool), box_px=(116, 216, 32, 16))
@@ -276,31 +271,6 @@ def test_shares_of_a_piece_do_not_take_in_the_table() -> None:
         mean_p(surface, cover(surface, np.ones((5, 5), bool), box_px=(500, 500, 5, 5)))
 
 
-def test_a_piece_is_less_familiar_the_stranger_it_looks() -> None:
-    weights = np.ones((4, 4), np.float32)
-
-    def at(strangeness: float) -> float:
-        surface = SurfaceMap(
-            p=np.full((CLASSES, 4, 4), 0.1, np.float32),
-            tarnish_level=np.zeros((4, 4), np.float32),
-            box_px=(0, 0, 16, 16),
-            strangeness=np.full((4, 4), strangeness, np.float32),
-            outline=np.zeros((2, 16, 16), np.float32),
-        )
-        return familiarity(surface, weights)
-
-    values = [at(s) for s in (0.0, 0.5, 1.0, 1.5, 3.0, 100.0)]
-    assert values == sorted(values, reverse=True)
-    assert values[0] == 1.0
-    assert values[2] == pytest.approx(0.5)
-
-
-def test_strangeness_is_in_units_of_its_limit() -> None:
-    view = np.full((64, 64, 3), 255, np.uint8)
-    answer = predict(model_of(limit=4.0), view, width_px=64, height_px=64)
-    assert answer.strangeness == pytest.approx(0.25)
-
-
 def metadata_for(content: bytes, **changes: str) -> str:
     told = {
         "schema": f'"{SCHEMA}"',
@@ -308,11 +278,9 @@ def metadata_for(content: bytes, **changes: str) -> str:
         "sha256": f'"{hashlib.sha256(content).hexdigest()}"',
         "classes": "[" + ", ".join(f'"{s}"' for s in TAUGHT) + "]",
         "temperature": "1.5",
-        "strangeness_limit": "2.0",
     } | changes
     head = "\n".join(f"{k} = {told[k]}" for k in ("schema", "file", "sha256", "classes"))
-    tail = "\n".join(f"{k} = {told[k]}" for k in ("temperature", "strangeness_limit"))
-    return f"{head}\n[calibration]\n{tail}\n{metadata_of_head()}"
+    return f"{head}\n[calibration]\ntemperature = {told['temperature']}\n{metadata_of_head()}"
 
 
 def metadata_of_head() -> str:
@@ -343,12 +311,11 @@ def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Pat
     assert model.temperature == 1.5
     picture = np.random.default_rng(0).integers(0, 256, (160, 224, 3), dtype=np.uint8)
     found = surface_map(photo_of(picture), model=model)
-    wanted = surface_map(photo_of(picture), model=model_of(taught_less, temperature=1.5, limit=2.0))
+    wanted = surface_map(photo_of(picture), model=model_of(taught_less, temperature=1.5))
     assert found.p == pytest.approx(wanted.p, abs=1e-5)
     assert found.p.sum(axis=0) == pytest.approx(1.0, abs=1e-5)
     assert found.p[list(Surface).index(Surface.STRANGER)].max() == 0.0
     assert found.tarnish_level == pytest.approx(wanted.tarnish_level, abs=1e-5)
-    assert found.strangeness == pytest.approx(wanted.strangeness, abs=1e-5)
     assert found.outline == pytest.approx(wanted.outline, abs=1e-5)
     assert found.features == pytest.approx(wanted.features, abs=1e-3)
     assert model.piece.learned[What.TIN][Form.WIRE] == 0.3
@@ -360,8 +327,8 @@ def test_a_model_from_a_file_answers_like_the_same_network_in_python(folder: Pat
     [
         ({"classes": '["table", "copper"]'}, "other classes"),
         ({"temperature": "0.0"}, "calibration.temperature must be a positive number"),
-        ({"strangeness_limit": '"much"'}, "calibration.strangeness_limit must be a positive"),
-        ({"strangeness_limit": "inf"}, "calibration.strangeness_limit must be a positive"),
+        ({"temperature": '"much"'}, "calibration.temperature must be a positive"),
+        ({"temperature": "inf"}, "calibration.temperature must be a positive"),
     ],
 )
 def test_metadata_that_do_not_fit_are_refused_in_words(

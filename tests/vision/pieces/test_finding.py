@@ -74,7 +74,6 @@ def overview_of(masks: list[np.ndarray], *, gap: np.ndarray | None = None) -> Su
         p=np.full(cells, 1 / len(Surface), np.float32),
         tarnish_level=np.zeros(cells[1:], np.float32),
         box_px=(0, 0, masks[0].shape[1], masks[0].shape[0]),
-        strangeness=np.zeros(cells[1:], np.float32),
         outline=np.stack([piece, between]),
     )
 
@@ -285,7 +284,6 @@ def test_a_find_whose_pieces_meet_nearly_everywhere_is_a_bunch(
         p=np.full((len(Surface), h, w), 1 / len(Surface), np.float32),
         tarnish_level=np.zeros((h, w), np.float32),
         box_px=(0, 0, photo.width_px, photo.height_px),
-        strangeness=np.zeros((h, w), np.float32),
         outline=np.stack([piece, meeting]),
     )
     assert is_bunch(overview, region) is bunch

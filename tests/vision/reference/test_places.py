@@ -34,7 +34,6 @@ def map_of(reference: np.ndarray, *, cell_px: int = 16) -> SurfaceMap:
         p=p,
         tarnish_level=nothing,
         box_px=(0, 0, w, h),
-        strangeness=nothing,
         outline=np.stack([nothing, nothing]),
     )
 
