@@ -23,7 +23,6 @@ SEEDS = {"set": 5912, "test": 6012}
 """Photos to set on and photos to judge on start here; those before were looked at."""
 MIXES = {"hard": "1600x1200", "advised": "4000x3000"}
 """Kinds of photos that are judged, and their size."""
-SPLIT = Path(__file__).parent / "data" / "real_split.csv"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -72,7 +71,7 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
            "--count", str(asked.photos), "--first-seed", str(SEEDS[use]), "--size", size,
            "--samples", "40"]
           for use in SEEDS for (mix, size), folder in zip(MIXES.items(), photos[use], strict=True)),
-        *(["models.recipe.surface.real", "--photos", asked.surroundings, "--split", str(SPLIT),
+        *(["models.recipe.surface.real", "--photos", asked.surroundings,
            "--role", role, "--out", folder]
           for role, folder in real.items() if asked.surroundings),
         ["models.recipe.surface.train", "--train", str(views), *told["train"], *begin,

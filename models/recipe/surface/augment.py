@@ -43,7 +43,7 @@ REAL_SHARE = 0.15
 """Of the views, how many are of real photos, where there are any."""
 
 REAL_TABLE_SHARE = 0.25
-"""Of the rendered views, how many get a real table."""
+"""Of the rendered views, how many get a real table, bare or with all that lies on it."""
 
 REAL_THING_SHARE = 0.2
 """Of the rendered views, how many get a piece of a real photo without copper laid in."""
@@ -56,6 +56,9 @@ REAL_THING = 250
 
 PASTED_FROM = 100
 """Added to a pasted piece's number, which then differs from all of the view's own."""
+
+TABLE_FROM = 150
+"""The same for what lies on a real table."""
 
 BALANCE_SIGMA = 0.06
 """Residual white-balance error of a phone, log of r/g and b/g, about 5 % in use."""
@@ -129,8 +132,10 @@ class Sampler:
         seed: int,
         without: Collection[str] = (),
         real: Store | None = None,
+        real_share: float = REAL_SHARE,
     ) -> None:
         self.without = frozenset(without)
+        self.real_share = real_share
         self.side = side_px
         self.device = device
         self.dice = torch.Generator(device=device).manual_seed(seed)
@@ -139,13 +144,13 @@ class Sampler:
 
     def draw(self, count: int) -> Batch:
         """Return a batch of augmented views, those of real photos last."""
-        real = 0 if self.real is None else round(count * REAL_SHARE)
+        real = 0 if self.real is None else round(count * self.real_share)
         rgb, fine, index = self._views(self.rendered, count - real)
         white, forms = self.rendered.white[index], self.rendered.forms[index]
         if "paste" not in self.without:
             rgb, fine, forms = self._paste(rgb, fine, white, forms)
         if self.real is not None:
-            rgb, fine, white = self._on_real_tables(rgb, fine, white)
+            rgb, fine, white, forms = self._on_real_tables(rgb, fine, white, forms)
             rgb, fine = self._real_things(rgb, fine)
             theirs, truth, index = self._views(self.real, real)
             rgb, fine = torch.cat([rgb, theirs]), torch.cat([fine, truth])
@@ -225,24 +230,27 @@ class Sampler:
         return rgb * (1 - share) + lit * share, torch.where(mask[:, None], marked, fine), forms
 
     def _on_real_tables(
-        self, rgb: Tensor, fine: Tensor, white: Tensor
-    ) -> tuple[Tensor, Tensor, Tensor]:
+        self, rgb: Tensor, fine: Tensor, white: Tensor, forms: Tensor
+    ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
         """Lay the pieces of the first views on tables of real photos, in their light.
+
+        Half of the tables are bare; on the others lie leads and other things, so that copper
+        in a real photo is not known by being the only thing pasted there.
 
         How bright and how coloured the real light is can only be guessed from the photo:
         its brightest parts, and its mean colour by a third. The white is then unknown.
         """
         assert self.real is not None
         count = round(len(rgb) * REAL_TABLE_SHARE)
-        table, under, _ = self._views(self.real, count, plain=True)
+        bare, bare_under, bare_at = self._views(self.real, count - count // 2, plain=True)
+        full, full_under, full_at = self._views(self.real, count // 2)
+        table, under = torch.cat([bare, full]), torch.cat([bare_under, full_under])
+        index = torch.cat([bare_at, full_at])
         ours, own, light = rgb[:count], fine[:count], white[:count]
         labels, numbers = own[:, 0], own[:, 2]
         kept = numbered(numbers) | numbered(own[:, 3])
         kept |= labels == _ORDER.index(Surface.REFERENCE)
-        # A real photo that shows a piece, or who knows what, is no table.
-        plain = (under[:, 0] == _ORDER.index(Surface.TABLE)) | (under[:, 0] == NO_COPPER)
-        use = plain.flatten(1).float().mean(dim=1) > 0.98
-        use &= ~torch.isnan(light).any(dim=1) & ~(numbers == UNKNOWN).flatten(1).any(dim=1)
+        use = ~torch.isnan(light).any(dim=1) & ~(numbers == UNKNOWN).flatten(1).any(dim=1)
         # The outermost pixels of a piece show some of its own table.
         core = -functional.max_pool2d(-kept.float()[:, None], 3, 1, 1)
         share = functional.avg_pool2d(core, OVERSAMPLE)
@@ -261,18 +269,20 @@ class Sampler:
         mixed = from_linear((table * (1 - share) + lit * share).clamp(0, 1)) * 255
         truth = torch.where(kept[:, None], own, under)
         truth[:, 1] = torch.where(kept, own[:, 1], UNKNOWN)
-        truth[:, 3] = torch.where(kept, own[:, 3], 0)
-        none = torch.zeros_like(numbers)
-        is_table = under[:, 0] == _ORDER.index(Surface.TABLE)
-        truth[:, 2] = torch.where(
-            kept, numbers, torch.where(is_table, none, torch.full_like(none, UNKNOWN))
-        )
+        # Numbers of what lies on the table differ from all of the view's own.
+        theirs = torch.where(numbered(under[:, 2:]), under[:, 2:] + TABLE_FROM, under[:, 2:])
+        truth[:, 2] = torch.where(kept, numbers, theirs[:, 0])
+        truth[:, 3] = torch.where(kept, own[:, 3], theirs[:, 1])
+        forms = forms.clone()
+        on_table = self.real.forms[index][:, : NUMBERS - TABLE_FROM]
+        forms[:count, TABLE_FROM:] = torch.where(use[:, None], on_table, forms[:count, TABLE_FROM:])
         where = use[:, None, None, None]
         unknown = torch.full_like(light, torch.nan)
         return (
             torch.cat([torch.where(where, mixed, ours), rgb[count:]]),
             torch.cat([torch.where(where, truth, own), fine[count:]]),
             torch.cat([torch.where(use[:, None], unknown, light), white[count:]]),
+            forms,
         )
 
     def _real_things(self, rgb: Tensor, fine: Tensor) -> tuple[Tensor, Tensor]:

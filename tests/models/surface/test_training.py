@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
+import onnxruntime
 import pytest
 from scipy import stats
 
 torch = pytest.importorskip("torch", reason="only training needs PyTorch")
 pytest.importorskip("onnx")
 
-from models.recipe.surface import warm  # noqa: E402
+from models.recipe.surface import head_only, warm  # noqa: E402
 from models.recipe.surface.losses import dense_loss, log_beta  # noqa: E402
-from models.recipe.surface.network import SurfaceNet  # noqa: E402
-from models.recipe.surface.piece_head import FORMS, PRESENCE  # noqa: E402
+from models.recipe.surface.network import EMBEDDING, SurfaceNet  # noqa: E402
+from models.recipe.surface.piece_head import (  # noqa: E402
+    FORMS,
+    PRESENCE,
+    DeployedHead,
+    PieceHead,
+)
 from models.recipe.surface.piece_views import counted_rates, piece_views  # noqa: E402
-from models.recipe.surface.real import Box, cut_out  # noqa: E402
-from models.recipe.surface.store import NO_COPPER, UNKNOWN  # noqa: E402
+from models.recipe.surface.real import label_photo  # noqa: E402
+from models.recipe.surface.store import NO_BARE, NO_COPPER, UNKNOWN, read_truth  # noqa: E402
 from models.recipe.surface.train import LEAST_RATE, learned_rates  # noqa: E402
 from models.recipe.surface.views import Batch, soft_batch  # noqa: E402
 from vision.types import Surface  # noqa: E402
@@ -166,12 +173,52 @@ def test_a_warm_start_says_what_the_shipped_network_says() -> None:
             assert float(np.abs(a.numpy() - b).max()) < 2e-3
 
 
-def test_a_thing_is_cut_out_of_its_box() -> None:
-    rng = np.random.default_rng(0)
-    picture = np.clip(rng.normal(200, 6, (160, 200, 3)), 0, 255).astype(np.uint8)
-    cv2.line(picture, (60, 100), (140, 60), (40, 40, 200), 14)
-    mask = cut_out(picture, Box(x=50, y=48, w=100, h=64, kind="insulated"))
-    assert mask is not None
-    truth = np.abs(picture.astype(int) - (40, 40, 200)).max(axis=2) == 0
-    assert (mask & truth).sum() > 0.7 * truth.sum()
-    assert (mask & ~truth).sum() < 0.1 * truth.sum()
+def test_marks_on_a_real_photo_become_numbered_pieces_and_strangers(tmp_path: Path) -> None:
+    cv2.imwrite(str(tmp_path / "s1.jpg"), np.full((80, 120, 3), 200, np.uint8))
+    marks: list[dict[str, Any]] = [
+        {"is": "insulated", "strip": [[10, 20], [60, 20]], "width": 7, "of": 2},
+        {"is": "tinned", "strip": [[70, 20], [100, 20]], "width": 3, "of": 2},
+        {"is": "stranger", "poly": [[10, 40], [50, 40], [50, 70], [10, 70]]},
+        {"is": "other_metal", "disc": [[90, 55]], "radius": 10},
+    ]
+    row = {"file": "s1.jpg", "copper_in_view": "jacketed only"}
+    out = tmp_path / "out"
+    out.mkdir()
+    label_photo(row, marks, tmp_path, out)
+    told = read_truth(out / "s1.jpg")
+    assert told.pieces is not None
+    lead, end = told.pieces[20, 30], told.pieces[20, 85]
+    assert lead == end != UNKNOWN
+    assert told.labels[20, 30] == ORDER.index(Surface.INSULATION)
+    assert told.labels[20, 85] == ORDER.index(Surface.TINNED)
+    assert (told.labels[55, 30], told.pieces[55, 30]) == (ORDER.index(Surface.STRANGER), 0)
+    assert told.strangers[55, 30] != told.strangers[55, 90] > 0
+    assert told.pieces[55, 90] == UNKNOWN
+    assert told.labels[5, 5] == NO_BARE
+    assert [p["form"] for p in told.facts["pieces"] if p["id"] == lead] == ["stranded"]
+
+
+def test_features_kept_for_the_head_are_those_under_its_covers() -> None:
+    pieces = piece_views(batch(*drawn()), torch.Generator().manual_seed(2))
+    maps = np.random.default_rng(0).normal(size=(1, EMBEDDING, 32, 32)).astype(np.float32)
+    kept = head_only.ragged(maps, pieces, torch.Generator().manual_seed(0))
+    head = PieceHead().eval()
+    features, asked = head_only.batch_of(kept, torch.arange(len(kept["ends"])))
+    with torch.no_grad():
+        few = head(features, asked.cover).presence[:, 0]
+        whole = head(torch.from_numpy(maps), pieces.cover).presence[0]
+    assert torch.allclose(few, whole[pieces.valid[0] > 0], atol=0.02)  # kept in half precision
+
+
+def test_a_shipped_head_is_had_back_from_its_file() -> None:
+    head = head_only.shipped_head(ROOT / "models" / "piece.onnx")
+    graph = DeployedHead(head)
+    session = onnxruntime.InferenceSession(str(ROOT / "models" / "piece.onnx"))
+    rng = np.random.default_rng(1)
+    features = rng.normal(size=(1, EMBEDDING, 12, 20)).astype(np.float32)
+    cover = (rng.random((2, 12, 20)) < 0.3).astype(np.float32)
+    told = session.run(None, {"features": features, "cover": cover})
+    with torch.no_grad():
+        ours = graph(torch.from_numpy(features), torch.from_numpy(cover))
+    for a, b in zip(ours, told, strict=True):
+        assert a.numpy() == pytest.approx(b, abs=1e-4)

@@ -1,0 +1,270 @@
+"""Go on training the head for the piece alone, over features that are computed once.
+
+    python -m models.recipe.surface.head_only gather --train DIR --real DIR --start models \\
+        --views 500 --out FILE
+    python -m models.recipe.surface.head_only train --features FILE ... --start models --out DIR
+
+The surface network stays as it is, so the file that ships computes a view's features once;
+under each cover they are then all that the head ever sees. Minutes on a processor instead of a
+large graphics card. The head starts from the shipped one and is held to it (``ANCHOR``;
+Kirkpatrick et al., arXiv 1612.00796, all weights alike), so that what the first training
+taught stays where the few new photos say nothing.
+
+``train`` writes ``piece.onnx``, a copy of ``surface.onnx`` and ``training.json`` for
+``calibrate.py``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import shutil
+import time
+import tomllib
+from collections.abc import Sequence
+from dataclasses import fields
+from datetime import UTC, datetime
+from math import cos, pi
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnx
+import onnxruntime
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from models.recipe.surface.augment import Sampler
+from models.recipe.surface.export import PIECE_FILE, export_head
+from models.recipe.surface.losses import piece_loss
+from models.recipe.surface.piece_head import PieceHead
+from models.recipe.surface.piece_views import PieceBatch, counted_rates, piece_views
+from models.recipe.surface.store import read_store
+from models.recipe.surface.train import learned_rates
+from vision.finish.surface import METADATA_FILE, MODEL_FILE
+
+RATE = 6e-4
+ANCHOR = 0.02
+"""Weight of the mean squared distance from the first weights, in their own spread."""
+BATCH = 256
+MOST_CELLS = 700
+"""Of a cover of more, so many are taken at random, each counting for more."""
+EMA_DECAY = 0.995
+REAL_SHARE = 0.4
+DRAWN = 16
+"""Views drawn at a time."""
+COVERS = 3
+"""Times that covers of their pieces are drawn from the same views."""
+
+Kept = dict[str, Any]
+"""Ragged ``features`` ``(cells, c)`` and ``cover`` ``(cells,)``, ``ends`` of each cover, and
+the truths of :class:`PieceBatch` for each."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Gather features, or train on those gathered."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    steps = parser.add_subparsers(required=True)
+    first = steps.add_parser("gather")
+    first.add_argument("--train", type=Path, required=True, help="folder of photos with truth")
+    first.add_argument("--real", type=Path, required=True, help="folder written by real.py")
+    first.add_argument("--views", type=int, default=500)
+    first.add_argument("--real-share", type=float, default=REAL_SHARE, help="of the views")
+    first.add_argument("--side-px", type=int, default=416)
+    first.set_defaults(do=lambda asked: torch.save(gather(asked), asked.out))
+    second = steps.add_parser("train")
+    second.add_argument("--features", type=Path, nargs="+", required=True)
+    second.add_argument("--steps", type=int, default=1500)
+    second.set_defaults(do=train_and_write)
+    for step in (first, second):
+        step.add_argument("--start", type=Path, required=True, help="folder of the shipped files")
+        step.add_argument("--out", type=Path, required=True)
+        step.add_argument("--seed", type=int, default=3)
+    asked = parser.parse_args(arguments)
+    torch.manual_seed(asked.seed)
+    asked.do(asked)
+    return 0
+
+
+def train_and_write(asked: argparse.Namespace) -> None:
+    """Train on kept features and write the files."""
+    asked.out.mkdir(parents=True, exist_ok=True)
+    kept = joined([torch.load(path, weights_only=True) for path in asked.features])
+    began = time.monotonic()
+    head = train(kept, shipped_head(asked.start / PIECE_FILE), steps=asked.steps, seed=asked.seed)
+    told = tomllib.loads((asked.start / METADATA_FILE).read_text(encoding="utf-8"))["training"]
+    told |= {f"head_{name}": int(kept[name]) for name in ("views", "photos", "real_photos")}
+    told |= {
+        "head_pieces": len(kept["ends"]),
+        "head_steps": asked.steps,
+        "head_batch": BATCH,
+        "head_minutes": round((time.monotonic() - began) / 60, 1),
+        "head_seed": asked.seed,
+        "date": datetime.now(UTC).date().isoformat(),
+        "learned_rates": learned_rates(kept["rates"]),
+        "parity": export_head(copy.deepcopy(head), asked.out / PIECE_FILE),
+    }
+    shutil.copy(asked.start / MODEL_FILE, asked.out / MODEL_FILE)
+    (asked.out / "training.json").write_text(json.dumps(told, indent=1) + "\n")
+
+
+def gather(asked: argparse.Namespace) -> Kept:
+    """Draw views and return what of them the head sees, with its truth."""
+    common: dict[str, Any] = {"long_side_px": 1280, "seed": asked.seed, "workers": 2}
+    sampler = Sampler(
+        read_store(asked.train, **common),
+        side_px=asked.side_px,
+        device=torch.device("cpu"),
+        seed=asked.seed,
+        real=read_store(asked.real, **common),
+        real_share=REAL_SHARE,
+    )
+    assert sampler.real is not None
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = torch.get_num_threads()
+    network = onnxruntime.InferenceSession(
+        str(asked.start / MODEL_FILE), options, providers=["CPUExecutionProvider"]
+    )
+    parts: list[Kept] = []
+    for _ in range(0, asked.views, DRAWN):
+        batch = sampler.draw(DRAWN)
+        views = batch.rgb.permute(0, 2, 3, 1).to(torch.uint8).numpy()
+        maps = np.stack([network.run(["features"], {"rgb": v[None]})[0][0] for v in views])
+        for _ in range(COVERS):
+            pieces = piece_views(batch, sampler.dice)
+            parts.append(ragged(maps, pieces, sampler.dice) | {"rates": counted_rates(pieces)})
+    photos = len(sampler.rendered.store), len(sampler.real.store)
+    return joined(parts) | {
+        "views": DRAWN * len(parts) // COVERS,
+        "photos": photos[0],
+        "real_photos": photos[1],
+    }
+
+
+def joined(parts: Sequence[Kept]) -> Kept:
+    """Return kept features and truths as one; counts are added up, of photos the most is told."""
+    told: Kept = {}
+    for name, first in parts[0].items():
+        values = [part[name] for part in parts]
+        if name == "ends":
+            lengths = [v.diff(prepend=torch.zeros(1, dtype=torch.long)) for v in values]
+            told[name] = torch.cat(lengths).cumsum(0)
+        elif name in ("rates", "views"):
+            told[name] = sum(values[1:], first)
+        else:
+            told[name] = torch.cat(values) if isinstance(first, Tensor) else max(values)
+    return told
+
+
+def ragged(features: NDArray[np.float32], pieces: PieceBatch, dice: torch.Generator) -> Kept:
+    """Return the cells under each cover that is asked for anything, ``(cells, c)``, half precision.
+
+    Args:
+        features: ``(n, c, h, w)`` of the views.
+        pieces: Their covers and truths, ``p`` a view.
+        dice: For the choice among very many cells.
+    """
+    cells, covers, lengths, asked = [], [], [], []
+    for view, at in pieces.valid.nonzero().tolist():
+        weight = pieces.cover[view, at].flatten()
+        own = weight.nonzero()[:, 0]
+        scale = 1.0
+        if len(own) > MOST_CELLS:
+            scale = len(own) / MOST_CELLS
+            own = own[torch.randperm(len(own), generator=dice)[:MOST_CELLS]]
+        flat = torch.from_numpy(features[view]).flatten(1)
+        cells.append(flat[:, own].T.half())
+        covers.append((weight[own] * scale).half())
+        lengths.append(len(own))
+        asked.append(view * pieces.valid.shape[1] + at)
+    chosen = torch.tensor(asked, dtype=torch.long)
+    truths = {
+        f.name: getattr(pieces, f.name).flatten(0, 1)[chosen]
+        for f in fields(PieceBatch)
+        if f.name != "cover"
+    }
+    return truths | {
+        "features": torch.cat(cells),
+        "cover": torch.cat(covers),
+        "ends": torch.tensor(lengths).cumsum(0),
+    }
+
+
+def batch_of(kept: Kept, index: Tensor) -> tuple[Tensor, PieceBatch]:
+    """Return features ``(b, c, 1, cells)`` and covers, padded with cells that count nothing."""
+    ends = kept["ends"][index]
+    starts = torch.where(index > 0, kept["ends"][(index - 1).clamp_min(0)], 0)
+    most = int((ends - starts).max())
+    at = starts[:, None] + torch.arange(most)
+    inside = at < ends[:, None]
+    at = torch.where(inside, at, 0)
+    features = kept["features"][at].float().permute(0, 2, 1)[:, :, None]
+    cover = (kept["cover"][at].float() * inside)[:, None, None]
+    truths = {f.name: kept[f.name][index][:, None] for f in fields(PieceBatch) if f.name != "cover"}
+    return features, PieceBatch(cover=cover, **truths)
+
+
+def train(kept: Kept, first: PieceHead, *, steps: int, seed: int) -> PieceHead:
+    """Return the running mean of a head trained from the first one."""
+    head = copy.deepcopy(first).train()
+    mean = copy.deepcopy(first).eval()
+    anchors = [(p.detach().clone(), p.detach().std().clamp_min(1e-3)) for p in first.parameters()]
+    optimiser = torch.optim.AdamW(head.parameters(), lr=RATE, weight_decay=0.0)
+    dice = torch.Generator().manual_seed(seed)
+    sums: dict[str, float] = {}
+    for step in range(steps):
+        index = torch.randint(len(kept["ends"]), (BATCH,), generator=dice)
+        features, asked = batch_of(kept, index)
+        loss, parts = piece_loss(head(features, asked.cover), asked)
+        pull = sum(
+            (((p - a) / s) ** 2).sum() for p, (a, s) in zip(head.parameters(), anchors, strict=True)
+        )
+        share = step / steps
+        for group in optimiser.param_groups:
+            group["lr"] = RATE * min(1.0, share / 0.05 + 0.02) * 0.5 * (1 + cos(pi * share))
+        optimiser.zero_grad()
+        (loss + ANCHOR * pull / sum(p.numel() for p in head.parameters())).backward()
+        torch.nn.utils.clip_grad_norm_(head.parameters(), 5.0)
+        optimiser.step()
+        decay = min(EMA_DECAY, (step + 1) / (step + 10))
+        with torch.no_grad():
+            for kept_p, p in zip(mean.parameters(), head.parameters(), strict=True):
+                kept_p.lerp_(p, 1 - decay)
+        for name, part in parts.items():
+            sums[name] = sums.get(name, 0.0) + float(part.detach())
+        if (step + 1) % 500 == 0:
+            print(step + 1, {n: round(v / 500, 4) for n, v in sums.items()}, flush=True)
+            sums = {}
+    return mean
+
+
+def shipped_head(path: Path) -> PieceHead:
+    """Return the head that a shipped file holds.
+
+    Raises:
+        ValueError: A weight has no place or another shape.
+    """
+    graph = onnx.load(str(path)).graph
+    values = {i.name: onnx.numpy_helper.to_array(i) for i in graph.initializer}
+    head = PieceHead()
+    state = {}
+    # A linear layer's weight is exported transposed, under a number: the bias that is added
+    # to its product tells which layer it is.
+    products = {n.output[0]: n.input[1] for n in graph.node if n.op_type == "MatMul"}
+    for node in graph.node:
+        if node.op_type != "Add":
+            continue
+        names = {name: products.get(name) for name in node.input}
+        bias = next((n for n in names if n.endswith(".bias")), None)
+        weight = next((values.get(w) for w in names.values() if w is not None), None)
+        if bias is not None and weight is not None:
+            state[bias.removeprefix("head.").replace(".bias", ".weight")] = weight.T
+    state |= {n.removeprefix("head."): v for n, v in values.items() if n.startswith("head.")}
+    head.load_state_dict({n: torch.from_numpy(np.array(v)) for n, v in state.items()})
+    return head.eval()
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
