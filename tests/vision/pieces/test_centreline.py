@@ -5,9 +5,24 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter1d
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import shortest_path
+from skimage.measure import euler_number
 
 from tests.vision.drawn_wire import Bent, Straight
-from vision.pieces.centreline import centre_line, smoothed
+from vision.pieces.centreline import (
+    centre_line,
+    even_steps,
+    longest_path,
+    neighbours,
+    resampled,
+    smoothed,
+    thinned,
+    unit_tangents,
+)
 
 
 def mask_of(axis: Straight | Bent, width: float, size: tuple[int, int] = (400, 260)) -> np.ndarray:
@@ -87,3 +102,115 @@ def test_nothing_long_gives_no_line(mask: np.ndarray) -> None:
 def test_smoothing_keeps_a_straight_line_to_its_ends() -> None:
     ramp = np.linspace(3, 9, 50)
     assert np.allclose(smoothed(ramp, 4.0), ramp)
+
+
+@st.composite
+def scribbles(draw: st.DrawFn) -> np.ndarray:
+    """A mask of some strokes, its rim empty; none so thin that a line falls apart."""
+    mask = np.zeros((60, 80), np.uint8)
+    places = st.tuples(st.integers(6, 73), st.integers(6, 53))
+    for _ in range(draw(st.integers(1, 4))):
+        one, other = draw(places), draw(places)
+        assume(max(abs(one[0] - other[0]), abs(one[1] - other[1])) >= 12)  # dots vanish
+        cv2.line(mask, one, other, 1, draw(st.sampled_from([3, 5, 7])))
+    return mask
+
+
+@settings(max_examples=20, deadline=None)
+@given(scribbles())
+def test_thinning_keeps_every_part_and_every_eye(mask: np.ndarray) -> None:
+    """The Euler number (parts less holes) is what thinning must not change."""
+    thin = thinned(mask)
+    assert euler_number(thin > 0, connectivity=2) == euler_number(mask > 0, connectivity=2)
+    assert cv2.connectedComponents(thin)[0] == cv2.connectedComponents(mask)[0]
+    assert not np.any(thin & (1 - mask))
+    # Lines: nowhere is it wider than a diagonal step, which is two pixels.
+    assert cv2.erode(thin, np.ones((3, 3), np.uint8)).max() == 0
+
+
+def pixels_and_ways(thin: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The pixels of a thin line, ``(x, y)``, and the ways between them in steps, by SciPy."""
+    ys, xs = np.nonzero(thin)
+    beside = np.maximum(abs(xs[:, None] - xs), abs(ys[:, None] - ys)) == 1
+    rows, columns = np.nonzero(beside)
+    graph = csr_array((np.ones(len(rows)), (rows, columns)), shape=beside.shape)
+    return np.column_stack([xs, ys]), shortest_path(graph, unweighted=True)
+
+
+@settings(max_examples=20, deadline=None)
+@given(scribbles())
+def test_the_longest_way_is_a_shortest_way_and_none_is_longer_on_a_tree(mask: np.ndarray) -> None:
+    thin = thinned(mask)
+    _, labels = cv2.connectedComponents(thin)
+    thin = (labels == 1).astype(np.uint8)
+    path = longest_path(thin)
+    pixels, steps = pixels_and_ways(thin)
+    if len(pixels) < 3:
+        assert len(path) == 0
+        return
+    index = {tuple(pixel): number for number, pixel in enumerate(pixels.tolist())}
+    ends = index[tuple(path[0].tolist())], index[tuple(path[-1].tolist())]
+    assert len(path) - 1 == steps[ends]
+    assert np.abs(np.diff(path, axis=0)).max() == 1
+    if euler_number(thin > 0, connectivity=2) == 1:  # no eye: a double sweep finds the diameter
+        assert len(path) - 1 >= 0.9 * steps.max()
+
+
+def test_each_neighbour_has_its_own_bit_clockwise_from_the_north() -> None:
+    for bit, (dx, dy) in enumerate(
+        [(0, -1), (1, -1), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1)]
+    ):
+        mask = np.zeros((3, 3), np.uint8)
+        mask[1 + dy, 1 + dx] = 1
+        assert neighbours(mask)[1, 1] == 1 << bit
+
+
+@given(st.lists(st.floats(-50, 50), min_size=12, max_size=60), st.floats(0.6, 3.0))
+def test_smoothing_is_a_gaussian_over_a_line_turned_about_its_ends(
+    values: list[float], sigma: float
+) -> None:
+    line = np.array(values)
+    half = int(min(np.ceil(3 * sigma), len(line) - 1))
+    turned = np.concatenate(
+        [2 * line[0] - line[half:0:-1], line, 2 * line[-1] - line[-2 : -half - 2 : -1]]
+    )
+    reference = gaussian_filter1d(turned, sigma, radius=half)[half:-half]
+    assert smoothed(line, sigma) == pytest.approx(reference, abs=1e-9)
+
+
+def test_steps_along_a_circle_are_as_long_as_the_arc() -> None:
+    turn = np.linspace(0, 1.5 * np.pi, 400)
+    circle = 80 * np.column_stack([np.cos(turn), np.sin(turn)])
+    points, values = resampled(circle, turn, 2.0)
+    assert np.hypot(*points.T) == pytest.approx(80.0, abs=0.01)
+    assert values == pytest.approx(np.arange(len(points)) * 2.0 / 80, abs=1e-3)
+    # A tangent of a circle is square to its radius.
+    tangents = unit_tangents(points)[1:-1]
+    assert np.sum(tangents * points[1:-1], axis=1) / 80 == pytest.approx(0.0, abs=1e-3)
+
+
+def test_smoothing_moves_a_bend_by_its_own_curvature() -> None:
+    """A Gaussian of s on a circle of R takes it in to R exp(-s² / 2 R²): the cosine's transform."""
+    turn = np.linspace(0, 2 * np.pi, 4000)
+    circle = 60 * np.column_stack([np.cos(turn), np.sin(turn)])
+    line = even_steps(circle, np.full(len(turn), 5.0), 12.0, 1.0)
+    assert line is not None
+    points, _, radii = line
+    middle = points[len(points) // 3 : -len(points) // 3]
+    assert np.hypot(*middle.T) == pytest.approx(60 * np.exp(-(12.0**2) / (2 * 60**2)), abs=0.05)
+    assert radii == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("holes", [0, 1, 2])
+def test_eyes_wider_than_the_piece_are_counted_and_slits_are_none(holes: int) -> None:
+    mask = np.zeros((200, 600), np.uint8)
+    cv2.line(mask, (30, 100), (570, 100), 1, 16)
+    for number in range(holes):
+        cv2.circle(mask, (180 + 240 * number, 100), 60, 1, 16)
+    for number in range(holes):
+        cv2.circle(mask, (180 + 240 * number, 100), 50, 0, -1)
+    cv2.line(mask, (40, 100), (90, 100), 0, 3)  # a highlight
+    line = centre_line(mask > 0)
+    assert line is not None
+    assert line.eyes == holes
+    assert (line.path_share > 0.95) == (holes == 0)

@@ -1,10 +1,14 @@
 """Pose and scale of a plane from points: drawn truth and honest doubt."""
 
+import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import approx_fprime, least_squares
 
 from tests.vision.flat_scenes import Camera, camera_over
-from vision.reference.plane import Lens, Plane, fit_plane, lens_of
+from vision.reference.plane import Lens, Plane, _Pose, _Problem, fit_plane, lens_of
 from vision.types import FloatArray, Photo
 
 SQUARE = np.array([[0.0, 0], [40, 0], [40, 40], [0, 40]])
@@ -153,3 +157,46 @@ def test_the_doubt_about_an_unknown_lens_is_that_of_its_kinds_together() -> None
     assert lens.u_log_focal == pytest.approx(away, rel=0.01)
     assert sum(share for _, share in lens.each()) == pytest.approx(1.0)
     assert lens.any_kind.each() == [(lens.any_kind, 1.0)]
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0, 32))
+def test_exact_points_give_opencvs_homography(seed: int, tilt_deg: float) -> None:
+    points, camera = seen(seed, tilt_deg, 0.0)
+    plane = fit_plane(points, SQUARE, u_px=0.05, lens=lens_for(camera))
+    reference = cv2.getPerspectiveTransform(points.astype(np.float32), SQUARE.astype(np.float32))
+    at = points.mean(axis=0) + np.array([[0.0, 0.0], [30.0, -20.0]])
+
+    def mapped(matrix: FloatArray) -> FloatArray:
+        return cv2.perspectiveTransform(at[None], matrix)[0]
+
+    assert mapped(plane.mm_from_px) == pytest.approx(mapped(reference), abs=2e-3)
+
+
+def problem_of(seed: int) -> tuple[_Problem, _Pose]:
+    points, camera = seen(seed, 12.0, 0.3)
+    problem = _Problem(points, SQUARE, 0.3, lens_for(camera, off=0.05))
+    return problem, problem.starts()[0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_derivatives_are_those_by_differences(seed: int) -> None:
+    """Against SciPy's forward differences; each unknown in a size of its own."""
+    problem, pose = problem_of(seed)
+    _, slope = problem.residuals(pose)
+    size = np.array([1.0, 1.0, 1.0, 100.0, 100.0, 100.0, 1.0, 100.0, 100.0])
+    by_differences = approx_fprime(
+        np.zeros(9), lambda step: problem.residuals(pose.moved(step * size))[0], 1e-7
+    )
+    assert by_differences == pytest.approx(slope * size, rel=2e-3, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_adjustment_ends_where_scipys_does(seed: int) -> None:
+    problem, pose = problem_of(seed)
+    _, cost = problem.solve(pose)
+    size = np.array([0.1, 0.1, 0.1, 10.0, 10.0, 10.0, 0.1, 10.0, 10.0])
+    reference = least_squares(
+        lambda step: problem.residuals(pose.moved(step * size))[0], np.zeros(9), xtol=1e-12
+    )
+    assert cost == pytest.approx(2 * reference.cost, rel=1e-4, abs=1e-5)
