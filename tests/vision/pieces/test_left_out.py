@@ -54,7 +54,6 @@ def overview(*strangers: tuple[int, int, int, int], p: float = 0.9) -> SurfaceMa
         p=maps,
         tarnish_level=nothing,
         box_px=(0, 0, WIDE, HIGH),
-        strangeness=nothing,
         outline=np.zeros((2, HIGH, WIDE), np.float32),
     )
 
