@@ -9,7 +9,7 @@ from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
     from app.records.store import Records
-    from app.records.types import Place
+    from app.records.types import PlaceOnPhoto
 
 LONG_SIDE_PX = 480
 MARGIN_SHARE = 0.2
@@ -35,7 +35,7 @@ def picture_of(records: Records, sha256: str, record_id: str | None) -> bytes | 
         return None
 
 
-def _cut_out(data: bytes, place: Place) -> bytes:
+def _cut_out(data: bytes, place: PlaceOnPhoto) -> bytes:
     from PIL import Image, ImageDraw
 
     x, y, width, height = place.box_px

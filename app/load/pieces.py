@@ -22,7 +22,7 @@ from rules.findings import Findings
 
 if TYPE_CHECKING:
     from app.grading import GradedPiece, Result
-    from app.records.types import PieceRecord, Place
+    from app.records.types import PieceRecord, PlaceOnPhoto
     from vision.types import Scale
 
 STATED_U_REL = 0.01
@@ -114,7 +114,7 @@ def piece_of_record(record: PieceRecord, *, taken: Iterable[str]) -> Piece:
     )
 
 
-def _weight_at(place: Place, findings: Findings) -> Weight | None:
+def _weight_at(place: PlaceOnPhoto, findings: Findings) -> Weight | None:
     widths = [dist(a, b) for a, b in place.measured_lines_px]
     if not widths or findings.diameter is None or len(place.outline_px) < 3:
         return None

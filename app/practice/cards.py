@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from app.records.errors import RecordsError
-from app.records.types import PieceRecord, Place, Point, box_of
+from app.records.types import PieceRecord, PlaceOnPhoto, Point, box_of
 from rules.draws import best_piece
 from rules.errors import CuproscopeError
 from rules.evaluate import Evaluation
@@ -87,7 +87,7 @@ class PracticeCard:
     row: str | None
     reason: str
     findings: Findings
-    place: Place | None
+    place: PlaceOnPhoto | None
     photo_path: Path | None = None
     photo_sha256: str | None = None
 
@@ -213,7 +213,7 @@ def _card(true: Mapping[str, Any], photo: Path, sheet: RuleSheet) -> PracticeCar
         row=row,
         reason=reason,
         findings=findings,
-        place=Place(
+        place=PlaceOnPhoto(
             box_px=box_of(true["box_px"]),
             outline_px=tuple(map(_point, true.get("outline_px", ()))),
             brass_boxes_px=tuple(map(box_of, true["brass_boxes_px"])),

@@ -57,7 +57,7 @@ class Helper:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class CardAnswer:
     """One answer to one card.
 
     Attributes:
@@ -94,7 +94,7 @@ class PracticeTest:
     helper_id: str
     card_keys: tuple[str, ...]
     begun_utc: datetime
-    answers: tuple[Answer, ...] = ()
+    answers: tuple[CardAnswer, ...] = ()
 
     @property
     def left(self) -> tuple[str, ...]:
@@ -209,7 +209,7 @@ class Practice:
         seconds: float | None = None,
         test_id: str | None = None,
         now: datetime | None = None,
-    ) -> Answer:
+    ) -> CardAnswer:
         """Record an answer; in practice it also decides when the card comes again.
 
         Args:
@@ -256,7 +256,7 @@ class Practice:
             session.flush()
             return _answer(answer)
 
-    def answers(self, helper_id: str) -> tuple[Answer, ...]:
+    def answers(self, helper_id: str) -> tuple[CardAnswer, ...]:
         """Return all answers of a helper, oldest first."""
         with self._records.reading() as session:
             find_row(session, HelperRow, helper_id, "helper")
@@ -333,10 +333,10 @@ def fixed_test(cards: Sequence[PracticeCard], *, count: int = TEST_CARDS) -> tup
     return tuple(sorted(chosen, key=lambda key: _scatter("order " + key)))
 
 
-def progress_of(answers: Sequence[Answer], *, grades: Sequence[str]) -> Progress:
+def progress_of(answers: Sequence[CardAnswer], *, grades: Sequence[str]) -> Progress:
     """Return what the answers say, oldest first; also for the result of one test."""
     pairs = [(a.truth, a.answered) for a in answers]
-    first: dict[str, Answer] = {}
+    first: dict[str, CardAnswer] = {}
     for answer in answers:
         first.setdefault(answer.card_key, answer)
     firsts = [(a.truth, a.answered) for a in first.values()]
@@ -398,7 +398,7 @@ def _reschedule(
     row.updated_utc = now
 
 
-def _answers(session: Session, helper_id: str) -> tuple[Answer, ...]:
+def _answers(session: Session, helper_id: str) -> tuple[CardAnswer, ...]:
     query = (
         select(AnswerRow)
         .where(AnswerRow.helper_id == helper_id)
@@ -414,7 +414,7 @@ def _with_answers(session: Session, row: PracticeTestRow) -> PracticeTest:
     return _test(row, tuple(by_key[key] for key in test.card_keys if key in by_key))
 
 
-def _test(row: PracticeTestRow, answers: tuple[Answer, ...]) -> PracticeTest:
+def _test(row: PracticeTestRow, answers: tuple[CardAnswer, ...]) -> PracticeTest:
     return value_of(PracticeTest, row, card_keys=_keys(row), answers=answers)
 
 
@@ -422,8 +422,8 @@ def _helper(row: HelperRow) -> Helper:
     return value_of(Helper, row)
 
 
-def _answer(row: AnswerRow) -> Answer:
-    return value_of(Answer, row, topic=_topic(row.topic))
+def _answer(row: AnswerRow) -> CardAnswer:
+    return value_of(CardAnswer, row, topic=_topic(row.topic))
 
 
 def _topic(text: str) -> Topic:

@@ -11,7 +11,7 @@ from app.records.stamp import stamp_of
 from app.records.store import Records
 from app.records.types import (
     CONFIRMED,
-    Buyer,
+    BuyerRecord,
     NewPhoto,
     NewPiece,
     Outcome,
@@ -19,7 +19,7 @@ from app.records.types import (
     PhotoRole,
     PiecePhoto,
     PieceRecord,
-    Place,
+    PlaceOnPhoto,
     SheetStamp,
     new_pieces_of,
     place_of,
@@ -28,7 +28,7 @@ from app.records.types import (
 __all__ = [
     "CONFIRMED",
     "BadArchiveError",
-    "Buyer",
+    "BuyerRecord",
     "NewPhoto",
     "NewPiece",
     "NewerStoreError",
@@ -39,7 +39,7 @@ __all__ = [
     "PhotoRole",
     "PiecePhoto",
     "PieceRecord",
-    "Place",
+    "PlaceOnPhoto",
     "Records",
     "RecordsError",
     "SheetStamp",

@@ -21,7 +21,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from app.records.errors import RecordsError
 from app.records.times import time_from_text, time_to_text
-from app.records.types import Place
+from app.records.types import PlaceOnPhoto
 from rules.engine import Grading
 from rules.errors import ContractError
 from rules.findings import Findings
@@ -72,14 +72,14 @@ def grading_from_json(text: str) -> Grading:
     return read_json(text, Grading, GRADING_SCHEMA)
 
 
-def place_to_json(place: Place) -> str:
+def place_to_json(place: PlaceOnPhoto) -> str:
     """Return where a piece is on its photo as one line of ASCII JSON."""
     return write_json(place, PLACE_SCHEMA)
 
 
-def place_from_json(text: str) -> Place:
+def place_from_json(text: str) -> PlaceOnPhoto:
     """Return the place of :func:`place_to_json`; raises RecordsError as for findings."""
-    return read_json(text, Place, PLACE_SCHEMA)
+    return read_json(text, PlaceOnPhoto, PLACE_SCHEMA)
 
 
 def write_json(value: object, schema: str) -> str:

@@ -36,7 +36,7 @@ from app.records.stamp import stamp_of
 from app.records.text import many_lines, one_line, word
 from app.records.times import now_utc
 from app.records.types import (
-    Buyer,
+    BuyerRecord,
     NewPhoto,
     NewPiece,
     Outcome,
@@ -220,6 +220,6 @@ def outcome_of(row: OutcomeRow) -> Outcome:
     return value_of(Outcome, row, buyer_name=row.buyer.name)
 
 
-def buyer_of(row: BuyerRow) -> Buyer:
+def buyer_of(row: BuyerRow) -> BuyerRecord:
     """Return a buyer as a plain value."""
-    return value_of(Buyer, row)
+    return value_of(BuyerRecord, row)

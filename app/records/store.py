@@ -60,7 +60,7 @@ from app.records.times import now_utc
 from app.records.transactions import Transactions
 from app.records.types import (
     CONFIRMED,
-    Buyer,
+    BuyerRecord,
     NewPhoto,
     NewPiece,
     Outcome,
@@ -329,18 +329,18 @@ class Records(Transactions):
 
     # -- buyers -------------------------------------------------------------------
 
-    def buyers(self) -> tuple[Buyer, ...]:
+    def buyers(self) -> tuple[BuyerRecord, ...]:
         """Return all buyers by name."""
         with self.reading() as session:
             rows = session.scalars(select(BuyerRow).order_by(BuyerRow.name_key))
             return tuple(map(buyer_of, rows))
 
-    def buyer(self, buyer_id: str) -> Buyer:
+    def buyer(self, buyer_id: str) -> BuyerRecord:
         """Return one buyer; raises NoSuchRecordError."""
         with self.reading() as session:
             return buyer_of(find_row(session, BuyerRow, buyer_id, "buyer"))
 
-    def add_buyer(self, name: str, *, notes: str = "") -> Buyer:
+    def add_buyer(self, name: str, *, notes: str = "") -> BuyerRecord:
         """Return the buyer of this name, new or the one there is."""
         name, key = one_line(name), name_key(name)
         if not key:

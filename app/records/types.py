@@ -38,7 +38,7 @@ class PhotoRole(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class PlaceOnPhoto:
     """Where a piece is on its photo, for drawing it again.
 
     Attributes:
@@ -73,7 +73,7 @@ class NewPhoto:
     rgb: Image
     name: str = ""
     role: PhotoRole = PhotoRole.PLAIN
-    place: Place | None = None
+    place: PlaceOnPhoto | None = None
     findings: Findings | None = None
     reference: str | None = None
     lossless: bool = False
@@ -118,7 +118,7 @@ class PiecePhoto:
     height_px: int
     name: str
     role: PhotoRole
-    place: Place | None
+    place: PlaceOnPhoto | None
     findings: Findings | None
     reference: str | None
     added_utc: datetime
@@ -166,7 +166,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Buyer:
+class BuyerRecord:
     """Somebody who buys."""
 
     id: str
@@ -214,9 +214,9 @@ class PieceRecord:
         return self.grading.suggested if self.is_confirmed else None
 
 
-def place_of(reading: PieceReading) -> Place:
+def place_of(reading: PieceReading) -> PlaceOnPhoto:
     """Return where a piece is on its photo, from its reading."""
-    return Place(
+    return PlaceOnPhoto(
         box_px=box_of(reading.region.box_px),
         outline_px=tuple((float(x), float(y)) for x, y in reading.region.outline_px),
         brass_boxes_px=tuple(map(box_of, reading.boxes_px.get(What.BRASS, ()))),

@@ -15,7 +15,7 @@ from app.records.errors import BadArchiveError
 from app.records.models import NAME_LENGTH, WORD_LENGTH
 from app.records.photos import SUFFIX_OF_KIND, is_hash
 from app.records.store import LARGEST_PAID
-from app.records.types import PieceRecord, Place
+from app.records.types import PieceRecord, PlaceOnPhoto
 from rules.errors import ContractError, CuproscopeError
 
 MAX_VALUE_CHARS = 4 * MAX_CHARS
@@ -164,7 +164,7 @@ class _Reader:
         return value
 
 
-def _is_inside(place: Place, size_px: tuple[int, int]) -> bool:
+def _is_inside(place: PlaceOnPhoto, size_px: tuple[int, int]) -> bool:
     """Whether all that is drawn of a piece lies on its photo."""
     width, height = size_px
     boxes = (place.box_px, *place.brass_boxes_px, *place.solder_boxes_px)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from app.records import Buyer, PieceRecord
+from app.records import BuyerRecord, PieceRecord
 from app.web.buyers import cutoffs_at, sheet_for
 from app.web.opinion.comparing import Call, cuts_of, marks_of, pooled_marks
 from app.web.opinion.pooling import change_of, level_of, steps_of
@@ -46,7 +46,7 @@ def show_strip(record: PieceRecord, sheet: RuleSheet, call: Call | None) -> None
         _for_buyer(record, sheet, buyer, learned)
 
 
-def _buyer() -> Buyer | None:
+def _buyer() -> BuyerRecord | None:
     known = records().buyers()
     if not known:
         return None
@@ -61,7 +61,7 @@ def _buyer() -> Buyer | None:
     return next((buyer for buyer in known if buyer.id == chosen), None)
 
 
-def _cut(learned: BuyerCutoff, buyer: Buyer | None) -> Cut:
+def _cut(learned: BuyerCutoff, buyer: BuyerRecord | None) -> Cut:
     assert buyer is not None
     state = "" if learned.usable else ", not used yet"
     return Cut(
@@ -73,7 +73,7 @@ def _cut(learned: BuyerCutoff, buyer: Buyer | None) -> Cut:
 
 
 def _for_buyer(
-    record: PieceRecord, sheet: RuleSheet, buyer: Buyer, learned: tuple[BuyerCutoff, ...]
+    record: PieceRecord, sheet: RuleSheet, buyer: BuyerRecord, learned: tuple[BuyerCutoff, ...]
 ) -> None:
     if not learned:
         st.markdown(

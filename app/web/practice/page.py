@@ -11,7 +11,7 @@ import streamlit as st
 
 from app.grading import GradedPiece
 from app.practice.cards import PracticeCard
-from app.practice.store import TEST_CARDS, Answer, Practice, PracticeTest, progress_of
+from app.practice.store import TEST_CARDS, CardAnswer, Practice, PracticeTest, progress_of
 from app.records import NoSuchRecordError, RecordsError
 from app.web.desk.state import Visit, visit
 from app.web.desk.stated import shipped_sheet
@@ -51,7 +51,7 @@ class Doing:
     """
 
     card: str | None = None
-    answer: Answer | None = None
+    answer: CardAnswer | None = None
     since: float = 0.0
     test: str | None = None
 
@@ -220,7 +220,7 @@ def _facts(card: PracticeCard) -> list[str]:
     return told
 
 
-def _feedback(card: PracticeCard, given: Answer, sheet: RuleSheet) -> None:
+def _feedback(card: PracticeCard, given: CardAnswer, sheet: RuleSheet) -> None:
     truth = sheet.title_of(card.grade)
     if given.is_right and given.reason_right is not False:
         st.success(f"✓ Right: {plain(truth)}.", icon=":material/check:")

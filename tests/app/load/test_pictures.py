@@ -13,7 +13,7 @@ from PIL import Image
 
 from app.load.pictures import LONG_SIDE_PX, MARGIN_SHARE, picture_of
 from app.opening import open_records
-from app.records import NewPhoto, Place, Records
+from app.records import NewPhoto, PlaceOnPhoto, Records
 from tests.app.records.pieces import new_piece
 
 TABLE, PIECE = (40, 90, 200), (200, 120, 60)
@@ -26,7 +26,7 @@ def records(tmp_path: Path) -> Iterator[Records]:
         yield found
 
 
-def saved(records: Records, place: Place | None) -> tuple[str, str]:
+def saved(records: Records, place: PlaceOnPhoto | None) -> tuple[str, str]:
     rgb = np.full((400, 600, 3), TABLE, np.uint8)
     x, y, w, h = BOX
     rgb[y : y + h, x : x + w] = PIECE
@@ -41,7 +41,7 @@ def decoded(data: bytes | None) -> np.ndarray:
 
 
 def test_the_piece_fills_the_picture_but_for_its_margin(records: Records) -> None:
-    picture = decoded(picture_of(records, *saved(records, Place(box_px=BOX))))
+    picture = decoded(picture_of(records, *saved(records, PlaceOnPhoto(box_px=BOX))))
     _, _, w, h = BOX
     margin = MARGIN_SHARE * max(w, h)
     assert max(picture.shape[:2]) == LONG_SIDE_PX
@@ -60,12 +60,12 @@ def test_outline_and_widths_are_drawn_light_on_dark(records: Records) -> None:
     x, y, w, h = BOX
     corners = ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
     width = (((x + w / 2, float(y)), (x + w / 2, float(y + h))),)
-    place = Place(
+    place = PlaceOnPhoto(
         box_px=BOX, outline_px=tuple((float(a), float(b)) for a, b in corners),
         measured_lines_px=width,
     )  # fmt: skip
     picture = decoded(picture_of(records, *saved(records, place)))
-    bare = decoded(picture_of(records, *saved(records, Place(box_px=BOX))))
+    bare = decoded(picture_of(records, *saved(records, PlaceOnPhoto(box_px=BOX))))
     drawn = np.abs(picture - bare).max(axis=2) > 60
     middle = drawn[picture.shape[0] // 2]
     # Left side, the measured width, right side: three strokes and nothing between.
@@ -77,7 +77,7 @@ def test_outline_and_widths_are_drawn_light_on_dark(records: Records) -> None:
 
 
 def test_a_piece_at_the_photos_corner_is_cut_to_the_photo(records: Records) -> None:
-    picture = decoded(picture_of(records, *saved(records, Place(box_px=(0, 0, 600, 400)))))
+    picture = decoded(picture_of(records, *saved(records, PlaceOnPhoto(box_px=(0, 0, 600, 400)))))
     assert picture.shape[:2] == (LONG_SIDE_PX * 400 // 600, LONG_SIDE_PX)
 
 
@@ -88,7 +88,7 @@ def test_without_a_place_or_a_record_the_whole_photo_is_shown(records: Records) 
 
 
 def test_a_photo_that_is_gone_is_none(records: Records) -> None:
-    sha256, record = saved(records, Place(box_px=BOX))
+    sha256, record = saved(records, PlaceOnPhoto(box_px=BOX))
     records.photos.remove(sha256, "png")
     assert picture_of(records, sha256, record) is None
     assert picture_of(records, "0" * 64, None) is None

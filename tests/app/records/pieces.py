@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.records import NewPhoto, NewPiece, Place, Records
+from app.records import NewPhoto, NewPiece, PlaceOnPhoto, Records
 from rules.engine import Grading, grade
 from rules.findings import Findings
 from rules.sheet import load_sheet
@@ -16,7 +16,7 @@ from tests.rules.pieces import piece
 HOUSE = load_sheet("house")
 FINDINGS = piece(u_level=0.1, level=0.3, magnet="free")
 GRADING = grade(FINDINGS, HOUSE, draws=500)
-PLACE = Place(
+PLACE = PlaceOnPhoto(
     box_px=(3, 4, 30, 20),
     outline_px=((3.25, 4.5), (33.0, 4.0), (33.0, 24.0)),
     brass_boxes_px=((5, 6, 7, 8),),

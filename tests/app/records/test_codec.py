@@ -20,7 +20,7 @@ from app.records.codec import (
     place_to_json,
 )
 from app.records.errors import RecordsError
-from app.records.types import Place
+from app.records.types import PlaceOnPhoto
 from rules.engine import Grading
 from rules.findings import (
     CutEnd,
@@ -152,7 +152,7 @@ gradings = st.builds(
 boxes = st.tuples(st.integers(), st.integers(), st.integers(), st.integers())
 points = st.tuples(numbers, numbers)
 places = st.builds(
-    Place,
+    PlaceOnPhoto,
     box_px=boxes,
     outline_px=st.lists(points, max_size=4).map(tuple),
     brass_boxes_px=st.lists(boxes, max_size=2).map(tuple),
@@ -180,7 +180,7 @@ def test_gradings_read_back_as_they_were(grading: Grading) -> None:
 
 @settings(max_examples=25, deadline=None)
 @given(places)
-def test_places_read_back_as_they_were(place: Place) -> None:
+def test_places_read_back_as_they_were(place: PlaceOnPhoto) -> None:
     assert place_from_json(place_to_json(place)) == place
 
 

@@ -15,7 +15,7 @@ from PIL import Image
 
 from app.practice.cards import Topic
 from app.practice.statistics import Kappa, cohen_kappa, share_of
-from app.practice.store import TEST_CARDS, Answer, PracticeTest, progress_of
+from app.practice.store import TEST_CARDS, CardAnswer, PracticeTest, progress_of
 from app.web import store
 from app.web.practice.cards import all_cards, card_of, fixed_cards, question_pictures
 from app.web.practice.paper import result_pdf
@@ -45,8 +45,8 @@ def empty_store(own_data: Path) -> Iterator[None]:
     store._opened.clear()
 
 
-def told(truth: str, answered: str, number: int = 0) -> Answer:
-    return Answer(
+def told(truth: str, answered: str, number: int = 0) -> CardAnswer:
+    return CardAnswer(
         id=str(number),
         card_key=f"card {number}",
         topic=Topic.BRASS,
