@@ -151,6 +151,13 @@ def _parser() -> argparse.ArgumentParser:
     grade.add_argument(
         "--findings", type=Path, metavar="FILE.toml", help="grade findings typed by hand as well"
     )
+    grade.add_argument(
+        "--flash",
+        type=Path,
+        metavar="PHOTO",
+        help="the same pieces, untouched, with the phone's flash on: it tells a coat from bare "
+        "metal; in a folder such pairs are found by the time they were taken",
+    )
     grade.add_argument("--json", action="store_true", help="one line of JSON a photo")
     grade.add_argument(
         "--overlay", type=Path, metavar="DIR", help="draw each photo's answer into DIR"
@@ -230,6 +237,7 @@ class _Version(argparse.Action):
 
 def _grade(arguments: argparse.Namespace) -> int:
     from app.grading import grade_photo, grade_typed
+    from app.pairing import pairs_in
     from app.progress import progress
     from models.loader import check
     from vision.photo.loading import find_photos
@@ -239,17 +247,24 @@ def _grade(arguments: argparse.Namespace) -> int:
         raise CuproscopeError("name at least one photo, folder or pattern (see --help)")
     if arguments.photos:
         check()
+    named = find_photos(arguments.photos)
+    if arguments.flash is not None and len(named) != 1:
+        raise CuproscopeError("goes with one photo, the same pieces without it", where="--flash")
     typed = _typed(arguments.findings)
     if arguments.jobs is not None or arguments.out is not None or arguments.cluster is not None:
         from app.folder.command import grade_whole_folder
 
+        if arguments.flash is not None:
+            raise CuproscopeError("--flash doesn't go with --jobs, --out or --cluster")
         return grade_whole_folder(arguments, request)
     if arguments.overlay is not None:
         _check_writable(arguments.overlay)
     printer = _Printer(arguments, request)
-    with progress(find_photos(arguments.photos)) as (photos, pause):
+    pairs = pairs_in(named)
+    with progress(named) as (photos, pause):
         for path in photos:
-            result = grade_photo(path, request)
+            flash = arguments.flash or pairs.get(path)
+            result = grade_photo(path, request, flash=flash, guessed=arguments.flash is None)
             with pause():
                 printer.show(result)
     if typed is not None:

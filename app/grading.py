@@ -7,11 +7,12 @@ nothing itself.
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from app.request import Request
 from rules.base_rates import on_bench
@@ -76,8 +77,17 @@ class Result:
     notes: tuple[str, ...] = ()
 
 
-def grade_photo(path: Path, request: Request) -> Result:
-    """Return all that can be told of a photo file; what goes wrong is in its problems."""
+def grade_photo(
+    path: Path, request: Request, *, flash: Path | None = None, guessed: bool = False
+) -> Result:
+    """Return all that can be told of a photo file; what goes wrong is in its problems.
+
+    Args:
+        path: The photo.
+        request: How it is to be graded.
+        flash: The same pieces with the flash on, if there is such a photo.
+        guessed: Whether the program took the two for a pair, and nobody said it.
+    """
     from vision.finish.surface import load_surface_model
     from vision.photo.beside import beside
     from vision.photo.loading import load_photo_file, shown_name
@@ -87,7 +97,8 @@ def grade_photo(path: Path, request: Request) -> Result:
         with beside() as lane:
             lane.submit(load_surface_model)  # which takes as long, the first time
             photo = load_photo_file(path)
-        return _graded(photo, request)
+        second = None if flash is None else partial(load_photo_file, flash)
+        return grade_loaded(photo, request, flash=second, guessed=guessed)
     except Exception as fault:
         return unreadable(name, fault)
 
@@ -111,17 +122,55 @@ def grade_typed(typed: Sequence[TypedPiece], request: Request, *, name: str) -> 
     )
 
 
-def _graded(photo: Photo, request: Request) -> Result:
-    from vision.examine import examine
+def grade_loaded(
+    photo: Photo,
+    request: Request,
+    *,
+    flash: Callable[[], Photo] | None = None,
+    guessed: bool = False,
+) -> Result:
+    """Return all that can be told of a photo.
 
-    examination = examine(
-        photo,
-        reference=request.reference,
-        form=request.form,
-        facts=request.facts,
-        print_scale=request.print_scale,
-    )
-    return grade_examination(examination, request)
+    Args:
+        photo: The photo.
+        request: How it is to be graded.
+        flash: Loads the same pieces with the flash on; where it can't, the photo is graded
+            alone, and that is among its problems.
+        guessed: Whether the program took the two for a pair, and nobody said it.
+    """
+    return grade_examination(examined(photo, request, flash=flash, guessed=guessed), request)
+
+
+def examined(
+    photo: Photo,
+    request: Request,
+    *,
+    flash: Callable[[], Photo] | None = None,
+    guessed: bool = False,
+    **tapped: Any,  # noqa: ANN401 (what examine takes of taps)
+) -> Examination:
+    """Return what can be told from a photo before it is graded; see :func:`grade_loaded`."""
+    from vision.examine import examine
+    from vision.flash.pairs import examine_pair
+    from vision.problems import as_problem
+
+    asked = {
+        "reference": request.reference,
+        "form": request.form,
+        "facts": request.facts,
+        "print_scale": request.print_scale,
+        **tapped,
+    }
+    if flash is None:
+        return examine(photo, **asked)
+    try:
+        second = flash()
+    except PhotoError as fault:
+        told = as_problem(fault)
+        told = replace(told, text=f"{fault.where}: {told.text}")
+        examination = examine(photo, **asked)
+        return replace(examination, problems=(*examination.problems, told))
+    return examine_pair(photo, second, guessed=guessed, **asked)
 
 
 def grade_examination(examination: Examination, request: Request) -> Result:

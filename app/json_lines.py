@@ -19,6 +19,7 @@ from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Wh
 from rules.gauge import awg_from_mm
 
 if TYPE_CHECKING:
+    from vision.flash.types import FlashPiece
     from vision.types import Boxes, Examination, FloatArray, Problem, Scale
 
 SCHEMA = "cuproscope.grade/1"
@@ -41,6 +42,7 @@ def as_object(result: Result) -> Object:
         "problems": [_problem(problem) for problem in result.problems],
         "cautions": list(result.cautions),
         "left_out": _left_out(result.examination),
+        "flash": _flash(result.examination),
     }
 
 
@@ -71,6 +73,37 @@ def _scale(scale: Scale | None) -> Object | None:
         "u_rel": _rounded(scale.u_rel, 5),
         "tilt_deg": _rounded(scale.tilt_deg, 1),
         "residual_px": _rounded(scale.residual_px, 3),
+    }
+
+
+def _flash(examination: Examination | None) -> Object | None:
+    """Return whether the flash lit the photo, and what a second one with it gave."""
+    if examination is None:
+        return None
+    second = examination.flash
+    return {
+        "lit_p": _rounded(examination.flash_p, 4),
+        "second": None
+        if second is None
+        else {
+            "name": second.photo.name,
+            "sha256": second.photo.sha256,
+            "lit_p": _rounded(second.p, 4),
+            "pieces": [None if piece is None else _again(piece) for piece in second.pieces],
+        },
+    }
+
+
+def _again(piece: FlashPiece) -> Object:
+    """Return a piece as the second photo shows it, and what that adds."""
+    told = piece.evidence
+    return {
+        "box_px": [int(v) for v in piece.box_px],
+        "overlap": _rounded(piece.overlap, 3),
+        "log_ratio": {str(what): _rounded(ratio, 3) for what, ratio in told.log_ratio.items()},
+        "note": told.note,
+        "core_px": [[int(v) for v in box] for box in piece.core_px],
+        "ring_px": [[int(v) for v in box] for box in piece.ring_px],
     }
 
 

@@ -25,6 +25,7 @@ from vision.finish.surface import (
     plan_view,
     surface_map,
 )
+from vision.flash.recognise import LIT_P, recognised
 from vision.photo.beside import beside, has_second_core
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
@@ -59,6 +60,10 @@ TURNS_OF_UNKNOWN_SIZE = 0.4
 reference a wheel, a bearing or a bundle of swabs looks like a coil. On 149 real photos without
 one, 8 of 8 finds of turns that were decided as copper were such things; the head knows none of
 them from wire. Who says where the piece is from answers for it."""
+
+LIT_BY_FLASH = 0.4
+"""Familiarity of what the flash lit, under the limit of being sure: its glare is not how metal
+looks by daylight. A photo without the flash beside it is judged, and the two together."""
 
 MAX_LOOKS = 6
 """So many pieces get a closer look, the largest first; 65 ms each on two cores."""
@@ -122,6 +127,7 @@ class Seen:
         regions: The pieces in reading order.
         left_out: What else lies there, seen to be no piece.
         tapped: Whether a person pointed at the only one.
+        flash_p: How likely the photo was lit by the phone's flash.
         problems: What stood in the way.
     """
 
@@ -132,6 +138,7 @@ class Seen:
     regions: tuple[Region, ...]
     left_out: tuple[LeftOut, ...]
     tapped: bool
+    flash_p: float
     problems: tuple[Problem, ...]
 
 
@@ -171,6 +178,7 @@ def look_over(
         regions=regions,
         left_out=left_out,
         tapped=at is not None,
+        flash_p=recognised(photo),
         problems=tuple(problems),
     )
 
@@ -203,16 +211,19 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
         else:
             _, gates = quality.result()
         pieces = [
-            _reading(region, widths, look.finish.result(), facts or Facts(), scale)
+            _reading(region, widths, look.finish.result(), facts or Facts(), seen)
             for region, widths, look in zip(regions, measured, looks, strict=True)
         ]
-    problems = (*seen.problems, *_by_piece([widths.problems for widths in measured]), *gates)
+    lit = (problem_of("flash_lit"),) if seen.flash_p >= LIT_P and pieces else ()
+    by_piece = _by_piece([widths.problems for widths in measured])
+    problems = (*seen.problems, *lit, *by_piece, *gates)
     return Examination(
         photo=replace(photo, notes=(*photo.notes, seen.white.note)) if pieces else photo,
         scale=scale,
         pieces=tuple(pieces),
         problems=tuple(_once(problems)),
         left_out=seen.left_out,
+        flash_p=seen.flash_p,
     )
 
 
@@ -347,26 +358,28 @@ def _shows_more(
 
 
 def _reading(
-    region: Region, widths: Widths, seen: FinishReading, facts: Facts, scale: Scale | None
+    region: Region, widths: Widths, finish: FinishReading, facts: Facts, seen: Seen
 ) -> PieceReading:
-    flags = {str(what): flag for what, flag in seen.seen.items()}
-    known = seen.familiarity
-    if scale is None and facts.source is None and widths.many_turns:
+    flags = {str(what): flag for what, flag in finish.seen.items()}
+    known = finish.familiarity
+    if seen.flash_p >= LIT_P:
+        known = min(known, LIT_BY_FLASH)
+    if seen.scale is None and facts.source is None and widths.many_turns:
         known = min(known, TURNS_OF_UNKNOWN_SIZE)
     return PieceReading(
         region=region,
         findings=Findings(
             form=widths.form,
-            finish=seen.finish,
+            finish=finish.finish,
             diameter=widths.diameter,
             strand_diameter=widths.strand_diameter,
             facts=facts,
             familiarity=known,
             **flags,
         ),
-        boxes_px=seen.boxes_px,
+        boxes_px=finish.boxes_px,
         measured_lines_px=widths.lines_px,
-        notes=widths.notes + tuple(seen.notes),
+        notes=widths.notes + tuple(finish.notes),
     )
 
 

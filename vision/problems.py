@@ -122,6 +122,21 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "The light has a strong colour, so the finish can't be told well.",
         "Use daylight from a window, or a plain white lamp.",
     ),
+    # -- with the flash
+    "flash_lit": (
+        "The phone's flash lit this photo: by its glare the finish can't be told as by daylight.",
+        "Take one without the flash first; this one then goes along with it.",
+    ),
+    "flash_missing": (
+        "The flash did not light the second photo ({name}), so it tells no more than the first.",
+        "Turn the flash on (not to automatic), and take the second photo again.",
+    ),
+    "flash_moved": (
+        "It is not found again at its place in the photo with the flash ({name}): it moved, turned,"
+        " or is another piece.",
+        "Touch nothing between the two photos, hold the phone at the same place, and take both "
+        "again.",
+    ),
     # -- what lies beside it
     "no_reference": (
         "neither the printed sheet nor a bank-card sized card is in view",

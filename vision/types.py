@@ -10,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.findings import Findings, What
+
+if TYPE_CHECKING:
+    from vision.flash.types import FlashReading
 
 # OpenCV's stubs widen every dtype, so a checked dtype would cost a cast at each call:
 # these names say the dtype to the reader; the type checker sees an array.
@@ -248,10 +251,22 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Examination:
-    """A photo as examined: scale, pieces in reading order, and what stood in the way."""
+    """A photo as examined: scale, pieces, and what stood in the way.
+
+    Attributes:
+        photo: The photo.
+        scale: How big a pixel is; None without a reference.
+        pieces: The pieces in reading order.
+        problems: What stood in the way.
+        left_out: What else lies there, seen to be no piece.
+        flash_p: How likely the photo was lit by the phone's flash.
+        flash: What a second photo with the flash gave, where there was one.
+    """
 
     photo: Photo
     scale: Scale | None
     pieces: tuple[PieceReading, ...]
     problems: tuple[Problem, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    flash_p: float = 0.0
+    flash: FlashReading | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,22 +39,25 @@ class Graded:
     overlay_name: str | None = None
 
 
-def grade_bytes(name: str, data: bytes, request: Request) -> Graded:
-    """Return a photo's grades and its overlay; what goes wrong is in its line."""
-    from app.grading import grade_examination, unreadable
+def grade_bytes(
+    name: str, data: bytes, request: Request, flash: tuple[str, bytes] | None = None
+) -> Graded:
+    """Return a photo's grades and its overlay; what goes wrong is in its line.
+
+    Args:
+        name: What the person calls it.
+        data: The file.
+        request: How it is to be graded.
+        flash: Name and file of what may be the same with the flash on.
+    """
+    from app.grading import grade_loaded, unreadable
     from app.json_lines import as_line
-    from vision.examine import examine
     from vision.photo.loading import load_photo
 
     try:
-        examination = examine(
-            load_photo(data, name=name),
-            reference=request.reference,
-            form=request.form,
-            facts=request.facts,
-            print_scale=request.print_scale,
-        )
-        result = grade_examination(examination, request)
+        second = None if flash is None else partial(load_photo, flash[1], name=flash[0])
+        photo = load_photo(data, name=name)
+        result = grade_loaded(photo, request, flash=second, guessed=True)
         overlay = _overlay(result, request)
     except Exception as fault:  # one photo's fault must not cost the others
         result, overlay = unreadable(name, fault), None
@@ -66,13 +70,25 @@ def grade_bytes(name: str, data: bytes, request: Request) -> Graded:
     )
 
 
-def grade_file(path: Path, name: str, request: Request) -> Graded:
+def grade_file(path: Path, name: str, request: Request, flash: Path | None = None) -> Graded:
     """Return the answer to a file, as :func:`grade_bytes`."""
     try:
         data = path.read_bytes()
     except OSError:
         return unread(path, request)
-    return grade_bytes(name, data, request)
+    return grade_bytes(name, data, request, flash_bytes(flash))
+
+
+def flash_bytes(path: Path | None) -> tuple[str, bytes] | None:
+    """Return name and bytes of the second photo; none where it can't be read any more."""
+    from vision.photo.loading import shown_name
+
+    if path is None:
+        return None
+    try:
+        return shown_name(path), path.read_bytes()
+    except OSError:
+        return None
 
 
 def renamed(graded: Graded, name: str) -> Graded:

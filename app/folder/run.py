@@ -18,6 +18,7 @@ from app.files import safe_stem, write_whole
 from app.folder.photo import Graded, renamed, unread
 from app.folder.state import State
 from app.folder.workers import Work, on_cluster, on_jobs
+from app.pairing import pairs_in
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def grade_folder(
     fresh = 0
     with State(out, run=fingerprint(request)) as state:
         waiting: dict[str, list[Path]] = {}
-        names = _overlay_names(photos)
+        names, pairs = _overlay_names(photos), pairs_in(photos)
 
         def note(path: Path, graded: Graded) -> None:
             done[path] = graded
@@ -92,6 +93,10 @@ def grade_folder(
                     # grade_photo says in words why a file can't be read.
                     note(path, unread(path, request))
                     continue
+                flash = pairs.get(path)
+                second = None if flash is None else _digest(flash)
+                if second is not None:
+                    digest = f"{digest}+{second}"
                 kept = state.kept(digest)
                 if kept is not None:
                     note(path, renamed(kept, shown_name(path)))
@@ -99,7 +104,7 @@ def grade_folder(
                     waiting[digest].append(path)
                 else:
                     waiting[digest] = [path]
-                    yield path, shown_name(path), digest
+                    yield Work(path, shown_name(path), digest, flash)
 
         run = on_cluster(cluster, request) if cluster is not None else on_jobs(jobs, request)
         for digest, result in run(work()):

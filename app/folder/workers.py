@@ -11,9 +11,9 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from app.folder.photo import Graded, grade_bytes, grade_file, killed
+from app.folder.photo import Graded, flash_bytes, grade_bytes, grade_file, killed
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
@@ -23,8 +23,15 @@ if TYPE_CHECKING:
 IN_FLIGHT = 2
 """Photos handed out for each process: one at work, one waiting."""
 
-Work = tuple[Path, str, str]
-"""Path, name and hash of a photo that waits."""
+
+class Work(NamedTuple):
+    """A photo that waits: its file, name and hash, and what may be the same with the flash on."""
+
+    path: Path
+    name: str
+    digest: str
+    flash: Path | None = None
+
 
 Run = Callable[[Iterator[Work]], Iterator[tuple[str, Graded]]]
 """Takes work and gives results, in the order in which they are finished."""
@@ -35,8 +42,8 @@ def on_jobs(jobs: int, request: Request) -> Run:
     if jobs == 1:
 
         def alone(work: Iterator[Work]) -> Iterator[tuple[str, Graded]]:
-            for path, name, digest in work:
-                yield digest, grade_file(path, name, request)
+            for path, name, digest, flash in work:
+                yield digest, grade_file(path, name, request, flash)
 
         return alone
 
@@ -53,7 +60,7 @@ def on_jobs(jobs: int, request: Request) -> Run:
                 again: list[Work] = []
                 yield from _in_pool(iter([one]), 1, request, again)
                 if again:
-                    yield one[2], killed(one[1])
+                    yield one.digest, killed(one.name)
 
     return together
 
@@ -71,7 +78,7 @@ def _in_pool(
     ):
         try:
             for one in work:
-                pending[pool.submit(grade_file, one[0], one[1], request)] = one
+                pending[pool.submit(grade_file, one.path, one.name, request, one.flash)] = one
                 if len(pending) >= IN_FLIGHT * jobs:
                     yield from _finished(pending, lost)
                 if lost:
@@ -94,7 +101,7 @@ def _finished(
     for future in ready:
         one = pending.pop(future)
         try:
-            yield one[2], future.result()
+            yield one.digest, future.result()
         except BrokenProcessPool:
             lost.append(one)
 
@@ -161,8 +168,8 @@ def on_cluster(address: str, request: Request) -> Run:
                 one = next(work, None)
                 if one is None:
                     return False
-                data = one[0].read_bytes()
-                future = client.submit(grade_bytes, one[1], data, shared, pure=False, retries=1)
+                given = (one.name, one.path.read_bytes(), shared, flash_bytes(one.flash))
+                future = client.submit(grade_bytes, *given, pure=False, retries=1)
                 pending[future] = one
                 finishing.add(future)
                 return True
@@ -171,9 +178,9 @@ def on_cluster(address: str, request: Request) -> Run:
             while len(pending) < IN_FLIGHT * threads and send():
                 pass
             for future in finishing:
-                _, name, digest = pending.pop(future)
+                one = pending.pop(future)
                 failed = future.exception() is not None
-                yield digest, killed(name) if failed else future.result()
+                yield one.digest, killed(one.name) if failed else future.result()
                 future.release()
                 send()
 

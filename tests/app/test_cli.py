@@ -166,9 +166,28 @@ def check_grade(grade: dict[str, Any]) -> None:
         assert lift["to"] in grade["p"]
 
 
+def check_flash(flash: dict[str, Any] | None, *, pieces: int) -> None:
+    if flash is None:
+        return
+    check_keys(flash, ["lit_p", "second"])
+    assert 0 <= flash["lit_p"] <= 1
+    second = flash["second"]
+    if second is None:
+        return
+    check_keys(second, ["name", "sha256", "lit_p", "pieces"])
+    assert len(second["pieces"]) == pieces
+    for piece in filter(None, second["pieces"]):
+        check_keys(piece, ["box_px", "overlap", "log_ratio", "note", "core_px", "ring_px"])
+        assert 0 < piece["overlap"] <= 1
+        for box in (piece["box_px"], *piece["core_px"], *piece["ring_px"]):
+            check_box(box)
+
+
 def check_contract(told: dict[str, Any]) -> None:
     """Everything that the contract ``cuproscope.grade/1`` promises of one object."""
-    check_keys(told, ["schema", "photo", "scale", "pieces", "problems", "cautions", "left_out"])
+    keys = ["schema", "photo", "scale", "pieces", "problems", "cautions", "left_out", "flash"]
+    check_keys(told, keys)
+    check_flash(told["flash"], pieces=len(told["pieces"]))
     assert told["schema"] == "cuproscope.grade/1"
     check_keys(told["photo"], ["name", "sha256", "width_px", "height_px", "notes"])
     if told["scale"] is not None:

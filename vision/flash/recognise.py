@@ -11,6 +11,10 @@ UNTOLD_P = 0.05
 """How often a photo whose file says nothing was taken with the flash; an estimate."""
 
 
+LIT_P = 0.9
+"""From here a photo is told as lit by the flash, where nobody said so."""
+
+
 def recognised(photo: Photo) -> float:
     """Return how likely a photo was taken with the flash on."""
     if photo.flash_fired is None:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rules.findings import Measurement, What
-from vision.types import Boxes, Float32Array, Mask
+from vision.types import Boxes, Float32Array, FloatArray, Mask, Photo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,3 +61,39 @@ class FlashEvidence:
     tarnish: Measurement | None = None
     core: Boxes = field(default=())
     ring: Boxes = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FlashPiece:
+    """A piece of the plain photo as it was found again on the flash photo.
+
+    Attributes:
+        box_px: ``(x, y, width, height)`` in the flash photo's pixels.
+        outline_px: ``(n, 2)`` its outline there.
+        overlap: Common over joint area of the two outlines laid on each other, 0 to 1.
+        evidence: What the flash adds.
+        core_px: Where the highlight's middle lies on the flash photo.
+        ring_px: Where the metal round it does.
+    """
+
+    box_px: tuple[int, int, int, int]
+    outline_px: FloatArray
+    overlap: float
+    evidence: FlashEvidence
+    core_px: Boxes = ()
+    ring_px: Boxes = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FlashReading:
+    """What the second photo of a pair gave.
+
+    Attributes:
+        photo: The photo.
+        p: How likely it was lit by the flash.
+        pieces: One for each piece of the plain photo, None where it was not found again.
+    """
+
+    photo: Photo
+    p: float
+    pieces: tuple[FlashPiece | None, ...]

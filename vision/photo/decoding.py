@@ -110,6 +110,20 @@ def decode(data: bytes, *, name: str) -> Decoded:
         raise damaged(name) from fault
 
 
+def camera_notes_of(data: bytes) -> CameraNotes:
+    """Return what the camera wrote beside a JPEG or HEIC; nothing is decoded, nothing fails."""
+    try:
+        with (
+            warnings.catch_warnings(),
+            PillowImage.open(io.BytesIO(data), formats=_kinds_of(data)) as picture,
+        ):
+            warnings.simplefilter("ignore")
+            # Looking for a PNG's notes would decode it, and no phone writes one.
+            return CameraNotes() if picture.format == "PNG" else _exif_facts(picture, [])[1]
+    except Exception:  # what is wrong with the file is told when it is read
+        return CameraNotes()
+
+
 def _kinds_of(data: bytes) -> tuple[str, ...]:
     """Return the kinds that these bytes may be of, and teach Pillow them.
 

@@ -13,8 +13,9 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
+from rules.errors import PhotoError
 from vision.photo.container import KINDS_IN_WORDS, check_claims
-from vision.photo.decoding import decode
+from vision.photo.decoding import CameraNotes, camera_notes_of, decode
 from vision.photo.guarded import decode_guarded, wants_guard
 from vision.problems import photo_error
 from vision.types import Photo
@@ -55,6 +56,18 @@ def load_photo_file(path: Path) -> Photo:
     except (OSError, ValueError) as fault:  # ValueError: a name with a NUL in it
         raise photo_error("unreadable", where=str(path)) from fault
     return load_photo(data, name=name)
+
+
+def camera_notes(path: Path) -> CameraNotes:
+    """Return what the camera wrote beside the picture in a file; nothing where it can't be read."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES + 1)
+        _check_bytes(data, path.name)
+        check_claims(data, path.name)
+    except (OSError, ValueError, PhotoError):
+        return CameraNotes()
+    return camera_notes_of(data)
 
 
 def shown_name(path: Path) -> str:

@@ -83,6 +83,12 @@ class White:
             return self.reference
         return self.paper.near(box_px)
 
+    def light_near(self, box_px: tuple[int, int, int, int]) -> FloatArray | None:
+        """Return the same as bright as it is in the photo."""
+        if self.reference is not None or self.paper is None:
+            return self.reference
+        return self.paper.light_near(box_px)
+
 
 def white_of(photo: Photo, overview: SurfaceMap, scale: Scale | None) -> White:
     """Return what shows the light's colour in a photo.
@@ -118,6 +124,11 @@ class PaperWhite:
 
         Its colour is the paper's, its brightness such that nothing gets brighter or darker.
         """
+        seen = self.light_near(box_px)
+        return np.asarray(seen * (UNCHANGED / seen.mean()))
+
+    def light_near(self, box_px: tuple[int, int, int, int]) -> FloatArray:
+        """Return the same as bright as it is in the photo."""
         x, y, w, h = box_px
         reach = RING * max(w, h)
         (across, down), (rows, columns) = self.cell_px, self.lit.shape
@@ -127,8 +138,7 @@ class PaperWhite:
         lit = self.lit[window]
         if lit.sum() < FEWEST_CELLS:
             window, lit = np.s_[0 : rows + 1, 0 : columns + 1], self.lit
-        seen = np.median(self.light[window][lit], axis=0)
-        return np.asarray(seen * (UNCHANGED / seen.mean()))
+        return np.asarray(np.median(self.light[window][lit], axis=0))
 
 
 def paper_white(photo: Photo, overview: SurfaceMap) -> PaperWhite | None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from app import grading
 from app.request import Request
 
 if TYPE_CHECKING:
@@ -31,13 +33,14 @@ class Taps:
         return self.ends is not None or self.at is not None
 
 
-def examined(photo: Photo, request: Request, taps: Taps) -> Examination:
+def examined(
+    photo: Photo, request: Request, taps: Taps, *, flash: Callable[[], Photo] | None = None
+) -> Examination:
     """Return what can be told from a photo, measured anew with the person's taps.
 
     Raises:
         PhotoError: The taps can't serve (too near each other, outside of the photo).
     """
-    from vision.examine import examine
     from vision.reference.two_points import scale_from_two_points
 
     scale = None
@@ -45,12 +48,4 @@ def examined(photo: Photo, request: Request, taps: Taps) -> Examination:
         scale = scale_from_two_points(
             photo, *taps.ends, length_mm=taps.length_mm, u_tap_px=taps.u_px
         )
-    return examine(
-        photo,
-        reference=request.reference,
-        form=request.form,
-        facts=request.facts,
-        print_scale=request.print_scale,
-        scale=scale,
-        at=taps.at,
-    )
+    return grading.examined(photo, request, flash=flash, scale=scale, at=taps.at)

@@ -1,10 +1,10 @@
 """A photo's file without what the camera and others wrote beside the picture.
 
 The picture's own bytes stay as they are, so it is measured as it came. What stays with
-them: colours (profile), which way is up, and the focal length, which tells the phone's
-slant. Everything else goes: place, time, owner, camera, comments, and whatever lies behind
-the picture (further pictures, a film). A file of no known kind is cut to its first bytes,
-by which it is told what it is.
+them: colours (profile), which way is up, the focal length, which tells the phone's slant,
+and whether the flash fired. Everything else goes: place, time, owner, camera, comments, and
+whatever lies behind the picture (further pictures, a film). A file of no known kind is cut to
+its first bytes, by which it is told what it is.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 HEAD_BYTES = 16
 """So much of a file that is no photo is kept: its kind, and nothing that it says."""
 
-_ORIENTATION, _EXIF, _FOCAL_35MM = 0x0112, 0x8769, 0xA405
+_ORIENTATION, _EXIF, _FLASH, _FOCAL_35MM = 0x0112, 0x8769, 0x9209, 0xA405
 _EXIF_HEAD = b"Exif\0\0"
 _NO_FACTS = b"II*\0\x08\0\0\0\0\0\0\0\0\0"
 """A TIFF block that says nothing: one directory without an entry (TIFF 6.0, section 2)."""
@@ -70,7 +70,7 @@ def without_notes(data: bytes) -> bytes:
 
 
 def _facts(exif: bytes) -> bytes:
-    """Return a TIFF block with the orientation and the focal length; empty without either."""
+    """Return a TIFF block with orientation, focal length and flash; empty without all of them."""
     from PIL import Image as PillowImage
 
     kept = PillowImage.Exif()
@@ -79,12 +79,16 @@ def _facts(exif: bytes) -> bytes:
             warnings.simplefilter("ignore")  # of what is malformed, as when the photo is read
             told = PillowImage.Exif()
             told.load(exif)
-            orientation, focal = told.get(_ORIENTATION), told.get_ifd(_EXIF).get(_FOCAL_35MM)
+            orientation, camera = told.get(_ORIENTATION), told.get_ifd(_EXIF)
+            focal, flash = camera.get(_FOCAL_35MM), camera.get(_FLASH)
         if isinstance(orientation, int) and 1 < orientation <= 8:
             kept[_ORIENTATION] = orientation
         if focal and 0 < float(focal) < 0x10000:
             kept.get_ifd(_EXIF)[_FOCAL_35MM] = round(float(focal))
-        return kept.tobytes().removeprefix(_EXIF_HEAD) if len(kept) or focal else b""
+        if isinstance(flash, int):
+            kept.get_ifd(_EXIF)[_FLASH] = flash & 1
+        told_any = len(kept) or focal or isinstance(flash, int)
+        return kept.tobytes().removeprefix(_EXIF_HEAD) if told_any else b""
     except Exception:  # malformed notes make the reader raise whatever it likes
         return b""
 

@@ -21,7 +21,7 @@ from app.cli import main
 from app.folder.photo import Graded
 from app.folder.piece_table import COLUMNS
 from app.folder.run import fingerprint, grade_folder
-from app.folder.workers import on_jobs
+from app.folder.workers import Work, on_jobs
 from app.grading import Result
 from app.request import Request
 from rules.errors import CuproscopeError, PhotoError
@@ -237,7 +237,7 @@ def test_a_photo_that_kills_its_process_costs_no_other(
     photos: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("app.folder.workers.grade_file", die_of_b)
-    work = iter([(path, path.name, path.name) for path in photos[:3]])
+    work = iter([Work(path, path.name, path.name) for path in photos[:3]])
     told = dict(on_jobs(2, REQUEST)(work))
     assert {name: one.outcome for name, one in told.items()} == {
         "a.jpg": 0, "b.jpg": 3, "c.jpg": 0,

@@ -29,9 +29,12 @@ NORTH = b"N\0"
 KINDS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF")
 
 _MAKE, _GPS, _EXIF, _ORIENTATION, _FOCAL = 0x010F, 0x8825, 0x8769, 0x0112, 0xA405
+_FLASH = 0x9209
 
 
-def notes(*, orientation: int | None = 6, focal: int | None = 26) -> bytes:
+def notes(
+    *, orientation: int | None = 6, focal: int | None = 26, flash: int | None = 0x19
+) -> bytes:
     """EXIF as a phone writes it: maker, place, time, which way is up, focal length."""
     exif = Image.Exif()
     exif[_MAKE] = SECRET.decode()
@@ -41,6 +44,8 @@ def notes(*, orientation: int | None = 6, focal: int | None = 26) -> bytes:
     exif.get_ifd(_EXIF)[0x9003] = "2026:03:20 18:04:11"
     if focal is not None:
         exif.get_ifd(_EXIF)[_FOCAL] = focal
+    if flash is not None:
+        exif.get_ifd(_EXIF)[_FLASH] = flash
     return exif.tobytes()
 
 
@@ -74,6 +79,7 @@ def same(a: Photo, b: Photo) -> bool:
         a.rgb.shape == b.rgb.shape
         and (a.rgb == b.rgb).all()
         and a.focal_px == b.focal_px
+        and a.flash_fired == b.flash_fired
         and a.notes == b.notes
     )
 
@@ -92,11 +98,11 @@ def test_place_maker_time_and_comments_go_and_the_picture_stays(kind: str) -> No
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("orientation", [None, 1, 3, 8])
-@pytest.mark.parametrize("focal", [None, 50])
-def test_which_way_is_up_and_the_focal_length_stay(
-    kind: str, orientation: int | None, focal: int | None
+@pytest.mark.parametrize(("focal", "flash"), [(None, None), (50, 0x10), (None, 0x19)])
+def test_which_way_is_up_focal_length_and_flash_stay(
+    kind: str, orientation: int | None, focal: int | None, flash: int | None
 ) -> None:
-    before = photo(kind, exif=notes(orientation=orientation, focal=focal))
+    before = photo(kind, exif=notes(orientation=orientation, focal=focal, flash=flash))
     assert same(load_photo(before, name="a"), load_photo(without_notes(before), name="a"))
 
 

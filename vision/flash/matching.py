@@ -1,0 +1,322 @@
+"""Which piece of the second photo is which of the first, and where is the same spot on it?
+
+Nothing is aligned by pixels: a hand moves between two photos. Each photo is laid flat by its
+own reference, then every outline must cover its like, one to one. Without a reference the
+pieces themselves say how the phone moved, as far as a hand moves it. What moved, turned or is
+another piece covers nothing, and is left out: a wrong pair would tell of another surface.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import permutations, product
+
+import cv2
+import numpy as np
+
+from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
+from vision.types import FloatArray, Scale
+
+Outlines = Sequence[FloatArray]
+
+LEAST_OVERLAP = 0.72
+"""Common area over joint area from which two outlines are of one piece."""
+
+SLACK_MM, SLACK_OF_WIDTH, SLACK_K = 1.5, 0.12, 2.0
+"""Outlines may lie so far apart: a reference's own error; the parallax of a thick piece's rim,
+as the lens moves by a hand's shake; and so many times what both scales doubt the way from the
+reference."""
+
+SLACK_OF_FRAME = 0.015
+"""The same without a reference, as a share of the photo's longer side."""
+
+APART_OF_LENGTH = 0.04
+"""Beyond that slack the middles of two outlines may lie so far apart, as a share of the piece's
+length: an end in glare or shadow is cut short."""
+
+LOG_AREA = 0.35
+"""Natural logarithm by which areas may differ: glare eats into an outline, a shadow adds."""
+
+HAND_TURNS_DEG = tuple(np.arange(-12.0, 13.0, 2.0))
+"""How far a hand turns the phone between two photos."""
+
+HAND_LOG_SIZE, HAND_SHIFT = 0.25, 0.25
+"""So much nearer or further, and so far aside (of the photo's longer side), a hand holds the
+phone the second time."""
+
+ANCHORS = 5
+"""Without a reference the largest pieces of each photo say how it moved; more say the same."""
+
+CELLS = 160
+"""Outlines are compared on a grid so fine, along the longer side of both."""
+
+LEAST_CELLS = 10.0
+"""No piece is drawn thinner than this: by glare and shadow the two outlines of one thin wire
+differ by a third of its width."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Match:
+    """A piece that was found again.
+
+    Attributes:
+        plain: Its number on the plain photo, from 0 on.
+        flash: Its number on the flash photo.
+        overlap: Common over joint area of the two outlines, 0 to 1.
+        flash_from_plain: ``(3, 3)`` homography from plain to flash photo pixels at this piece.
+    """
+
+    plain: int
+    flash: int
+    overlap: float
+    flash_from_plain: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Laid:
+    """Where pieces and reference lie on a photo.
+
+    Attributes:
+        outlines_px: Outline of each piece, ``(n, 2)`` photo pixels.
+        scale: The reference; None where none was found.
+        size_px: Width and height of the photo.
+    """
+
+    outlines_px: Outlines
+    scale: Scale | None
+    size_px: tuple[int, int]
+
+
+def matched(plain: Laid, flash: Laid) -> tuple[Match, ...]:
+    """Return the pieces of the plain photo that the flash photo shows at the same place."""
+    ours, theirs = plain.outlines_px, flash.outlines_px
+    if not ours or not theirs:
+        return ()
+    one, other = plain.scale, flash.scale
+    if one is not None and other is not None and one.reference == other.reference:
+        return _by_reference(ours, theirs, one, other)
+    return _by_pieces(ours, theirs, _frame(plain.size_px), _frame(flash.size_px))
+
+
+def _by_reference(
+    ours: Outlines, theirs: Outlines, plain: Scale, flash: Scale
+) -> tuple[Match, ...]:
+    rulers = [mapped(outline, plain.mm_from_px) for outline in plain.outlines_px]
+    middle = np.mean([ruler.mean(axis=0) for ruler in rulers], axis=0)
+
+    def slack(outline: FloatArray) -> float:
+        way = float(np.hypot(*(_middle(outline) - middle)))
+        there = mapped(_middle(outline)[None], np.linalg.inv(plain.mm_from_px))
+        # The scale is doubted the more the further away: half of that on the way there.
+        u = float(np.hypot(*(s.u_rel + s.away_u_rel(there)[0] / 2 for s in (plain, flash))))
+        return SLACK_MM + SLACK_OF_WIDTH * _width(outline) + SLACK_K * u * way
+
+    found = [
+        _pairs(ours, theirs, plain.mm_from_px, turn @ flash.mm_from_px, slack)
+        for turn in _turns(plain.reference)
+    ]
+    return max(found, key=_total)
+
+
+def _turns(reference: str) -> Iterator[FloatArray]:
+    """Give how the two mm frames of a reference may lie to each other."""
+    if reference == "card":  # it looks the same upside down
+        yield np.eye(3)
+        yield np.array([[-1.0, 0, CARD_WIDTH_MM], [0, -1, CARD_HEIGHT_MM], [0, 0, 1]])
+    elif reference == "sheet" or reference.startswith("marker"):
+        yield np.eye(3)
+    else:  # a coin tells no direction
+        yield from map(_turned, HAND_TURNS_DEG)
+
+
+def _by_pieces(
+    ours: Outlines, theirs: Outlines, plain: FloatArray, flash: FloatArray
+) -> tuple[Match, ...]:
+    """Return the pieces that one move of the phone brings onto each other.
+
+    More than half of them must, and two where there are two: else nobody knows which moved.
+    """
+    best: tuple[Match, ...] = ()
+    for moved in _hands(ours, theirs, plain, flash):
+        best = max(
+            best, _pairs(ours, theirs, plain, moved @ flash, lambda _: SLACK_OF_FRAME), key=_total
+        )
+    return best if len(best) > min(len(ours), len(theirs)) / 2 else ()
+
+
+def _hands(
+    ours: Outlines, theirs: Outlines, plain: FloatArray, flash: FloatArray
+) -> Iterator[FloatArray]:
+    """Give how the phone may have moved: so that two pieces lie where two of the others lay.
+
+    Where one photo has but one piece, that lies where one of the others lay, turned at will.
+    """
+    here, there = (
+        sorted((mapped(one, frame) for one in outlines), key=_area)[-ANCHORS:]
+        for outlines, frame in ((ours, plain), (theirs, flash))
+    )
+    if min(len(here), len(there)) == 1:
+        for one, other in product(here, there):
+            size = np.sqrt(_area(one) / max(_area(other), 1e-9))
+            for degrees in HAND_TURNS_DEG:
+                yield from _by_hand(size * np.exp(1j * np.radians(degrees)), one, other)
+        return
+    for (one, next_one), (other, next_other) in product(
+        permutations(here, 2), permutations(there, 2)
+    ):
+        ways = (_middle(next_one) - _middle(one), _middle(next_other) - _middle(other))
+        step, other_step = (complex(*way) for way in ways)
+        if other_step:
+            yield from _by_hand(step / other_step, one, other)
+
+
+def _by_hand(turn: complex, one: FloatArray, other: FloatArray) -> Iterator[FloatArray]:
+    """Give the move that brings one middle onto the other, if a hand moves a phone so far.
+
+    Args:
+        turn: How much larger (modulus) and turned (argument) the second photo's frame is.
+        one: Outline in the first photo's frame.
+        other: In the second's.
+    """
+    if abs(np.log(max(abs(turn), 1e-9))) > HAND_LOG_SIZE:
+        return
+    if abs(np.degrees(np.angle(turn))) > max(HAND_TURNS_DEG):
+        return
+    move = np.array([[turn.real, -turn.imag, 0], [turn.imag, turn.real, 0], [0, 0, 1.0]])
+    move[:2, 2] = _middle(one) - move[:2, :2] @ _middle(other)
+    if np.hypot(*move[:2, 2]) <= HAND_SHIFT:
+        yield move
+
+
+def _pairs(
+    ours: Outlines,
+    theirs: Outlines,
+    plain: FloatArray,
+    flash: FloatArray,
+    slack: Callable[[FloatArray], float],
+) -> tuple[Match, ...]:
+    """Return who lies on whom in a common frame, one to one, the best overlaps first.
+
+    Args:
+        ours: Outlines of the plain photo, in its pixels.
+        theirs: Those of the flash photo.
+        plain: ``(3, 3)`` from the plain photo to the frame.
+        flash: The same from the flash photo.
+        slack: How far apart outlines may lie there.
+    """
+    here = [mapped(outline, plain) for outline in ours]
+    there = [mapped(outline, flash) for outline in theirs]
+    found = []
+    for i, one in enumerate(here):
+        for j, other in enumerate(there):
+            most = slack(one)
+            apart = float(np.hypot(*(_middle(one) - _middle(other))))
+            unlike = abs(np.log(_area(one) / max(_area(other), 1e-9)))
+            if apart > most + APART_OF_LENGTH * _long(one) or unlike > LOG_AREA:
+                continue
+            overlap, shift = overlap_of(one, other, most=most)
+            if overlap >= LEAST_OVERLAP:
+                found.append((overlap, i, j, shift))
+    taken: list[Match] = []
+    for overlap, i, j, shift in sorted(found, key=lambda pair: -pair[0]):
+        if any(match.plain == i or match.flash == j for match in taken):
+            continue
+        away = np.eye(3)
+        away[:2, 2] = shift
+        taken.append(
+            Match(
+                plain=i,
+                flash=j,
+                overlap=overlap,
+                flash_from_plain=np.linalg.inv(away @ flash) @ plain,
+            )
+        )
+    return tuple(sorted(taken, key=lambda match: match.plain))
+
+
+def overlap_of(one: FloatArray, other: FloatArray, *, most: float) -> tuple[float, FloatArray]:
+    """Return common over joint area of two outlines, the second moved by at most so much.
+
+    Args:
+        one: ``(n, 2)`` outline, in any unit.
+        other: ``(m, 2)`` outline in the same.
+        most: How far the second may be moved, in x and in y.
+
+    Returns:
+        The largest overlap, and the ``(2,)`` move of the second that gives it.
+
+    >>> square = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
+    >>> overlap, shift = overlap_of(square, square + [3.0, 0.0], most=1.0)
+    >>> round(overlap, 1), round(float(shift[0]))  # 8 common columns of 12 in all
+    (0.7, -1)
+    """
+    both = np.vstack([one, other])
+    low = both.min(axis=0) - most
+    cell = float((both.max(axis=0) - both.min(axis=0)).max()) / CELLS
+    reach = int(np.ceil(most / cell))
+    size = np.ceil((both.max(axis=0) + most - low) / cell).astype(int) + 2 * reach + 3
+    first = _drawn(one, low, cell, size, reach)
+    second = _drawn(other, low, cell, size, reach)
+    kernel = second[reach : size[1] - reach, reach : size[0] - reach]
+    common = cv2.matchTemplate(first, kernel, cv2.TM_CCORR)
+    _, best, _, at = cv2.minMaxLoc(common)
+    joint = float(first.sum()) + float(second.sum()) - best
+    return float(best / max(joint, 1.0)), (np.array(at) - reach) * cell
+
+
+def _drawn(
+    outline: FloatArray, low: FloatArray, cell: float, size: FloatArray, reach: int
+) -> FloatArray:
+    """Return an outline filled in on a grid; a thin one is drawn a little thicker."""
+    points = np.round(((outline - low) / cell + reach + 1) * 16).astype(np.int32)[:, None]
+    canvas = np.zeros((int(size[1]), int(size[0])), np.uint8)
+    cv2.fillPoly(canvas, [points], (1,), shift=4)
+    rim = round(LEAST_CELLS - _width(outline) / cell)
+    if rim > 0:
+        cv2.polylines(canvas, [points], True, (1,), thickness=rim, shift=4)
+    return np.asarray(canvas, dtype=np.float32)
+
+
+def mapped(points: FloatArray, homography: FloatArray) -> FloatArray:
+    """Return ``(n, 2)`` points through a ``(3, 3)`` homography."""
+    flat = np.asarray(points, np.float64).reshape(-1, 1, 2)
+    return np.asarray(cv2.perspectiveTransform(flat, homography)[:, 0], dtype=np.float64)
+
+
+def _frame(size_px: tuple[int, int]) -> FloatArray:
+    """Return from photo pixels to shares of the longer side, from the photo's middle."""
+    share = 1 / max(size_px)
+    x, y = (-share * side / 2 for side in size_px)
+    return np.array([[share, 0, x], [0, share, y], [0, 0, 1]])
+
+
+def _turned(degrees: float) -> FloatArray:
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+
+
+def _total(matches: tuple[Match, ...]) -> float:
+    return sum(match.overlap for match in matches)
+
+
+def _middle(outline: FloatArray) -> FloatArray:
+    """Return the centre of an outline's area."""
+    told = cv2.moments(np.asarray(outline, np.float32).reshape(-1, 1, 2))
+    if told["m00"] <= 0:
+        return np.asarray(outline.mean(axis=0))
+    return np.array([told["m10"], told["m01"]]) / told["m00"]
+
+
+def _area(outline: FloatArray) -> float:
+    return float(cv2.contourArea(np.asarray(outline, np.float32).reshape(-1, 1, 2)))
+
+
+def _width(outline: FloatArray) -> float:
+    """Return about how wide a long piece is: twice its area over its outline's length."""
+    points = np.asarray(outline, np.float32).reshape(-1, 1, 2)
+    return 2 * _area(outline) / max(float(cv2.arcLength(points, True)), 1e-9)
+
+
+def _long(outline: FloatArray) -> float:
+    return float((outline.max(axis=0) - outline.min(axis=0)).max())
