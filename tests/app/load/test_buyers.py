@@ -83,3 +83,9 @@ def test_limits_that_make_no_sense_are_refused() -> None:
 def test_a_buyer_that_can_not_be_is_refused(said: dict[str, object]) -> None:
     with pytest.raises(LoadError):
         Buyer(**said)  # type: ignore[arg-type]
+
+
+def test_the_same_thresholds_are_read_once_and_others_anew() -> None:
+    own, same = (buyer(limits={"strand": OwnLimit(value=1.5)}) for _ in range(2))
+    assert sheet_of(own) is sheet_of(same)
+    assert sheet_of(buyer(limits={"strand": OwnLimit(value=1.6)})) != sheet_of(own)
