@@ -134,6 +134,7 @@ def fit_edge(
     half_width_px: float,
     max_blur_px: float = np.inf,
     profiles: int = MAX_PROFILES,
+    toward: FloatArray | None = None,
 ) -> EdgeLine | None:
     """Fit the straight edge that runs near the segment from start to end.
 
@@ -150,6 +151,8 @@ def fit_edge(
         max_blur_px: Widest blur to believe, where other edges of the same thing have
             told it; a second edge close by looks like blur.
         profiles: At most so many; fewer for a first look.
+        toward: ``(3,)`` unit direction in which the colour changes, to the left, where that is
+            known: what changes otherwise is another edge.
 
     Returns:
         The line, or None where no edge runs straight along the segment.
@@ -160,7 +163,8 @@ def fit_edge(
     samples, s, t = profiles_across(rgb, start, end, half_width_px=half_width_px, profiles=profiles)
     blocks, s = _average_blocks(samples, s)
     step = float(t[1] - t[0])
-    gradient = _change(np.diff(blocks, axis=1) / step)
+    change = np.diff(blocks, axis=1) / step
+    gradient = _change(change) if toward is None else np.maximum(change @ toward, 0.0)
     if gradient.max() < MIN_GRADIENT:
         return None
     offsets, strength, blur = _gradient_centroids(gradient, (t[:-1] + t[1:]) / 2, max_blur_px)

@@ -15,7 +15,8 @@ from math import pi
 import cv2
 import numpy as np
 
-from vision.types import Surface, SurfaceMap
+from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
+from vision.types import Float32Array, FloatArray, Surface, SurfaceMap
 
 REFERENCE_P = 0.5
 
@@ -29,7 +30,7 @@ ROUND_ASPECT = 1.7
 """Sides of a disc's box under 35 degrees of tilt differ by 1.22, and by a cell or two."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Place:
     """A patch that looks like a reference.
 
@@ -37,11 +38,17 @@ class Place:
         box_px: ``(x, y, w, h)`` on the photo.
         centre_px: ``(x, y)`` of its area.
         area_px: Photo pixels it covers.
+        sides_px: ``(4, 2)`` where its own four sides meet, good to about a cell; None where it
+            has not four.
+        card_px: ``(4, 2)`` corners of a card with its middle, direction and area; None where
+            it is too long or too square for one.
     """
 
     box_px: tuple[float, float, float, float]
     centre_px: tuple[float, float]
     area_px: float
+    sides_px: FloatArray | None = None
+    card_px: FloatArray | None = None
 
     @property
     def is_round(self) -> bool:
@@ -82,8 +89,15 @@ def reference_places(surface: SurfaceMap) -> tuple[Place, ...]:
         rows_at, columns_at = np.indices(weight.shape)
         middle_x = float((weight * columns_at).sum()) / total + near[1].start
         middle_y = float((weight * rows_at).sum()) / total + near[0].start
+        corner = np.array([near[1].start, near[0].start]) + 0.5
+        quads = [
+            None if quad is None else (left, top) + (quad + corner) * (across, down) - 0.5
+            for quad in _quads(weight)
+        ]
         found.append(
             Place(
+                sides_px=quads[0],
+                card_px=quads[1],
                 box_px=(left + x * across, top + y * down, w * across, h * down),
                 centre_px=(
                     left + (middle_x + 0.5) * across - 0.5,
@@ -93,3 +107,85 @@ def reference_places(surface: SurfaceMap) -> tuple[Place, ...]:
             )
         )
     return tuple(sorted(found, key=lambda place: -place.area_px))
+
+
+FINER = 4  # times that a cell is divided to follow the border between cells
+MIN_SHORT_CELLS = 5
+MOMENT_RATIO = (1.15, 2.2)
+"""Of length to width, by moments: a card's 1.59 is seen as 1.30 to 1.94 at 35 degrees."""
+MIN_FILL = 0.7  # of a quad's area; the photo may cut a corner off
+SIDE_ENDS = 0.15  # of a side, where corners are round
+SIDE_REACH = 0.2  # of the short side, how far its border may lie from the smallest box's
+
+
+def _quads(weight: Float32Array) -> tuple[FloatArray | None, FloatArray | None]:
+    """Corners in cells of the quads that a patch may be: by its sides, and as a card."""
+    fine = cv2.resize(weight, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_LINEAR)
+    borders, _ = cv2.findContours(
+        (fine > REFERENCE_P).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    if not borders:
+        return None, None
+    border = max(borders, key=cv2.contourArea)[:, 0].astype(np.float32)
+    sides, card = (
+        None if quad is None else (quad + 0.5) / FINER - 0.5
+        for quad in (_four_sides(border, fine.shape), _as_card(border))
+    )
+    return sides, card
+
+
+def _four_sides(border: Float32Array, shape: tuple[int, ...]) -> FloatArray | None:
+    """``(4, 2)`` corners of the quad with this border, or None where it has no four sides.
+
+    Its smallest box tells which bit of the border is which side; lines through those meet in
+    the corners of what may be a rectangle seen from an angle.
+    """
+    box = cv2.boxPoints(cv2.minAreaRect(border))
+    short = float(np.hypot(*(np.roll(box, -1, axis=0) - box).T).min())
+    if short < MIN_SHORT_CELLS * FINER:
+        return None
+    # What the photo cuts off ends on a straight line, and on no side.
+    height, width = shape
+    inside = ((border > 0) & (border < (width - 1, height - 1))).all(axis=1)
+    lines = []
+    for n in range(4):
+        start, run = box[n], box[(n + 1) % 4] - box[n]
+        length = float(np.hypot(*run))
+        away = border - start
+        along = away @ run / length**2
+        across = np.abs(away[:, 0] * run[1] - away[:, 1] * run[0]) / length
+        own = inside & (along > SIDE_ENDS) & (along < 1 - SIDE_ENDS) & (across < SIDE_REACH * short)
+        if own.sum() < MIN_SHORT_CELLS * FINER // 2:
+            return None
+        dx, dy, x, y = cv2.fitLine(border[own], cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
+        lines.append(np.cross([x, y, 1.0], [x + dx, y + dy, 1.0]))
+    met = np.array([np.cross(lines[n - 1], lines[n]) for n in range(4)])
+    if np.abs(met[:, 2]).min() < 1e-6:
+        return None
+    corners: FloatArray = met[:, :2] / met[:, 2:]
+    fills = cv2.contourArea(border) / max(cv2.contourArea(corners.astype(np.float32)), 1.0)
+    return corners if fills > MIN_FILL and cv2.isContourConvex(corners.astype(np.float32)) else None
+
+
+def _as_card(border: Float32Array) -> FloatArray | None:
+    """``(4, 2)`` corners of a card with the middle, direction and area of what the border holds.
+
+    Where card and table are of one colour a patch leaks over a side or stops short of it;
+    its moments are moved less by that than its border. None where it is too long or too square.
+    """
+    told = cv2.moments(border)
+    area = told["m00"]
+    if area < (MIN_SHORT_CELLS * FINER) ** 2:
+        return None
+    middle = np.array([told["m10"], told["m01"]]) / area
+    spread, axes = np.linalg.eigh(
+        np.array([[told["mu20"], told["mu11"]], [told["mu11"], told["mu02"]]])
+    )
+    low, high = MOMENT_RATIO
+    if not low < np.sqrt(spread[1] / max(float(spread[0]), 1e-9)) < high:
+        return None
+    short = np.sqrt(area * CARD_HEIGHT_MM / CARD_WIDTH_MM)
+    half = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / 2
+    sides = half * (short * CARD_WIDTH_MM / CARD_HEIGHT_MM, short)
+    corners: FloatArray = middle + sides @ axes[:, ::-1].T
+    return corners

@@ -1,4 +1,4 @@
-"""Hints of where the reference lies, and that a hint never changes what is measured much."""
+"""Where the network sees a reference, and which quads its patch may be."""
 
 from __future__ import annotations
 
@@ -8,34 +8,15 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.vision.flat_scenes import camera_over, card_photo
+from tests.vision.drawn_places import corners_of, map_of, places_of
+from tests.vision.flat_scenes import camera_over
 from vision.finish.surface import load_surface_model, surface_map
 from vision.photo.loading import load_photo_file
-from vision.reference.card.finding import detect_card
 from vision.reference.coin.coins import detect_coins
 from vision.reference.places import Place, reference_places
-from vision.types import Surface, SurfaceMap
+from vision.types import Surface
 
 REAL = Path(__file__).parents[3] / "fixtures" / "real" / "coins"
-NOWHERE = Place(box_px=(4.0, 4.0, 60.0, 60.0), centre_px=(34.0, 34.0), area_px=2800.0)
-
-
-def map_of(reference: np.ndarray, *, cell_px: int = 16) -> SurfaceMap:
-    """Return what a network that makes no mistakes says of a mask of the reference."""
-    h, w = reference.shape
-    share = cv2.resize(
-        reference.astype(np.float32), (w // cell_px, h // cell_px), interpolation=cv2.INTER_AREA
-    )
-    p = np.zeros((len(Surface), *share.shape), np.float32)
-    p[list(Surface).index(Surface.REFERENCE)] = share
-    p[list(Surface).index(Surface.TABLE)] = 1 - share
-    nothing = np.zeros_like(share)
-    return SurfaceMap(
-        p=p,
-        tarnish_level=nothing,
-        box_px=(0, 0, w, h),
-        outline=np.stack([nothing, nothing]),
-    )
 
 
 def test_a_disc_is_placed_and_sized_to_a_fraction_of_a_cell() -> None:
@@ -56,18 +37,36 @@ def test_a_card_is_not_round_and_specks_are_no_places() -> None:
     assert place.box_px == pytest.approx((200, 200, 400, 250), abs=16)
 
 
-@pytest.mark.parametrize("hint_is_right", [True, False])
-def test_a_hint_changes_neither_that_a_card_is_found_nor_its_place(hint_is_right: bool) -> None:
-    rng = np.random.default_rng(5)
-    camera = camera_over(rng, height_mm=200, tilt_deg=8, look_at_mm=(4, 3), size_px=(800, 600))
-    photo = card_photo(rng, camera, table="wood", face="busy")
-    plain = detect_card(photo)
-    low, high = plain.outline_px.min(axis=0) - 8, plain.outline_px.max(axis=0) + 8
-    (x, y), (w, h) = low.tolist(), (high - low).tolist()
-    box = (x, y, w, h)
-    right = Place(box_px=box, centre_px=(400.0, 300.0), area_px=0.8 * box[2] * box[3])
-    hinted = detect_card(photo, places=[right if hint_is_right else NOWHERE])
-    assert hinted.plane.mm_per_px == pytest.approx(plain.plane.mm_per_px, rel=2e-3)
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0, 25.0])
+def test_four_sides_meet_in_the_cards_corners_to_a_cell(tilt_deg: float) -> None:
+    camera = camera_over(np.random.default_rng(3), height_mm=200, tilt_deg=tilt_deg)
+    (place,) = places_of(camera, cell_px=12)
+    assert place.sides_px is not None
+    for corner in corners_of(camera):
+        assert np.hypot(*(place.sides_px - corner).T).min() < 12
+
+
+def test_a_leaking_patch_has_a_cards_moments() -> None:
+    """One corner runs out over the table, as where both are white: the sides are lost."""
+    mask = np.zeros((768, 1024), np.uint8)
+    cv2.rectangle(mask, (300, 250), (300 + 428, 250 + 270), (1,), -1)
+    clean = reference_places(map_of(mask, cell_px=12))[0].card_px
+    cv2.fillConvexPoly(mask, np.array([[300, 250], [400, 250], [300, 380], [240, 190]]), (1,))
+    leaky = reference_places(map_of(mask, cell_px=12))[0].card_px
+    assert clean is not None
+    assert leaky is not None
+    # 428 px of 85.6 mm: the first within a cell, the other within 7 mm, as far as is looked
+    true = np.array([[300, 250], [728, 250], [728, 520], [300, 520]])
+    for corner in true:
+        assert np.hypot(*(clean - corner).T).min() < 12
+        assert np.hypot(*(leaky - corner).T).min() < 35
+
+
+@pytest.mark.parametrize("size_px", [(300, 300), (500, 150)])
+def test_what_is_too_square_or_too_long_is_no_card(size_px: tuple[int, int]) -> None:
+    mask = np.zeros((768, 1024), np.uint8)
+    mask[200 : 200 + size_px[1], 200 : 200 + size_px[0]] = 1
+    assert reference_places(map_of(mask))[0].card_px is None
 
 
 def test_the_network_knows_real_coins_that_it_never_saw() -> None:

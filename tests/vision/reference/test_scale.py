@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from rules.errors import PhotoError
+from tests.vision.drawn_places import places_of
 from tests.vision.flat_scenes import Camera, camera_over, card_photo, photo_of
 from vision.reference.markers import marker_bits
 from vision.reference.scale import detect_scale
@@ -127,14 +128,15 @@ def test_camera_height_is_found_within_its_doubt() -> None:
 
 def test_card_scale_is_right_on_drawn_truth() -> None:
     photo, camera = usual_card()
-    scale = detect_scale(photo, "card")
+    scale = detect_scale(photo, "card", places=places_of(camera))
     across = scale.to_mm(camera.project(np.array([[-42.8, 0], [42.8, 0]]), 0.76))
     assert lengths_mm(across) == pytest.approx(85.60, rel=3 * scale.u_rel)
     assert scale.face_height_mm == pytest.approx(0.76)
 
 
 def test_auto_takes_the_card() -> None:
-    assert detect_scale(usual_card()[0], "auto").reference == "card"
+    photo, camera = usual_card()
+    assert detect_scale(photo, "auto", places=places_of(camera)).reference == "card"
 
 
 def test_auto_does_not_guess_the_size_of_a_marker() -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,17 +16,11 @@ from vision.reference.references import (
 from vision.types import FloatArray
 
 EDGE_OF_PHOTO_PX = 2.0
+STRAIGHT_FROM_MM = 5.0  # corner radius at most 3.48 mm, and some room
 MIN_SEEN_SHARE = 0.55  # of each side; with one corner out of view the rest still tells
 CARD_CORNERS_MM = np.array(
     [[0, 0], [CARD_WIDTH_MM, 0], [CARD_WIDTH_MM, CARD_HEIGHT_MM], [0, CARD_HEIGHT_MM]]
 )
-
-
-def out_of_shape(corners: FloatArray) -> float:
-    """How far the ratio of the mean sides is from a card's, as a log."""
-    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
-    ratio = (sides[0] + sides[2]) / max(float(sides[1] + sides[3]), 1e-9)
-    return abs(float(np.log(ratio * CARD_HEIGHT_MM / CARD_WIDTH_MM)))
 
 
 def ordered(corners: FloatArray) -> FloatArray:
@@ -71,18 +63,6 @@ def to_px(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
         np.asarray(points_mm, float).reshape(1, -1, 2), px_from_mm
     )[0]
     return mapped
-
-
-@lru_cache(maxsize=1)
-def corner_places_mm() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Where to look at a corner, in mm inward from it: table, wedge beyond the arc, face."""
-    at = np.arange(-1.1, CARD_RADIUS_MM, 0.12)
-    places = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
-    least, radius = places.min(axis=1), np.hypot(*(places - CARD_RADIUS_MM).T)
-    table = (least < -0.45) & (places.max(axis=1) < 1.0)
-    wedge = (least > 0.12) & (radius > CARD_RADIUS_MM + 0.5)
-    face = (radius < CARD_RADIUS_MM - 0.6) & (radius > CARD_RADIUS_MM - 2.0)
-    return places[table], places[wedge], places[face]
 
 
 def outline_mm() -> FloatArray:

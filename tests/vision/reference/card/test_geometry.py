@@ -11,9 +11,7 @@ from vision.reference.card.geometry import (
     CARD_CORNERS_MM,
     are_in_view,
     clipped,
-    corner_places_mm,
     ordered,
-    out_of_shape,
     outline_mm,
     seen_corners_mm,
     square_on,
@@ -51,12 +49,6 @@ def test_corners_come_in_one_order_however_they_were_found(turn: int, flip: bool
     assert np.hypot(*first) > np.hypot(*second)
 
 
-def test_only_a_cards_proportions_are_in_shape() -> None:
-    assert out_of_shape(SQUARE_ON) == pytest.approx(0.0, abs=1e-3)
-    wide = SQUARE_ON * np.array([1.1, 1.0])
-    assert out_of_shape(wide) == pytest.approx(np.log(1.1), abs=1e-3)
-
-
 def test_mm_go_to_pixels_through_the_corners() -> None:
     matrix = square_on(SQUARE_ON)
     assert to_px(matrix, CARD_CORNERS_MM) == pytest.approx(SQUARE_ON, abs=1e-3)
@@ -92,11 +84,3 @@ def test_doubt_of_the_walls_is_that_of_a_rectangular_distribution() -> None:
     assert alone == pytest.approx(0.3 / np.sqrt(3) / 85.60 / 2)
     assert wall_doubt(np.zeros(4), u_all_mm=0.0) == 0.0
     assert wall_doubt(np.zeros(4), u_all_mm=0.1) > 0.1 / 85.60
-
-
-def test_the_wedge_looked_at_lies_between_arc_and_square_corner() -> None:
-    table, wedge, face = corner_places_mm()
-    assert (table.min(axis=1) < 0).all()
-    assert (wedge.min(axis=1) > 0).all()
-    assert (np.hypot(*(wedge - 3.18).T) > 3.18).all()
-    assert (np.hypot(*(face - 3.18).T) < 3.18).all()
