@@ -15,7 +15,6 @@ from app.words import (
     form_words,
     grade_words,
     margin_words,
-    percent_of,
     seen_words,
     size_words,
 )
@@ -126,8 +125,7 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
 
 def _reason(piece: GradedPiece, index: int) -> str:
     reason = piece.grading.reasons[index]
-    share = f" [{percent_of(reason.p)} %]" if len(piece.grading.reasons) > 1 else ""
-    return f"{reason.text}{margin_words(reason.margin)}{share}"
+    return sentence(f"{reason.text}{margin_words(reason.margin)}")
 
 
 def _scale(result: Result) -> list[str]:
@@ -140,7 +138,7 @@ def _scale(result: Result) -> list[str]:
         "scale",
         [
             f"{scale.reference}: {1 / scale.mm_per_px:.1f} px per mm, good to "
-            f"{200 * scale.u_rel:.1f} % (95 %), tilt {scale.tilt_deg:.0f}°"
+            f"{200 * scale.u_rel:.1f} %, tilt {scale.tilt_deg:.0f}°"
         ],
     )
 

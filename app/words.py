@@ -5,7 +5,9 @@ from __future__ import annotations
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Origin, What
 from rules.gauge import awg_from_mm
+from rules.reasons import tarnish_words
 from rules.sheet import RuleSheet
+from rules.vocabulary import FORM_WORDS
 
 SURE_PERCENT = 95
 """Told as sure from here; below, and where decided, as likely. The figure that is shown
@@ -33,14 +35,6 @@ WHAT_WORDS = {
     What.SOLDER: "solder",
     What.OTHER_METAL: "another metal",
     What.NOT_METAL: "no metal at all",
-}
-
-FORM_WORDS = {
-    Form.WIRE: "solid wire",
-    Form.STRANDED: "stranded wire",
-    Form.TUBE: "tube",
-    Form.SHEET: "sheet",
-    Form.OTHER: "other shape",
 }
 
 
@@ -129,7 +123,8 @@ def finish_words(findings: Findings) -> str | None:
     finish = findings.finish
     if finish is None:
         return None
-    level = f"tarnish {finish.tarnish_level.value:.2f} of 1"
+    value = finish.tarnish_level.value
+    level = f"tarnish like {tarnish_words(value)} ({value:.2f} of 1)"
     if findings.coating is None:
         ordered = sorted(Finish, key=lambda one: -finish.shares.get(one, 0.0))
         shares = [
@@ -141,23 +136,24 @@ def finish_words(findings: Findings) -> str | None:
     bright, dull = (finish.shares.get(f, 0.0) for f in (Finish.BRIGHT, Finish.TARNISHED))
     if bright + dull < LEAST_BARE:
         return "no bare metal in sight"
-    return f"bare metal {100 * bright / (bright + dull):.0f} % shiny; {level}"
+    return f"{level}, {100 * bright / (bright + dull):.0f} % of the bare metal shines"
 
 
 def presence_words(findings: Findings, what: What) -> str | None:
     """Return whether something is there and how much of it, None where nobody told.
 
-    "none seen (97 %)", "not ruled out (22 %)", "probably there (72 %), on about 30 % of it".
+    "none seen", "not ruled out (22 %)", "probably there (72 %), on about 30 % of it": the
+    figure stands where it is no sure thing.
     """
     flag, p = findings.seen.get(what), findings.p_of(what)
     if flag is None:
         return None
     if p < NONE_P:
-        return "none" if flag.origin is Origin.STATED else f"none seen ({percent_of(1 - p)} %)"
+        return "none" if flag.origin is Origin.STATED else f"none seen{_unless_sure(1 - p)}"
     if p < THERE_P:
         return f"not ruled out ({percent_of(p)} %)"
     sure = percent_of(p) >= SURE_PERCENT
-    there = f"{'there' if sure else 'probably there'} ({percent_of(p)} %)"
+    there = f"{'there' if sure else 'probably there'}{_unless_sure(p)}"
     if flag.origin is Origin.STATED and p == 1:
         there = "there (stated)"
     area = what in ON_THE_PIECE and flag.share >= LEAST_BARE
@@ -172,13 +168,19 @@ def seen_words(findings: Findings) -> tuple[str, ...]:
 
 
 def absent_words(findings: Findings) -> str | None:
-    """Return what was looked for and not seen, with how sure that is; None where nothing was."""
+    """Return what was looked for and not seen; None where nothing was."""
     absent = [
-        f"{WHAT_WORDS[what]} ({percent_of(1 - p)} %)"
+        f"{WHAT_WORDS[what]}{_unless_sure(1 - p)}"
         for what in findings.seen
         if what in ON_THE_PIECE and (p := findings.p_of(what)) < NONE_P
     ]
     return f"none seen: {', '.join(absent)}" if absent else None
+
+
+def _unless_sure(p: float) -> str:
+    """Return a probability in brackets where it is under what counts as sure."""
+    percent = percent_of(p)
+    return "" if percent >= SURE_PERCENT else f" ({percent} %)"
 
 
 def _with_interval(measured: Measurement) -> str:

@@ -11,13 +11,13 @@ from rules.draws import AREA_OF, LIKELIER_P, Column, Draws, estimate_of
 from rules.evaluate import holds
 from rules.findings import K95, Findings, Form, Unit, What
 from rules.table import Comparison, Condition, Row, RuleSheet
-from rules.vocabulary import VOCABULARY
+from rules.vocabulary import FORM_WORDS, VOCABULARY
 
 # Limits of rows that did not fire are told where they are nearer than so many standard
 # uncertainties: past three a normal doubt hardly reaches (0.3 %).
 NEAR = 3.0
-# From here a whole percent would read 100.
-SURE_P = 0.995
+# From here on nothing is told of the doubt, as in app/words.py.
+SURE_P = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,8 +47,8 @@ def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, 
     row = sheet.rows[index]
     own = [c for c in row.conditions if c.is_number]
     distances = {c: _distance(c, findings) for c in own}
-    shown = [_words(c, findings) for c in own]
-    shown += [_seen(c, findings) for c in row.conditions if not c.is_number]
+    shown = [_seen(c, findings) for c in row.conditions if not c.is_number]
+    shown += [_words(c, findings) for c in own]
     near = _nearest_of_earlier(sheet.rows[:index], _as_wanted(row, best, findings), findings)
     if near is not None:
         condition, distance = near
@@ -62,7 +62,7 @@ def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, 
     details = "; ".join(dict.fromkeys(text for text in shown if text))
     return Reason(
         row=row.id,
-        text=f"{row.reason}: {details}" if details else row.reason,
+        text=f"{row.reason}. {details[:1].upper()}{details[1:]}" if details else row.reason,
         margin=min(finite) if finite else None,
         p=p,
     )
@@ -135,10 +135,10 @@ def _words(condition: Condition, findings: Findings) -> str:
         return f"{term.words} not measured" if limit else ""
     value, u = estimate
     if term.unit is Unit.MILLIMETRE:
-        seen = f"{term.words} {value:.2f} mm{_between(value, u, 2)}"
+        seen = f"{term.words} {value:.2f} mm{_between(value, u)}"
         return f"{seen}, no limit set" if limit == 0 else f"{seen}, limit {limit:.4g} mm"
     if term.name == "tarnish_level":
-        return f"{term.words} {value:.2f}{_between(value, u, 2)} of 1, limit {limit:.2f}"
+        return f"tarnish like {tarnish_words(value)} ({value:.2f} of 1), limit {limit:.2f}"
     what = AREA_OF.get(term.name)
     presence = None if what is None else findings.seen.get(what)
     if what is None or presence is None:
@@ -146,16 +146,28 @@ def _words(condition: Condition, findings: Findings) -> str:
     area = f"on about {100 * presence.share:.0f} % of it, limit {100 * limit:.0f} %"
     if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
         return area
-    p = findings.p_of(what)
-    told = f"{term.words} seen" if p >= LIKELIER_P else f"{term.words} not ruled out"
-    return f"{told} ({100 * min(p, 0.99):.0f} %), {area}" if p < SURE_P else f"{told}, {area}"
+    return f"{_perhaps(findings.p_of(what))}{term.words} {area}"
 
 
-def _between(value: float, u: float, digits: int) -> str:
+def tarnish_words(level: float) -> str:
+    """Return what a tarnish level looks like; the names are a convention, no source.
+
+    >>> tarnish_words(0.2), tarnish_words(0.55)
+    ('a light film', 'a dull penny')
+    """
+    names = ("fresh metal", "a light film", "a dull penny", "dark brown metal", "black-brown metal")
+    return names[round(4 * min(1.0, max(0.0, level)))]
+
+
+def _between(value: float, u: float) -> str:
     """Return the interval that holds 95 % of the time, if it is wide enough to be told."""
-    low, high = max(0.0, value - K95 * u), value + K95 * u
-    told = f"{low:.{digits}f} to {high:.{digits}f}"
-    return "" if f"{low:.{digits}f}" == f"{high:.{digits}f}" else f" ({told})"
+    low, high = f"{max(0.0, value - K95 * u):.2f}", f"{value + K95 * u:.2f}"
+    return "" if low == high else f" ({low} to {high})"
+
+
+def _perhaps(p: float) -> str:
+    """Return the doubt that something is there, in a word before it; its figure is a detail."""
+    return "" if p >= SURE_P else "probably " if p >= LIKELIER_P else "perhaps "
 
 
 def _seen(condition: Condition, findings: Findings) -> str:
@@ -163,10 +175,11 @@ def _seen(condition: Condition, findings: Findings) -> str:
     term = VOCABULARY[condition.finding]
     if condition.finding in tuple(What):
         p = findings.p_of(What(condition.finding))
-        p = p if condition.threshold is True else 1 - p
-        return f"{term.words} seen with {100 * p:.0f} %" if p < SURE_P else ""
+        if condition.threshold is True:
+            return f"{_perhaps(p)}{term.words}" if p < SURE_P else ""
+        return f"{_perhaps(p)}{term.words} on it" if p > 1 - SURE_P else ""
     if condition.finding == "form" and isinstance(condition.threshold, tuple):
         p = findings.form.p.get(findings.form.value, 0.0)
         if str(findings.form.value) in condition.threshold and p < SURE_P:
-            return f"seen as {findings.form.value} with {100 * p:.0f} %"
+            return f"{_perhaps(p)}{FORM_WORDS[findings.form.value]}"
     return ""

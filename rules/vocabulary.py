@@ -88,6 +88,15 @@ _METAL_CHECK = "file a spot: red means copper, grey or white right through anoth
 _SOLDER_CHECK = "scratch the grey spot with a blade: soft and grey right through means solder"
 _JACKET_CHECK = "feel for plastic or rubber on it: what peels off in one piece is a jacket"
 
+FORM_WORDS = {
+    Form.WIRE: "solid wire",
+    Form.STRANDED: "stranded wire",
+    Form.TUBE: "tube",
+    Form.SHEET: "sheet",
+    Form.OTHER: "other shape",
+}
+"""What a person calls a form."""
+
 _TERMS = (
     # In the order in which a tie over the deciding finding is broken.
     _mm(

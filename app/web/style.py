@@ -34,6 +34,7 @@ SHEET = """<style>
     white-space: normal; overflow: visible; }
   [data-testid="stMainBlockContainer"] { padding: .8rem .9rem 8rem; }
 }
+.unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 .cu { line-height: 1.45; }
 .cu h2 { font-size: 2.1rem; line-height: 1.15; margin: 0 0 .1rem; padding: 0; }
 .cu h3 { font-size: 1.05rem; margin: 1.3rem 0 .3rem; padding: 0; }

@@ -256,7 +256,7 @@ def test_reasons_tell_value_doubt_limit_and_margin() -> None:
     grading = grade(piece(diameter=mm(1.31, 0.04)), HOUSE)
     first = grading.reasons[0]
     assert first.row == "bare-bright"
-    assert "strand 1.31 mm (1.23 to 1.39), limit 1.291 mm" in first.text
+    assert "Strand 1.31 mm (1.23 to 1.39), limit 1.291 mm" in first.text
     assert first.margin == pytest.approx((1.31 - 1.291) / 0.04)
     second = grading.reasons[1]
     assert second.row == "thin-strands"
@@ -269,7 +269,7 @@ def test_the_margin_is_that_of_the_nearest_limit_also_of_rows_above() -> None:
     reason = grade(tube(shares=near_green, level=0.4), HOUSE).reasons[0]
     assert reason.row == "clean-tube"
     assert reason.margin == pytest.approx((0.08 - 0.05) / 0.02)
-    assert "green corrosion about 5 %, limit 8 %" in reason.text
+    assert "Green corrosion about 5 %, limit 8 %" in reason.text
 
 
 def test_a_certain_fact_has_no_margin() -> None:

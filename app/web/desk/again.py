@@ -22,15 +22,17 @@ class Taps:
         length_mm: That distance.
         u_px: How well a tap is placed (k = 1).
         at: A point on the piece that counts; None where the outline was right.
+        also: Points on what was left out and is a piece all the same.
     """
 
     ends: tuple[tuple[float, float], tuple[float, float]] | None = None
     length_mm: float | None = None
     u_px: float = 2.0
     at: tuple[float, float] | None = None
+    also: tuple[tuple[float, float], ...] = ()
 
     def __bool__(self) -> bool:
-        return self.ends is not None or self.at is not None
+        return self.ends is not None or self.at is not None or bool(self.also)
 
 
 def examined(
@@ -48,4 +50,4 @@ def examined(
         scale = scale_from_two_points(
             photo, *taps.ends, length_mm=taps.length_mm, u_tap_px=taps.u_px
         )
-    return grading.examined(photo, request, flash=flash, scale=scale, at=taps.at)
+    return grading.examined(photo, request, flash=flash, scale=scale, at=taps.at, also=taps.also)

@@ -175,11 +175,11 @@ def _near(
     from vision.picture.closeup import closeup
 
     many = len(examination.pieces) > 1
-    box_px = examination.pieces[number].region.box_px
+    own = replace(examination, pieces=examination.pieces[number : number + 1])
     what = form_words(piece.findings)
     return Picture(
         label=f"Piece {number + 1}" if many else "From near",
-        jpeg=as_jpeg(_drawn(closeup(examination, box_px), cut)),
+        jpeg=as_jpeg(_drawn(closeup(own, own.pieces[0].region.box_px), cut)),
         alt=f"Piece {number + 1} from near, {what}, with its outline and the measured widths",
     )
 

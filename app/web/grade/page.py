@@ -10,6 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from app.grading import GradedPiece
 from app.how import TAPPED, fix_with
 from app.records.own_rates import own_rates
 from app.request import Request
@@ -19,11 +20,12 @@ from app.web.desk.state import Visit, inbox_folder, visit
 from app.web.desk.stated import count_said, request_of
 from app.web.desk.uploads import let_go, still_held
 from app.web.grade import verdict
-from app.web.grade.answers import Answer, answer, is_readable
+from app.web.grade.answers import Answer, Picture, answer, is_readable
 from app.web.grade.correct import correct
 from app.web.grade.demo import demo_bytes, demos
 from app.web.grade.save import save_part
 from app.web.grade.stated_form import ask_source, ask_stated
+from app.web.grade.which import has_left_out, show_which, tap_picture
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press, typed
@@ -37,6 +39,7 @@ from vision.types import Problem
 
 TYPES = ("jpg", "jpeg", "png", "webp", "heic", "heif", "avif")
 MOST_PHOTOS = 20
+WHOLE, NEAR = "Whole photo", "From near"
 PAPERS = {"a4": "A4", "letter": "Letter"}
 
 
@@ -75,9 +78,10 @@ def show() -> None:
     kept = here.photo
     with st.spinner("Looking at the photo and measuring …", show_time=True):
         told = answer(kept, request, folder=inbox_folder(), taps=here.taps.get(kept.sha256))
-    _show_answer(told, request)
+    _show_answer(told, here, request)
     correct(told, here)
-    save_part(told, here)
+    if len(told.result.pieces) == 1:
+        save_part(told, here)
 
 
 def _tell_shift(rates: BaseRates, request: Request) -> None:
@@ -216,67 +220,82 @@ def _choose_photo(here: Visit) -> None:
         press("Lay aside", drop, key=f"aside-{kept.sha256[:12]}", icon=icon)
 
 
-def _show_answer(told: Answer, request: Request) -> None:
+def _show_answer(told: Answer, here: Visit, request: Request) -> None:
     result = told.result
     if not is_readable(told):
         st.error("This photo can't be read.", icon=":material/error:")
         _problems(result.problems)
         return
-    left, right = st.columns([5, 6], gap="large")
-    with left:
-        chosen = _which_piece(told)
-        if chosen is None:
-            st.html('<div class="cu"><h2>No grade</h2></div>')
-        else:
-            st.html(verdict.verdict(result.pieces[chosen], request.sheet))
-            st.html(verdict.why(result.pieces[chosen], request.sheet))
-        _problems(result.problems)
-    with right:
-        _pictures(told, chosen)
-        st.html(verdict.measured_by(result))
-    if chosen is not None:
-        below = st.columns([5, 6], gap="large")
-        below[0].html(verdict.chances(result.pieces[chosen], request.sheet))
-        below[1].html(verdict.seen(result.pieces[chosen]))
+    if len(result.pieces) > 1:
+        _show_several(told, here, request)
+    else:
+        _show_one(told, here, request)
     if result.cautions:
         st.html(verdict.cautions(result.cautions))
 
 
-def _which_piece(told: Answer) -> int | None:
-    pieces = told.result.pieces
-    if len(pieces) < 2:
-        return 0 if pieces else None
-    chosen = st.segmented_control(
-        f"{len(pieces)} pieces on this photo",
-        list(range(len(pieces))),
-        default=0,
-        format_func=lambda i: f"Piece {i + 1}",
-        required=True,
-        wrap=True,
-        key=f"piece-{told.kept.sha256[:12]}-{len(pieces)}",
-    )
-    return chosen if chosen is not None else 0
+def _show_one(told: Answer, here: Visit, request: Request) -> None:
+    """Show the answer first, and the picture beside it; on a phone below it."""
+    result = told.result
+    left, right = st.columns([5, 6], gap="large")
+    with left:
+        if result.pieces:
+            st.html(verdict.verdict(result.pieces[0], request.sheet))
+            st.html(verdict.why(result.pieces[0], request.sheet))
+        else:
+            st.html('<div class="cu"><h2>No grade</h2></div>')
+        _problems(result.problems)
+    with right:
+        _pictures(told, here)
+        st.html(verdict.measured_by(result))
+    if result.pieces:
+        _details(result.pieces[0], request)
 
 
-def _pictures(told: Answer, chosen: int | None) -> None:
-    shown = [told.pictures[0]]
-    if chosen is not None:
-        shown.append(told.pictures[chosen + 1])
-    labels = ["Whole photo", "From near"][: len(shown)]
-    label = labels[0]
-    if len(shown) > 1:
+def _show_several(told: Answer, here: Visit, request: Request) -> None:
+    """Show the picture first, which is tapped, and the answer to one piece beside or below it."""
+    result = told.result
+    left, right = st.columns([6, 5], gap="large")
+    with left:
+        chosen = show_which(told, here, request.sheet)
+        save_part(told, here)  # all at once, before one after the other is looked at
+    piece = result.pieces[chosen]
+    with right:
+        st.html(verdict.verdict(piece, request.sheet, number=chosen + 1))
+        _show(told.pictures[chosen + 1].result())
+        st.html(verdict.why(piece, request.sheet))
+    _details(piece, request)
+    st.html(verdict.measured_by(result))
+    _problems(result.problems)
+
+
+def _details(piece: GradedPiece, request: Request) -> None:
+    left, right = st.columns([5, 6], gap="large")
+    left.html(verdict.chances(piece, request.sheet))
+    right.html(verdict.seen(piece))
+
+
+def _pictures(told: Answer, here: Visit) -> None:
+    label = WHOLE
+    if told.result.pieces:
         label = (
             st.segmented_control(
                 "View",
-                labels,
-                default=labels[0],
+                [WHOLE, NEAR],
+                default=WHOLE,
                 required=True,
                 key=f"view-{told.kept.sha256[:12]}",
                 label_visibility="collapsed",
             )
-            or labels[0]
+            or WHOLE
         )
-    picture = shown[labels.index(label)].result()
+    if label == WHOLE and has_left_out(told):
+        tap_picture(told, here)
+    else:
+        _show(told.pictures[label == NEAR].result())
+
+
+def _show(picture: Picture) -> None:
     show_picture(picture.jpeg, alt=picture.alt)
 
 

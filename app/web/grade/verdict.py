@@ -33,11 +33,15 @@ UNFAMILIAR = "unlike what the tool knows, so all of this is a guess"
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)")
 
 
-def verdict(piece: GradedPiece, sheet: RuleSheet) -> str:
-    """Return the grade in large words, how sure it is, and what would settle it."""
+def verdict(piece: GradedPiece, sheet: RuleSheet, *, number: int | None = None) -> str:
+    """Return the grade in large words, how sure it is, and what would settle it.
+
+    ``number`` is the piece's on its photo, where there are several.
+    """
     grading = piece.grading
+    which = "" if number is None else f"{number}. "
     parts = [
-        f"<h2>{escape(grade_words(grading, sheet))}</h2>",
+        f"<h2>{which}{escape(grade_words(grading, sheet))}</h2>",
         _steps(grading, sheet),
         f"<p><strong>{escape(_certainty(grading))}</strong></p>",
         bar(grading.confidence, what="How sure"),
@@ -117,7 +121,7 @@ def measured_by(result: Result) -> str:
     else:
         text = (
             f"Scale from {scale.reference}: {1 / scale.mm_per_px:.1f} pixels a millimetre, "
-            f"good to {200 * scale.u_rel:.1f} % (95 %)."
+            f"good to {200 * scale.u_rel:.1f} %."
         )
     return _block([f'<p class="soft">{escape(text)}</p>'])
 

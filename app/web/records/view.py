@@ -13,9 +13,9 @@ from app.records import NoSuchRecordError, PiecePhoto, PieceRecord, SheetStamp
 from app.web.desk.stated import shipped_sheet
 from app.web.grade.answers import as_jpeg
 from app.web.store import records
-from app.words import FORM_WORDS
 from rules.findings import What
 from rules.sheet import RuleSheet, sheet_names
+from rules.vocabulary import FORM_WORDS
 
 if TYPE_CHECKING:
     from vision.types import Image

@@ -101,9 +101,11 @@ def test_what_is_stated_turns_the_grade(visit: Visit) -> None:
     page.get_by_role("heading", name="No. 2", exact=True).wait_for()
 
 
-def tap(page: Any, x: float, y: float, *, shows: str) -> None:
+def tap(page: Any, x: float, y: float, *, shows: str, first: bool = False) -> None:
     """Tap the picture at a share of its width and height, and wait for the next step."""
-    image = settled(page).frame_locator("iframe[title*=image_coordinates]").locator("img")
+    # The last of them: of several pieces the answer's own picture can be tapped too.
+    frames = settled(page).frame_locator("iframe[title*=image_coordinates]")
+    image = (frames.first if first else frames.last).locator("img")
     image.wait_for()
     box = image.bounding_box()
     image.click(position={"x": x * box["width"], "y": y * box["height"]})
@@ -124,6 +126,21 @@ def test_two_tapped_points_give_a_scale(visit: Visit) -> None:
     settled(page).get_by_role("button", name="Measure again").click()
     page.get_by_text("Scale from two points").wait_for()
     page.get_by_text("Measured with your taps").wait_for()
+
+
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+def test_a_piece_is_looked_at_by_a_tap_on_it_or_on_its_number(
+    visit: Visit, size: tuple[int, int]
+) -> None:
+    page = visit(size=size)
+    hand_in(page, DULL)
+    page.get_by_text("2 pieces on this photo").wait_for()
+    for x, y, number in ((0.56, 0.48, 2), (0.42, 0.5, 1)):  # the tube, the wire beside it
+        tap(page, x, y, shows="Because", first=True)
+        page.get_by_role("heading", name=re.compile(rf"^{number}\. ")).wait_for()
+    page.get_by_role("radio", name=re.compile("^2 ")).click()
+    page.get_by_role("heading", name=re.compile(r"^2\. ")).wait_for()
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
 
 
 def test_a_tapped_piece_is_the_only_one_that_counts(visit: Visit) -> None:
