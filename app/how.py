@@ -23,7 +23,6 @@ TYPED: Mapping[str, str] = {
     "solid_or_strands": "State it with --form wire or --form stranded.",
     "flat_or_wound": "State it with --form wire or --form sheet.",
     "strands_not_resolved": _TYPED_CUT_END,
-    "strands_disagree": _TYPED_CUT_END,
 }
 """On the command line, by code; with a dot behind it where only that variant is meant."""
 

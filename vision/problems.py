@@ -248,11 +248,6 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "The piece is not long enough across the photo to measure its thickness.",
         "Lay it so that a straight run several times longer than it is thick can be seen.",
     ),
-    "piece_wound": (
-        "The piece is wound or tangled: its width is that of several turns together.",
-        "Pull one end out straight so that it lies alone for several centimetres, and "
-        "photograph that end.",
-    ),
     "coil_or_tangle": (
         "The piece is a coil or a tangle, so the wire's thickness can't be measured on it.",
         "Pull one end straight, lay it clear of the rest, and photograph that end.",
@@ -295,22 +290,7 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
     "strands_not_resolved": (
         "The single strands can't be told apart, so no strand thickness is given: anything up "
         "to {most_mm:.1f} mm is possible in a bundle so thick.",
-        "Fan the end out, or photograph the cut end from close up.",
-    ),
-    "fanned_strands_unclear": (
-        "Strands lie apart, but their edges can't be told from the table.",
-        "Lay the fanned end on plain white paper in soft light, neither too bright nor too "
-        "dark, and take the photo again.",
-    ),
-    "strand_too_thin_in_photo": (
-        "A single strand is only about {width_px:.1f} pixels wide in the photo; at least "
-        "{least_px:g} are needed to measure it.",
-        "{closer}",
-    ),
-    "strands_disagree": (
-        "The fanned end and the look of the bundle tell of different strands, so only a wide "
-        "range is given.",
-        "Photograph the fanned end alone from closer, or the cut end.",
+        "Photograph the cut end from close up, or one strand cut off and laid alone.",
     ),
     "strand_too_small": (
         "a strand is only {width_px:.0f} px wide",
@@ -318,7 +298,7 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
     ),
     "strand_too_small.ends": (
         "the ends on the cut face are too fine to be told apart",
-        "Go closer, or fan the strands out and photograph one of them.",
+        "Go closer, or photograph one strand cut off and laid alone.",
     ),
     "no_strand_ends": (
         "no strand ends stand out on the cut face",

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.types import FloatArray, Mask
+from vision.types import FloatArray, Mask, Region
 
 WORK_RADIUS_PX = 6.0
 """Masks are thinned at about this half-width: thinner loses the line, thicker costs time."""
@@ -44,9 +44,6 @@ class CentreLine:
         radius_px: Typical half-width of the mask across the line.
         radii_px: ``(n,)`` half-width of the mask at each point.
         step_px: Distance from point to point.
-        path_share: Share of the mask's thinned middle that the line follows; about 1
-            for a single limb, less for a cross, a ring or a tangle.
-        eyes: Holes of the mask that are wider than the piece.
     """
 
     points_px: FloatArray
@@ -54,8 +51,6 @@ class CentreLine:
     radius_px: float
     radii_px: FloatArray
     step_px: float
-    path_share: float = 1.0
-    eyes: int = 0
 
     @property
     def normals(self) -> FloatArray:
@@ -83,8 +78,8 @@ def centre_line(
             at least one pixel.
 
     >>> line = centre_line(np.ones((20, 400), bool))
-    >>> f"{line.length_px:.0f} px long, {2 * line.radius_px:.0f} wide, {line.eyes} eyes"
-    '378 px long, 21 wide, 0 eyes'
+    >>> f"{line.length_px:.0f} px long, {2 * line.radius_px:.0f} wide"
+    '378 px long, 21 wide'
     """
     padded = np.pad(np.asarray(mask, np.uint8), 2)
     small, factor = _reduced(padded)
@@ -113,16 +108,26 @@ def centre_line(
         radius_px=radius * factor,
         radii_px=(radii - 0.5) * factor,
         step_px=spacing * factor,
-        path_share=len(path) / cv2.countNonZero(thin),
-        eyes=_eyes(solid, radius),
     )
 
 
-def _eyes(solid: NDArray[np.uint8], radius: float) -> int:
-    """Return how many holes are larger than the piece is wide, squared."""
-    _, _, stats, _ = cv2.connectedComponentsWithStats(1 - solid, connectivity=4)
-    areas = np.sort(stats[1:, cv2.CC_STAT_AREA])[:-1]  # the largest is outside
-    return int(np.sum(areas > (2 * radius) ** 2))
+def axis_line(region: Region) -> CentreLine:
+    """Return the long axis of the tightest rectangle around a piece, in steps of a pixel."""
+    outline = np.asarray(region.outline_px, np.float32)[:, None]
+    (x, y), (length, width), angle_deg = cv2.minAreaRect(outline)
+    # The outline runs through the middles of pixels: a speck is a pixel, not nothing.
+    length, width = max(length, 1.0), max(width, 1.0)
+    if length < width:
+        length, width, angle_deg = width, length, angle_deg + 90
+    along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    at = np.arange(0.0, length + 1e-9) - length / 2
+    return CentreLine(
+        points_px=np.array([x, y]) + at[:, None] * along,
+        tangents=np.repeat(along[None], len(at), axis=0),
+        radius_px=width / 2,
+        radii_px=np.full(len(at), width / 2),
+        step_px=1.0,
+    )
 
 
 def _reduced(mask: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:

@@ -1,10 +1,9 @@
 """What kind of thing is the piece: wire, stranded cable, tube, sheet, or other?
 
-Shape, the ends, the shading and what a network sees along the piece tell drawn stock from
-flat stock and from fittings (:mod:`vision.pieces.roundness`, :mod:`vision.width.strip_look`);
-thickness tells wire from tube, because the trade's solid wire ends where its tube begins; grooves
-tell a bundle of strands from both. Without a scale the thickness is guessed from how a
-phone is held, and the doubt of that is summed over.
+Shape and what a network sees along the piece (:mod:`vision.width.strip_look`) tell drawn
+stock from flat stock and from fittings; thickness tells wire from tube, because the trade's
+solid wire ends where its tube begins; grooves tell a bundle of strands from both. Without a
+scale the thickness is guessed from how a phone is held, and the doubt of that is summed over.
 """
 
 from __future__ import annotations
@@ -18,9 +17,8 @@ import numpy as np
 
 from models.loader import broken, described
 from rules.findings import Form, FormFinding
-from vision.pieces.roundness import BULGE_UNKNOWN, end_bulge
 from vision.types import FloatArray, Mask, Region
-from vision.width.strip_look import StripLook
+from vision.width.strip_look import LOOKS, StripLook
 
 ASSUMED_PHOTO_PX = 4000
 """Long side of a 12-megapixel photo, where nobody says."""
@@ -44,18 +42,6 @@ HEAP_HOLES = 0.15
 and tangles 20 show more than 0.2 and 16 less than 0.15; no other piece but a wire crossing
 itself shows more than 0.07."""
 
-HEAP_SOFTNESS = 0.03
-"""A share or probability so far past its limit is told with 73 %."""
-
-HEAP_LOOK_P = 0.9
-"""Likelier wound than this by its look, a long piece is a heap: few are. Of 511 long pieces
-on rendered photos that neither holes, eyes nor stripes give away, 7 are wound: this finds 4
-and takes 1 other for such; 0.5 finds 5 and takes 9."""
-
-HEAP_LOOK_P_SQUAT = 0.5
-"""The same for pieces too short to be straightened: of 13 coils and tangles among 68 that
-nothing else gives away this finds 6, and no other piece is above 0.41."""
-
 COATED_SHEET, UNLIKE_SHEET = 0.2, 0.5
 """A sheet with more of it coated, and more of it coated or of another metal, than this may as
 well be a coil of enamelled wire with its former, whose turns are too fine to be seen: of 13
@@ -78,18 +64,10 @@ NUMBERS = (
     "log_width",
     "log_elongation",
     "fill",
-    "log_shading",
-    "end_bulge",
     "brass",
     "look_other",
 )
 """What :func:`kind_numbers` returns, in order."""
-
-SHADING_UNKNOWN = 0.1
-"""Half way between a flat sheet and a cylinder (:func:`vision.pieces.roundness.shading`)."""
-
-SHADING_FLOOR = 0.03
-"""Added before its logarithm: what a flat, evenly lit sheet shows."""
 
 OTHER_UNKNOWN_P = 1 / 6
 """One look of six (:data:`vision.width.strip_look.LOOKS`), where no network looked."""
@@ -133,7 +111,6 @@ class Shape:
         hole_share: Area of the holes over that inside the outer outline.
         holes: How many holes of at least 0.5 % of that area.
         solidity: Area inside the outer outline over that of its convex hull.
-        end_bulge: How far the ends bulge outward (:func:`vision.pieces.roundness.end_bulge`).
     """
 
     width_px: float
@@ -143,7 +120,6 @@ class Shape:
     hole_share: float = 0.0
     holes: int = 0
     solidity: float = 1.0
-    end_bulge: float = BULGE_UNKNOWN
 
     @property
     def elongation(self) -> float:
@@ -194,7 +170,6 @@ def shape_of(region: Region) -> Shape:
         hole_share=sum(holes) / inside,
         holes=sum(hole > 0.005 * inside for hole in holes),
         solidity=min(1.0, inside / hull),
-        end_bulge=end_bulge(region.mask),
     )
 
 
@@ -212,18 +187,19 @@ def _stranded_p(width_mm: float | None, groove_p: float | None) -> float:
     return odds / (1 + odds)
 
 
-def heap_p(shape: Shape, *, look: StripLook, is_long: bool = True) -> float:
-    """Return the probability that many turns of wire lie in one mask: a coil, a tangle.
+def is_heap(shape: Shape, *, look: StripLook | None) -> bool:
+    """Return whether many turns of wire lie in one mask: a coil, a tangle.
+
+    Its holes tell, or that nothing is likelier by its look. A coil taken for one thick wire
+    is off by the number of its turns, so a look need not be surer than that.
 
     Args:
         shape: Geometry of the piece.
-        look: What the network sees on it.
-        is_long: Whether it looked along the piece's own middle
-            (:func:`vision.width.strands.straightened`).
+        look: What the network sees on it, all looks equally likely before; None where it is
+            too thin in the photo to look at.
     """
-    by_holes = _logistic((shape.hole_share - HEAP_HOLES) / HEAP_SOFTNESS)
-    limit = HEAP_LOOK_P if is_long else HEAP_LOOK_P_SQUAT
-    return max(by_holes, _logistic((look.of("wound") - limit) / HEAP_SOFTNESS))
+    by_look = look is not None and LOOKS[int(np.argmax(look.p))] == "wound"
+    return by_look or shape.hole_share > HEAP_HOLES
 
 
 def heap_form() -> FormFinding:
@@ -256,7 +232,6 @@ def judge_form(
     u_width_rel: float = 0.0,
     photo_px: int | None = None,
     groove_p: float | None = None,
-    shading: float | None = None,
     brass_share: float = 0.0,
     other_p: float | None = None,
 ) -> FormFinding:
@@ -270,8 +245,6 @@ def judge_form(
             wire by how much of the picture the piece fills.
         groove_p: Probability that the surface shows the grooves of twisted or
             bunched strands, for a toss-up before; None where nobody looked.
-        shading: How strongly the light changes across it (:func:`vision.pieces.roundness.shading`);
-            None where nobody looked.
         brass_share: Share of the piece that looks like brass.
         other_p: How likely the network takes it for neither wire nor tube, all looks equally
             likely before (:mod:`vision.width.strip_look`); None where no network looked.
@@ -284,7 +257,7 @@ def judge_form(
     total = dict.fromkeys(Form, 0.0)
     for step, weight in zip(WIDTH_STEPS, weights / weights.sum(), strict=True):
         width = width_mm * exp(u_log * step)
-        for form, p in _form_p(shape, width, groove_p, shading, brass_share, other_p).items():
+        for form, p in _form_p(shape, width, groove_p, brass_share, other_p).items():
             total[form] += float(weight) * p
     return FormFinding(p=total)
 
@@ -293,14 +266,11 @@ def _form_p(
     shape: Shape,
     width_mm: float,
     groove_p: float | None,
-    shading: float | None,
     brass_share: float,
     other_p: float | None,
 ) -> dict[Form, float]:
     """Return the probabilities if the width were just this."""
-    numbers = kind_numbers(
-        shape, width_mm=width_mm, shading=shading, brass_share=brass_share, other_p=other_p
-    )
+    numbers = kind_numbers(shape, width_mm=width_mm, brass_share=brass_share, other_p=other_p)
     is_round, sheet, other = (float(p) for p in kind_p(numbers))
     # No length of tube or wire is as wide as it is long; a plate fills its rectangle.
     squat = is_round * _logistic((SQUAT_ELONGATION - shape.elongation) / SQUAT_SOFTNESS)
@@ -326,7 +296,6 @@ def kind_numbers(
     shape: Shape,
     *,
     width_mm: float,
-    shading: float | None,
     brass_share: float,
     other_p: float | None = None,
 ) -> FloatArray:
@@ -335,19 +304,15 @@ def kind_numbers(
     Args:
         shape: Geometry of the piece.
         width_mm: Outer width.
-        shading: See :func:`judge_form`.
         brass_share: See :func:`judge_form`.
         other_p: See :func:`judge_form`.
     """
     look = OTHER_UNKNOWN_P if other_p is None else other_p
-    seen = SHADING_UNKNOWN if shading is None else shading
     return np.array(
         [
             np.clip(log(max(width_mm, 1e-3) / 10), -2.5, 1.5),
             np.clip(log(max(shape.elongation, 1e-3)), 0.0, 4.0),
             min(shape.fill, 1.0),
-            log((SHADING_FLOOR + seen) / SHADING_UNKNOWN),
-            shape.end_bulge,
             brass_share,
             log((look + OTHER_FLOOR) / (1 - look + OTHER_FLOOR)),
         ]

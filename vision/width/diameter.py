@@ -23,10 +23,8 @@ from vision.width.runs import (
     AGREE_REL,
     is_one_piece,
     look_again,
-    look_at_arms,
     plain_run,
 )
-from vision.width.winding import is_wound
 
 MIN_WIDTH_PX = 8.0
 """Measured width below which nothing is said. Blur and JPEG make thin wire look wide: of
@@ -106,8 +104,6 @@ def measure_diameter(
     line = line or centre_line(region.mask, offset_px=region.box_px[:2])
     if line is None or line.length_px < MIN_LENGTH_WIDTHS * 2 * line.radius_px:
         return _refusal(problem_of("piece_too_short"))
-    if is_wound(photo, line, region=region):
-        return _refusal(problem_of("piece_wound"), 2 * line.radius_px)
     edges = find_edges(photo, line)
     width_px = 2 * line.radius_px if edges is None else float(np.median(edges.width_px))
     if edges is None or width_px < MIN_WIDTH_PX:
@@ -125,7 +121,6 @@ def measure_diameter(
     run = edges.only(kept)
     if kept.mean() < ALONE_SHARE:
         run = look_again(photo, edges, kept) or run
-    run = look_at_arms(photo, region, run, scale, line=edges.line) or run
     return _reading(run, photo, scale)
 
 

@@ -14,31 +14,28 @@ import numpy as np
 from rules.errors import PhotoError
 from rules.findings import Form, FormFinding, Measurement
 from vision.finish.surface import cover, mean_p
-from vision.pieces.centreline import CentreLine, centre_line
+from vision.pieces.centreline import centre_line
 from vision.pieces.form import (
     COATED_SHEET,
     UNLIKE_SHEET,
     flat_or_wound,
     heap_form,
-    heap_p,
+    is_heap,
     judge_form,
     shape_of,
 )
 from vision.pieces.form_together import together
-from vision.pieces.roundness import as_rectangle, shading
 from vision.problems import as_problem, problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale, Surface, SurfaceMap
-from vision.width.diameter import DiameterReading, measure_diameter
-from vision.width.fanned import FanReading, fanned_form, is_uneven, joined, strands_of_fan
+from vision.width.diameter import MIN_WIDTH_PX, DiameterReading, measure_diameter
 from vision.width.strands import (
-    StrandReading,
     along_axis,
     look_at_strip,
     not_resolved,
-    read_strands,
     straightened,
+    strand_of,
 )
-from vision.width.strip_look import load_strip_model
+from vision.width.strip_look import StripLook, load_strip_model
 
 MOST_STRANDED_P = 0.1
 """A wire likelier than this to be a bundle has no strand diameter: the bundle's must never
@@ -106,14 +103,9 @@ def widths_of(
     diameter = reading.diameter if reading is not None else None
     seen_px = reading.width_px if reading is not None else None
     strip = straightened(photo, region, width_px=seen_px, line=line)
-    look, strands = look_at_strip(strip or along_axis(photo, region), load_strip_model()), None
-    if strip is not None:
-        strands = read_strands(strip.light, width_px=strip.width_px, bundle=diameter, look=look)
-    by_look = heap_p(shape, look=look, is_long=strip is not None)
-    wound = reading is not None and any(map(_is_wound, reading.problems))
-    fan = _fan(photo, region, scale, line) if stated in (None, Form.STRANDED) else None
-    sure_fan = fan is not None and fan.is_sure
-    heap = not sure_fan and (wound or bunch or by_look > 0.5)
+    look = look_at_strip(strip or along_axis(photo, region), load_strip_model())
+    thin = reading is not None and reading.width_px < MIN_WIDTH_PX
+    heap = bunch or is_heap(shape, look=None if thin else look)
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         return Widths(
@@ -125,20 +117,14 @@ def widths_of(
         )
     if stated is not None:
         form = FormFinding.of(stated)
-    elif sure_fan:
-        form = fanned_form()
     else:
-        light, width_px = (
-            (strip.light, strip.width_px) if strip is not None else as_rectangle(photo, region)
-        )
         seen = _surface_shares(region, detail())
         form = judge_form(
             shape,
             width_mm=diameter.value if diameter is not None else _rough_mm(shape.width_px, scale),
             u_width_rel=diameter.u / diameter.value if diameter is not None else ROUGH_U_REL,
             photo_px=max(photo.width_px, photo.height_px),
-            groove_p=strands.groove_p if strands is not None else None,
-            shading=shading(light, width_px=width_px),
+            groove_p=look.groove_p if strip is not None else None,
             brass_share=seen[Surface.BRASS],
             other_p=look.of("other"),
         )
@@ -148,48 +134,19 @@ def widths_of(
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return Widths(form=form)
-    strand, problems = _strand(form, diameter, strands, fan)
-    lines_px = fan.lines_px if fan is not None and form.value is Form.STRANDED else NO_LINES
-    if reading is not None:
-        problems = (*(p for p in reading.problems if not (sure_fan and _is_wound(p))), *problems)
-        lines_px = lines_px if len(lines_px) else reading.lines_px
+    strand = _strand_diameter(form, diameter, look if strip is not None else None)
+    problems = reading.problems if reading is not None else ()
+    if form.value is Form.STRANDED and strand is None and diameter is not None:
+        problems += (not_resolved(diameter),)
     if form.value is Form.WIRE and diameter is not None and _may_be_stranded(form):
         problems += (problem_of("solid_or_strands"),)
     return Widths(
         form=form,
         diameter=diameter,
         strand_diameter=strand,
-        lines_px=lines_px,
+        lines_px=reading.lines_px if reading is not None else NO_LINES,
         problems=problems,
     )
-
-
-def _fan(
-    photo: Photo, region: Region, scale: Scale | None, line: CentreLine | None
-) -> FanReading | None:
-    if scale is None or line is None or not is_uneven(line):
-        return None
-    return strands_of_fan(photo, region, scale)
-
-
-def _is_wound(problem: Problem) -> bool:
-    return problem.code == "piece_wound"
-
-
-def _strand(
-    form: FormFinding,
-    diameter: Measurement | None,
-    strands: StrandReading | None,
-    fan: FanReading | None,
-) -> tuple[Measurement | None, tuple[Problem, ...]]:
-    """Return one strand's diameter by the bundle's look and a fanned end, and what is wrong."""
-    strand = _strand_diameter(form, diameter, strands)
-    if form.value is not Form.STRANDED:
-        return strand, ()
-    strand, problems = joined(strand, fan)
-    if strand is None and diameter is not None and not problems:
-        problems = (not_resolved(diameter),)
-    return strand, problems
 
 
 def _may_be_stranded(form: FormFinding) -> bool:
@@ -213,13 +170,13 @@ def _is_coated(shares: Mapping[Surface, float]) -> bool:
 
 
 def _strand_diameter(
-    form: FormFinding, diameter: Measurement | None, strands: StrandReading | None
+    form: FormFinding, diameter: Measurement | None, look: StripLook | None
 ) -> Measurement | None:
     if form.value is Form.WIRE:
         return None if _may_be_stranded(form) else diameter
-    if form.value is not Form.STRANDED or diameter is None:
+    if form.value is not Form.STRANDED or diameter is None or look is None:
         return None
-    return strands.strand_diameter if strands is not None else None
+    return strand_of(look, diameter)
 
 
 def _at_cut_end(photo: Photo, region: Region, scale: Scale | None) -> Widths:

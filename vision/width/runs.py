@@ -6,15 +6,11 @@ crossings and ends fall out. What is left is looked at again alone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from vision.pieces.centreline import CentreLine
-from vision.types import FloatArray, Photo, Region, Scale
-from vision.width.arms import END_STRETCHES, SHORT_WIDTHS, arms_of, end_lines, looks_thinner
-from vision.width.budget import diameters_mm
-from vision.width.edges import CONTEXT_FROM_PX, MIN_STRETCHES, Edges, Flags, edges_at
+from vision.types import FloatArray, Photo
+from vision.width.edges import MIN_STRETCHES, Edges, Flags, edges_at
 
 AGREE_REL = 0.04
 """Stretches within this of the mode belong to the plain run ..."""
@@ -65,42 +61,6 @@ def look_again(photo: Photo, edges: Edges, run: Flags) -> Edges | None:
     )
     start = float(np.median(edges.width_px[run]))
     return edges_at(photo, line, width_px=start, stretches=int(run.sum()))
-
-
-def look_at_arms(
-    photo: Photo, region: Region, run: Edges, scale: Scale, *, line: CentreLine
-) -> Edges | None:
-    """Return the edges of the tube that sticks out of a short piece's ends, if thinner tube
-    does: then the run is the fitting's.
-    """
-    width_px = float(np.median(run.width_px))
-    body_mm = float(np.median(diameters_mm(run, photo, scale)))
-    short = line.length_px < SHORT_WIDTHS * width_px
-    if not short or width_px < CONTEXT_FROM_PX or body_mm < LEAST_FITTED_MM:
-        return None
-    lines = end_lines(line, region, width_px=width_px)
-    if not looks_thinner(lines, region, width_px=width_px):
-        return None
-    looks = [edges_at(photo, end, width_px=width_px, stretches=END_STRETCHES) for end in lines]
-    ends = [end for end in looks if end is not None]
-    tolerance_rel = max(AGREE_REL, AGREE_PX / width_px)
-    ends_mm = [diameters_mm(end, photo, scale) for end in ends]
-    arms = arms_of(ends_mm, body_mm=body_mm, tolerance_rel=tolerance_rel)
-    if arms is None:
-        return None
-    return _joined([end.only(arm) for end, arm in zip(ends, arms, strict=True)], line)
-
-
-def _joined(parts: Sequence[Edges], line: CentreLine) -> Edges:
-    """Return the edges of parts that were looked for at the same width as one."""
-    return Edges(
-        left_px=np.concatenate([part.left_px for part in parts]),
-        right_px=np.concatenate([part.right_px for part in parts]),
-        widths_px=parts[0].widths_px,
-        width_logs=np.concatenate([part.width_logs for part in parts]),
-        plainness=float(np.median([part.plainness for part in parts])),
-        line=line,
-    )
 
 
 def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:

@@ -104,6 +104,12 @@ class StripLook:
         summed = np.concatenate([[0.0], np.cumsum(self.share_p)])
         return float(np.exp(np.interp(quantile, summed / summed[-1], edges)))
 
+    def share_within(self, low: float, high: float) -> float:
+        """Return the probability that a strand's share of the cut width lies between these."""
+        return float(
+            self.share_p[(bin_middles() > np.log(low)) & (bin_middles() < np.log(high))].sum()
+        )
+
     @property
     def groove_p(self) -> float:
         """Return how likely it is a bundle of strands, had it been a toss-up before.

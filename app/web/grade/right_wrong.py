@@ -26,7 +26,7 @@ class Scene:
         size: Of everything in it; 1 fills the picture well.
         slant: Share by which the far side is narrower.
         card: ``whole``, ``cut`` by the picture's edge, or ``none``.
-        piece: ``tube``, ``thin``, ``coil``, ``short``, ``fan``, ``crossed``, ``apart`` or ``none``.
+        piece: ``tube``, ``thin``, ``coil``, ``short``, ``crossed``, ``apart`` or ``none``.
         table: Colour of the table.
         light: Brightness, 1 is right.
         blur_px: Blur.
@@ -61,9 +61,7 @@ PAIRS: dict[str, tuple[Scene, Scene, str]] = {
     "reference_too_small": (Scene(size=0.45), RIGHT, "nearer, so that both fill the picture"),
     "too_far": (Scene(size=0.45), RIGHT, "nearer, so that both fill the picture"),
     "too_thin_in_photo": (Scene(size=0.45, piece="thin"), Scene(piece="thin"), "nearer"),
-    "strand_too_small": (Scene(size=0.45, piece="fan"), Scene(piece="fan"), "nearer"),
-    "strands_not_resolved": (Scene(), Scene(piece="fan"), "the end fanned out"),
-    "no_strand_ends": (Scene(), Scene(piece="fan"), "the end fanned out"),
+    "strands_not_resolved": (Scene(), Scene(piece="thin"), "one strand laid alone, from near"),
     "tilt_too_big": (Scene(slant=0.42), RIGHT, "from straight above"),
     "residual_too_big": (Scene(slant=0.42), RIGHT, "flat, from straight above"),
     "no_piece": (Scene(table=_COPPER), RIGHT, "on plain white paper"),
@@ -75,7 +73,6 @@ PAIRS: dict[str, tuple[Scene, Scene, str]] = {
     "glare": (Scene(glare=True), RIGHT, "without flash, the piece turned a little"),
     "colour_cast": (Scene(tint=(1.0, 0.78, 0.45)), RIGHT, "in daylight"),
     "coil_or_tangle": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
-    "piece_wound": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
     "thickness_uneven": _APART,
     "pieces_side_by_side": _APART,
     "piece_too_short": (Scene(piece="short"), RIGHT, "with more of its length in view"),
@@ -196,9 +193,3 @@ def _lay(pen: ImageDraw.ImageDraw, scene: Scene) -> None:
     for start, end in several.get(scene.piece, []):
         pen.line([at(*start), at(*end)], fill=_COPPER_EDGE, width=round(30 * scene.size))
         pen.line([at(*start), at(*end)], fill=_COPPER, width=round(24 * scene.size))
-    if scene.piece == "fan":
-        root = at(0.60, 0.30)
-        pen.line([at(0.56, 0.12), root], fill=_COPPER, width=round(52 * scene.size))
-        for strand in range(7):
-            tip = at(0.50 + 0.075 * strand, 0.86)
-            pen.line([root, tip], fill=_COPPER, width=max(2, round(9 * scene.size)))

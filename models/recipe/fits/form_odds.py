@@ -25,7 +25,6 @@ from vision.finish.surface import cover, load_surface_model, mean_p, surface_map
 from vision.photo.loading import load_photo_file
 from vision.pieces.finding import pieces_on
 from vision.pieces.form import KINDS, NUMBERS, ODDS, kind_numbers, shape_of
-from vision.pieces.roundness import as_rectangle, shading
 from vision.types import Photo, Region, Surface, SurfaceMap
 from vision.width.strands import along_axis, look_at_strip, straightened
 from vision.width.strip_look import load_strip_model
@@ -39,7 +38,7 @@ MATCH_IOU = 0.3
 FOLDS = 10
 BANDS = (0.3, 0.5, 0.7, 0.9, 0.97, 1.01)
 MOST_HOLES = 0.1
-"""Coils and tangles are told before (:func:`vision.pieces.form.heap_p`)."""
+"""Coils and tangles are told before (:func:`vision.pieces.form.is_heap`)."""
 
 
 def numbers_of(
@@ -51,17 +50,11 @@ def numbers_of(
         return None
     strip = straightened(photo, region)
     look = look_at_strip(strip or along_axis(photo, region), load_strip_model())
-    if strip is not None:
-        seen = shading(strip.light, width_px=strip.width_px)
-    else:
-        light, width_px = as_rectangle(photo, region)
-        seen = shading(light, width_px=width_px)
     p = mean_p(surface, cover(surface, region.mask, box_px=region.box_px))
     brass = float(p[list(Surface).index(Surface.BRASS)])
     return kind_numbers(
         shape,
         width_mm=shape.width_px * mm_per_px,
-        shading=seen,
         brass_share=brass,
         other_p=look.of("other"),
     )

@@ -315,8 +315,6 @@ def _shifted(line: CentreLine, by_px: float) -> CentreLine:
         radius_px=line.radius_px,
         radii_px=line.radii_px,
         step_px=line.step_px,
-        path_share=line.path_share,
-        eyes=line.eyes,
     )
 
 

@@ -199,18 +199,3 @@ def test_smoothing_moves_a_bend_by_its_own_curvature() -> None:
     middle = points[len(points) // 3 : -len(points) // 3]
     assert np.hypot(*middle.T) == pytest.approx(60 * np.exp(-(12.0**2) / (2 * 60**2)), abs=0.05)
     assert radii == pytest.approx(5.0)
-
-
-@pytest.mark.parametrize("holes", [0, 1, 2])
-def test_eyes_wider_than_the_piece_are_counted_and_slits_are_none(holes: int) -> None:
-    mask = np.zeros((200, 600), np.uint8)
-    cv2.line(mask, (30, 100), (570, 100), 1, 16)
-    for number in range(holes):
-        cv2.circle(mask, (180 + 240 * number, 100), 60, 1, 16)
-    for number in range(holes):
-        cv2.circle(mask, (180 + 240 * number, 100), 50, 0, -1)
-    cv2.line(mask, (40, 100), (90, 100), 0, 3)  # a highlight
-    line = centre_line(mask > 0)
-    assert line is not None
-    assert line.eyes == holes
-    assert (line.path_share > 0.95) == (holes == 0)

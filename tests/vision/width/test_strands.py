@@ -1,4 +1,4 @@
-"""One strand's diameter from a bundle, against the geometry of concentric lay."""
+"""One strand's diameter from a bundle and its share: hand-worked sums, and what is refused."""
 
 from __future__ import annotations
 
@@ -6,42 +6,45 @@ import numpy as np
 import pytest
 
 from rules.findings import Measurement, Unit
+from tests.vision.drawn_lay import mean_silhouette
 from tests.vision.drawn_wire import Look, Straight, draw
-from tests.vision.width.test_lay import drawn_lay
 from tests.vision.width.test_strip_look import look_with, peak_at
 from vision.types import Photo, Region
-from vision.width.lay import mean_silhouette
-from vision.width.strands import along_axis, not_resolved, read_strands, strand_of_bundle
+from vision.width.strands import along_axis, not_resolved, strand_of, strand_of_bundle
 from vision.width.strip_look import StripLook
 
 
-def colour(strip: np.ndarray) -> np.ndarray:
-    return np.clip(strip, 0.001, None)[..., None] * np.array([0.9, 0.6, 0.5], np.float32)
-
-
 @pytest.mark.parametrize(
-    ("layers", "bundle_mm", "strand_mm"),
+    ("bundle_mm", "strand_mm"),
     [
-        (1, 3.7005, 1.2335),  # 8 AWG, 7 wires: 48.6 mil, 4.4 % short of 16 AWG (ASTM B258)
-        (1, 4.6665, 1.5555),  # 6 AWG, 7 wires: passes
-        (2, 7.506, 1.5012),  # 2 AWG, 19 wires
+        (3.7005, 1.2335),  # 8 AWG, 7 wires: 48.6 mil, 4.4 % short of 16 AWG (ASTM B258, B8)
+        (4.6665, 1.5555),  # 6 AWG, 7 wires: passes
     ],
 )
-def test_a_strand_is_its_share_of_the_bundle(
-    layers: int, bundle_mm: float, strand_mm: float
-) -> None:
-    seen_mm = bundle_mm * mean_silhouette(layers)
+def test_seven_wires_are_a_fixed_share_of_the_bundle(bundle_mm: float, strand_mm: float) -> None:
+    seen_mm = bundle_mm * mean_silhouette(1)
     bundle = Measurement.normal(seen_mm, 0.01 * seen_mm, Unit.MILLIMETRE)
-    strip = colour(drawn_lay(layers, diameter_px=60, lay_ratio=12, seed=4))
-    # Within 3 % is all that the network knows here; the lay must do the rest.
-    about_right = look_with(peak_at(1.03 * strand_mm / seen_mm, u_log=0.05), stranded=0.95)
-    read = read_strands(
-        strip, width_px=60 * mean_silhouette(layers), bundle=bundle, look=about_right
-    )
-    assert read.groove_p > 0.9
-    assert read.strand_diameter is not None
-    assert read.strand_diameter.value == pytest.approx(strand_mm, rel=0.01)
-    assert read.strand_diameter.low95 < strand_mm < read.strand_diameter.high95
+    # The network is 4 % too high and not sure; geometry knows better.
+    look = look_with(peak_at(1.04 * strand_mm / seen_mm, u_log=0.06), stranded=0.95)
+    strand = strand_of(look, bundle)
+    assert strand is not None
+    assert strand.value == pytest.approx(strand_mm, rel=1e-6)
+    assert strand.u == pytest.approx(np.hypot(0.01, 0.02) * strand_mm)  # JCGM 100, 5.1.6
+    assert strand.low95 < strand_mm < strand.high95
+
+
+@pytest.mark.parametrize("share", [0.2, 0.5])
+def test_nineteen_wires_or_two_cores_are_not_taken_for_seven(share: float) -> None:
+    bundle = Measurement.normal(5.0, 0.05, Unit.MILLIMETRE)
+    strand = strand_of(look_with(peak_at(share, u_log=0.06), stranded=0.95), bundle)
+    assert strand is not None
+    assert strand.value == pytest.approx(share * 5.0, rel=0.01)
+
+
+def test_doubt_between_seven_wires_and_finer_ones_gives_no_strand() -> None:
+    both = 0.8 * peak_at(1 / 3, u_log=0.03) + 0.2 * peak_at(1 / 5, u_log=0.03)
+    bundle = Measurement.normal(5.0, 0.05, Unit.MILLIMETRE)
+    assert strand_of(look_with(both, stranded=0.95), bundle) is None
 
 
 def test_what_is_said_of_unresolved_strands_is_the_most_they_can_be() -> None:
@@ -68,14 +71,6 @@ def test_a_speck_can_be_laid_out(size: tuple[int, int]) -> None:
     assert np.isfinite(strip.light).all()
 
 
-def test_without_a_scale_grooves_are_still_seen() -> None:
-    strip = colour(drawn_lay(1, diameter_px=60, lay_ratio=12, seed=5))
-    look = look_with(peak_at(1 / 3, u_log=0.04), stranded=0.95)
-    read = read_strands(strip, width_px=60 * mean_silhouette(1), bundle=None, look=look)
-    assert read.groove_p > 0.9
-    assert read.strand_diameter is None
-
-
 def test_the_network_s_share_times_the_bundle_is_the_strand() -> None:
     bundle = Measurement.normal(5.0, 0.05, Unit.MILLIMETRE)
     strand = strand_of_bundle(bundle, look_with(peak_at(0.2, u_log=0.04), stranded=0.95))
@@ -91,27 +86,6 @@ def test_what_the_edges_leave_open_is_in_the_network_s_share_already() -> None:
     bundle = Measurement.normal(5.0, np.hypot(0.05, 0.02), Unit.MILLIMETRE, budget=parts)
     strand = strand_of_bundle(bundle, look_with(peak_at(0.2, u_log=0.04), stranded=0.95))
     assert strand.budget["bundle"] == pytest.approx(0.2 * 0.02, rel=0.01)
-
-
-def test_a_lay_that_is_seen_makes_the_network_s_share_surer() -> None:
-    """19 wires of 7.506 mm: 2 AWG, ASTM B8. The network alone is 4 % too high, and unsure."""
-    bundle = Measurement.normal(7.506 * mean_silhouette(2), 0.05, Unit.MILLIMETRE)
-    strip = colour(drawn_lay(2, diameter_px=60, lay_ratio=12, seed=4))
-    look = look_with(peak_at(0.208, u_log=0.06), stranded=0.95)
-    read = read_strands(strip, width_px=60 * mean_silhouette(2), bundle=bundle, look=look)
-    assert read.strand_diameter is not None
-    assert read.strand_diameter.value == pytest.approx(1.5012, rel=0.015)
-    assert read.strand_diameter.u < 0.6 * strand_of_bundle(bundle, look).u
-
-
-def test_a_lay_s_rhythm_overrules_no_network_that_is_sure_of_finer_strands() -> None:
-    """Loose bunches beat in a lay's rhythm too."""
-    bundle = Measurement.normal(4.0, 0.04, Unit.MILLIMETRE)
-    strip = colour(drawn_lay(1, diameter_px=60, lay_ratio=12, seed=4))
-    look = look_with(peak_at(0.16, u_log=0.04), stranded=0.95)
-    read = read_strands(strip, width_px=60 * mean_silhouette(1), bundle=bundle, look=look)
-    assert read.strand_diameter is not None
-    assert read.strand_diameter.value == pytest.approx(0.16 * 4.0, rel=0.03)
 
 
 def test_doubt_between_seven_and_nineteen_strands_shows_in_the_interval() -> None:
@@ -132,18 +106,15 @@ def test_doubt_between_seven_and_nineteen_strands_shows_in_the_interval() -> Non
 )
 def test_what_the_network_can_not_resolve_is_not_told(look: StripLook) -> None:
     bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
-    strip = np.zeros((300, 61, 3), np.float32)
-    read = read_strands(strip, width_px=50, bundle=bundle, look=look)
-    assert read.groove_p > 0.4
-    assert read.strand_diameter is None
+    assert look.groove_p > 0.4
+    assert strand_of(look, bundle) is None
 
 
 def test_what_the_network_takes_for_solid_has_no_strand() -> None:
     bundle = Measurement.normal(1.6, 0.02, Unit.MILLIMETRE)
     look = look_with(peak_at(0.3, u_log=0.04), solid=0.97)
-    read = read_strands(np.zeros((300, 61, 3), np.float32), width_px=50, bundle=bundle, look=look)
-    assert read.groove_p < 0.1
-    assert read.strand_diameter is None
+    assert look.groove_p < 0.1
+    assert strand_of(look, bundle) is None
 
 
 def test_a_short_piece_is_laid_out_along_its_axis() -> None:

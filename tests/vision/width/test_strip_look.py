@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from rules.errors import ContractError, InstallError
-from tests.vision.width.test_lay import drawn_lay
-from vision.width.lay import mean_silhouette, strand_from_bundle
+from tests.vision.drawn_lay import drawn_lay, mean_silhouette, strand_from_bundle
 from vision.width.network import StripNetwork, shipped
 from vision.width.strip_look import (
     ACROSS_PX,
@@ -22,6 +21,7 @@ from vision.width.strip_look import (
     StripModel,
     bin_middles,
     joined,
+    load_strip_model,
     look_at,
     strip_model_of,
     windows_of,
@@ -81,6 +81,21 @@ def test_grooves_keep_their_share_of_the_width(layers: int) -> None:
     pitch = 512 / (np.argmax(power[20:]) + 20)
     strand_px = strand_from_bundle(layers) * ACROSS_PX / SPAN_WIDTHS
     assert pitch == pytest.approx(strand_px, rel=0.25)
+
+
+@pytest.mark.parametrize(("layers", "lay_ratio"), [(1, 10.0), (1, 14.0), (2, 10.0), (2, 14.0)])
+def test_the_network_holds_the_true_share_of_a_drawn_lay_for_likely(
+    layers: int, lay_ratio: float
+) -> None:
+    """Seven wires and nineteen, lays of 8 to 16 diameters (ASTM B8, from memory)."""
+    strip = drawn_lay(layers, diameter_px=60, lay_ratio=lay_ratio, seed=4)
+    light = np.clip(strip, 0.001, None)[..., None] * np.array([0.9, 0.6, 0.5], np.float32)
+    width = 60 * mean_silhouette(layers)
+    look = look_at(load_strip_model(), windows_of(light, width_px=width, step_px=1.0))
+    assert look.groove_p > 0.9
+    assert look.share_at(0.005) < strand_from_bundle(layers) < look.share_at(0.995)
+    other = strand_from_bundle(3 - layers)
+    assert not look.share_at(0.05) < other < look.share_at(0.95), "seven are told from nineteen"
 
 
 def test_light_is_about_its_mean_and_darker_photos_look_alike() -> None:
