@@ -11,10 +11,9 @@ from vision.flash.matching import mapped
 from vision.flash.types import LitStrip, StripPair
 from vision.photo.colour import to_linear
 from vision.photo.quality import CLIPPED_CODE
-from vision.pieces.centreline import CentreLine, centre_line
+from vision.pieces.centreline import CentreLine, axis_line, centre_line
 from vision.types import Boxes, Float32Array, FloatArray, Mask, Photo, Region
 from vision.width.profiles import quickly_at
-from vision.width.winding import axis_line
 
 ACROSS = 48
 """Columns of a strip, from edge to edge; fewer where the piece has fewer pixels."""
