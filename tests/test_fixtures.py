@@ -12,6 +12,7 @@ import hashlib
 import json
 import math
 import tomllib
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
 
@@ -109,3 +110,22 @@ def test_a_reference_has_the_size_that_camera_and_mint_say(truth: Path) -> None:
         # Tilt and place move the distance: half the picture's height is 0.5 of the distance.
         slack = 0.02 + 0.6 * math.tan(math.radians(told["tilt_deg"]))
         assert math.sqrt(area_px / area) == pytest.approx(told["focal_px"] / away_mm, rel=slack)
+
+
+def test_a_wheel_carries_the_demos_and_the_practice_cards() -> None:
+    """As setuptools collects them: each photo and each truth that the pages read."""
+    from setuptools import find_namespace_packages
+
+    root = FIXTURES.parent
+    tool = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))["tool"][
+        "setuptools"
+    ]
+    find = tool["packages"]["find"]
+    packages = find_namespace_packages(str(root), include=find["include"], exclude=find["exclude"])
+    for path in [*TRUTHS, *(truth.parent / load(truth)["photo"] for truth in TRUTHS)]:
+        inside = path.resolve().relative_to(root)
+        package = ".".join(inside.parent.parts)
+        assert package in packages, inside
+        patterns = tool["package-data"][package]
+        assert any(fnmatch(inside.name, pattern) for pattern in patterns), inside
+    assert not any(package.startswith("fixtures.real") for package in packages)

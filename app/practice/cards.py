@@ -93,7 +93,7 @@ class PracticeCard:
 
 
 def fixture_folder() -> Path | None:
-    """Return the fixtures of this checkout; None in an installation without them."""
+    """Return the fixtures of this checkout or installation; None where they were left out."""
     folder = Path(__file__).parents[2] / "fixtures"
     return folder if folder.is_dir() else None
 

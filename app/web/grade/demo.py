@@ -1,4 +1,4 @@
-"""The demo photos of a checkout: an invented van load, one tap away."""
+"""The demo photos: an invented van load, one tap away."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ DEMOS = (
 
 
 def demos(folder: Path = FOLDER) -> tuple[Demo, ...]:
-    """Return the demo photos that are there; none where only the program is installed."""
+    """Return the demo photos that are there; none where they were left out."""
     return tuple(demo for demo in DEMOS if (folder / demo.file).is_file())
 
 

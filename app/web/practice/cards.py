@@ -29,7 +29,7 @@ RECORD = "record:"
 
 @cache
 def fixed_cards() -> tuple[PracticeCard, ...]:
-    """Return the cards of the photos with truth; none outside of a checkout."""
+    """Return the cards of the photos with truth; none where they were left out."""
     folder = fixture_folder()
     return () if folder is None else fixture_cards(folder, shipped_sheet(SHEET))
 
