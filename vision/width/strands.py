@@ -30,7 +30,7 @@ from vision.width.strip_look import (
 LEAST_GROOVE_P = 0.1
 """Less likely than this a bundle, no strand is spoken of."""
 
-EDGE_PARTS = ("edges", "layout", "plain_run", "scatter")
+EDGE_PARTS = ("edges", "layout", "scatter")
 """Parts of a bundle's budget that say how well its edges were found
 (:func:`vision.width.budget.combined`); the others are those of the scale and the camera."""
 
