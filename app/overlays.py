@@ -22,7 +22,7 @@ from rules.sheet import RuleSheet
 if TYPE_CHECKING:
     from vision.picture.marks import Tag
     from vision.picture.panel import Caption
-    from vision.types import Image
+    from vision.types import Examination, Image
 
 JPEG_QUALITY = 90
 
@@ -48,7 +48,30 @@ def drawn(result: Result, sheet: RuleSheet) -> Image:
         raise ValueError("a photo that was not read has no overlay")
     short = len(result.pieces) > MOST_IN_FULL
     captions = [caption_of(piece, sheet, short=short) for piece in result.pieces]
-    return draw_overlay(result.examination, captions, tags=tags_of(result.pieces, sheet))
+    whole = draw_overlay(result.examination, captions, tags=tags_of(result.pieces, sheet))
+    return _with_pairs(whole, result.examination)
+
+
+def _with_pairs(whole: Image, examination: Examination) -> Image:
+    """Return an overlay and, below it, each piece in both photos where there are two."""
+    import cv2
+    import numpy as np
+
+    from vision.picture.side_by_side import looks_of, side_by_side
+    from vision.picture.tones import PAPER
+
+    found = [looks_of(examination, number) for number in range(len(examination.pieces))]
+    rows = [whole]
+    for looks in filter(None, found):
+        pair = side_by_side(*looks)
+        height, width = pair.shape[:2]
+        size = (whole.shape[1], round(height * whole.shape[1] / width))
+        if width > whole.shape[1]:
+            pair = np.asarray(cv2.resize(pair, size, interpolation=cv2.INTER_AREA), np.uint8)
+        row = np.full((len(pair), whole.shape[1], 3), PAPER, np.uint8)
+        row[:, : pair.shape[1]] = pair
+        rows.append(row)
+    return np.concatenate(rows)
 
 
 def tags_of(pieces: Sequence[GradedPiece], sheet: RuleSheet) -> list[Tag]:

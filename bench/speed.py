@@ -23,6 +23,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 from unittest.mock import patch
@@ -99,6 +100,7 @@ def _measured(file: Path, reference: str, repeat: int) -> dict[str, str]:
     from rules.engine import grade
     from rules.sheet import load_sheet
     from vision import examine as steps
+    from vision.flash.pairs import examine_pair
     from vision.photo.loading import load_photo_file
 
     table: dict[str, str] = {}
@@ -108,6 +110,14 @@ def _measured(file: Path, reference: str, repeat: int) -> dict[str, str]:
         table["decode alone (OpenCV)"] = _ms(decoding)
     table["load"] = _ms(_runs(lambda: load_photo_file(file), repeat))
     sheet = load_sheet("house")
+
+    def pair() -> None:
+        for piece in examine_pair(
+            load_photo_file(file),
+            replace(load_photo_file(file), flash_fired=True),
+            reference=reference,
+        ).pieces:
+            grade(piece.findings, sheet)
 
     def whole() -> int:
         seen = steps.examine(load_photo_file(file), reference=reference)
@@ -120,6 +130,7 @@ def _measured(file: Path, reference: str, repeat: int) -> dict[str, str]:
     for name, runs in _steps_in_turn(steps, whole, repeat).items():
         table[f"examine: {name.strip('_')}"] = _ms(runs)
     table["whole, warm"] = _ms(warm)
+    table["a pair, warm"] = _ms(_runs(pair, repeat))
     table["pieces"] = str(pieces)
     cold, memory = _cold(file, reference, repeat)
     table["whole, cold command line"] = cold

@@ -7,7 +7,7 @@ stay right.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -20,7 +20,7 @@ from rules.table import RuleSheet
 
 if TYPE_CHECKING:
     from app.grading import Result
-    from vision.types import Image, PieceReading
+    from vision.types import Examination, Image, PieceReading
 
 CONFIRMED = "confirmed"
 """Tag of a piece whose grade somebody vouches for: it may teach and be compared with."""
@@ -35,6 +35,7 @@ class PhotoRole(StrEnum):
     PLAIN = "plain"
     BEFORE = "before"
     AFTER = "after"
+    FLASH = "flash"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +48,9 @@ class PlaceOnPhoto:
         brass_boxes_px: Boxes of suspected brass.
         solder_boxes_px: Boxes of suspected solder.
         measured_lines_px: Both ends of each width that was measured.
+        core_boxes_px: With the flash, the middle of its highlight.
+        ring_boxes_px: The metal round that.
+        told: What the highlight says, in words.
     """
 
     box_px: Box
@@ -54,6 +58,9 @@ class PlaceOnPhoto:
     brass_boxes_px: tuple[Box, ...] = ()
     solder_boxes_px: tuple[Box, ...] = ()
     measured_lines_px: tuple[tuple[Point, Point], ...] = ()
+    core_boxes_px: tuple[Box, ...] = ()
+    ring_boxes_px: tuple[Box, ...] = ()
+    told: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -232,7 +239,7 @@ def new_pieces_of(result: Result, sheet: RuleSheet) -> tuple[NewPiece, ...]:
     """Return all pieces of a graded photo (or of typed findings), ready to be saved."""
     examination = result.examination
     found = []
-    for piece in result.pieces:
+    for number, piece in enumerate(result.pieces):
         photos: tuple[NewPhoto, ...] = ()
         if examination is not None:
             photos = (
@@ -243,6 +250,7 @@ def new_pieces_of(result: Result, sheet: RuleSheet) -> tuple[NewPiece, ...]:
                     findings=piece.findings,
                     reference=None if examination.scale is None else examination.scale.reference,
                 ),
+                *_with_flash(examination, number),
             )
         found.append(
             NewPiece(
@@ -254,6 +262,25 @@ def new_pieces_of(result: Result, sheet: RuleSheet) -> tuple[NewPiece, ...]:
             )
         )
     return tuple(found)
+
+
+def _with_flash(examination: Examination, number: int) -> Iterator[NewPhoto]:
+    """Give the second photo of a piece, if it was found again there."""
+    again = None if examination.flash is None else examination.flash.pieces[number]
+    if examination.flash is None or again is None:
+        return
+    yield NewPhoto(
+        rgb=examination.flash.photo.rgb,
+        name=examination.flash.photo.name,
+        role=PhotoRole.FLASH,
+        place=PlaceOnPhoto(
+            box_px=box_of(again.box_px),
+            outline_px=tuple((float(x), float(y)) for x, y in again.outline_px),
+            core_boxes_px=tuple(map(box_of, again.core_px)),
+            ring_boxes_px=tuple(map(box_of, again.ring_px)),
+            told=again.evidence.note,
+        ),
+    )
 
 
 def box_of(box: Iterable[float]) -> Box:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -207,6 +208,50 @@ def check_contract(told: dict[str, Any]) -> None:
         check_keys(seen, ["why", "outline_px"])
         assert seen["why"] in ("stranger", "short")
         assert len(seen["outline_px"]) >= 3
+
+
+PAIR = [ROOT / "fixtures" / "pairs" / f"tubes_brass_coin_{k}.jpg" for k in ("plain", "flash")]
+
+
+def test_a_pair_is_told_in_the_first_photos_object(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = run(capsys, "grade", PAIR[0], "--flash", PAIR[1], "--json")
+    (told,) = objects(out)
+    check_contract(told)
+    assert code == 4  # the coin is cut by the photo's edge
+    second = told["flash"]["second"]
+    assert second["name"] == PAIR[1].name and second["lit_p"] > 0.9 > told["flash"]["lit_p"]
+    assert all(second["pieces"]) and len(second["pieces"]) == 4
+    run(capsys, "grade", PAIR[0], "--flash", PAIR[1], "--overlay", tmp_path)
+    with Image.open(tmp_path / "tubes_brass_coin_plain.cuproscope.jpg") as drawn:
+        assert drawn.height > 2 * drawn.width  # each piece in both photos below the answer
+
+
+def test_a_folder_finds_its_pair_and_tells_of_the_flash_photo_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for path in PAIR:
+        shutil.copy(path, tmp_path)
+    _, out, _ = run(capsys, "grade", tmp_path, "--json")
+    lit, plain = objects(out)  # by name: "…_flash" before "…_plain"
+    assert plain["flash"]["second"]["name"] == lit["photo"]["name"] == PAIR[1].name
+    assert "flash_lit" in [problem["code"] for problem in lit["problems"]]
+    assert all(piece["grade"]["guess"] for piece in lit["pieces"])
+
+
+@pytest.mark.usefixtures("seen")
+def test_the_flash_goes_with_one_photo_and_its_fault_costs_only_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = (write_photo(tmp_path, name) for name in ("a.jpg", "b.jpg"))
+    code, _, err = run(capsys, "grade", one, two, "--flash", one)
+    assert code == 2 and "--flash: goes with one photo" in err
+    code, out, _ = run(capsys, "grade", one, "--flash", tmp_path / "gone.jpg", "--json")
+    (told,) = objects(out)
+    assert code == 0 and len(told["pieces"]) == 3
+    (fault,) = (p for p in told["problems"] if p["code"] == "not_found")
+    assert "gone.jpg" in fault["text"]
 
 
 @pytest.mark.usefixtures("seen")

@@ -27,6 +27,7 @@ class Visit:
         shown: Which of them is looked at.
         stated: What the person says of the pieces on them.
         taps: What the person tapped, by photo.
+        flash: The second photo with the flash, by the first.
         rounds: How often the uploader was emptied; its key, so that it lets go.
         faults: What was wrong with the files handed in last, in words.
         saved: Records made from a photo's pieces, by photo.
@@ -37,6 +38,7 @@ class Visit:
     shown: int = 0
     stated: Stated = field(default_factory=Stated)
     taps: dict[str, Taps] = field(default_factory=dict)
+    flash: dict[str, Kept] = field(default_factory=dict)
     rounds: int = 0
     faults: list[str] = field(default_factory=list)
     saved: dict[str, list[str]] = field(default_factory=dict)
@@ -53,12 +55,14 @@ class Visit:
         if photo in self.photos:
             self.photos.remove(photo)
         self.taps.pop(photo.sha256, None)
+        self.flash.pop(photo.sha256, None)
         self.shown = max(0, min(self.shown, len(self.photos) - 1))
 
     def lay_all_aside(self) -> None:
         """Let go of every photo and of what was made of them."""
         self.photos.clear()
         self.taps.clear()
+        self.flash.clear()
         self.saved.clear()
         self.seen.clear()
         self.shown = 0

@@ -8,6 +8,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -21,7 +22,8 @@ from app.words import form_words, grade_words
 if TYPE_CHECKING:
     from rules.findings import Findings
     from vision.picture.marks import Tag
-    from vision.types import Examination, Image
+    from vision.picture.side_by_side import Look
+    from vision.types import Examination, Image, Photo
 
 JPEG_QUALITY = 88
 
@@ -58,10 +60,13 @@ class Answer:
         kept: The photo.
         request: How it was graded.
         taps: What the person tapped.
+        flash: The second photo with the flash, if there is one.
         result: The grades; its photo holds no pixels any more.
         pictures: The whole photo with all marks first, then each piece from near; drawn
             beside the page, which can tell the grade without them.
         size_px: Width and height of the photo, None where it could not be read.
+        pairs: Each piece in both photos, labelled by what the flash shows; None where it was
+            not found again.
     """
 
     kept: Kept
@@ -69,6 +74,8 @@ class Answer:
     taps: Taps
     result: Result
     pictures: tuple[Future[Picture], ...] = ()
+    flash: Kept | None = None
+    pairs: tuple[Future[Picture] | None, ...] = ()
     size_px: tuple[int, int] | None = None
 
 
@@ -108,21 +115,35 @@ def forget_answers() -> None:
     _SHELF.clear()
 
 
-def answer(kept: Kept, request: Request, *, folder: Path, taps: Taps | None = None) -> Answer:
-    """Return the answer to one photo; what goes wrong is among its problems."""
+def answer(
+    kept: Kept,
+    request: Request,
+    *,
+    folder: Path,
+    taps: Taps | None = None,
+    flash: Kept | None = None,
+) -> Answer:
+    """Return the answer to one photo; what goes wrong is among its problems.
+
+    Args:
+        kept: The photo.
+        request: How it is to be graded.
+        folder: The inbox.
+        taps: What the person tapped.
+        flash: The same pieces with the flash on.
+    """
     taps = taps or Taps()
     key = (kept, request.reference, request.form, request.facts, request.print_scale)
     # These hold tables, so they have no hash of their own.
     tables = repr(request.sheet), repr(request.rates)
-    return _SHELF.get((key, tables, taps), lambda: _made(kept, request, taps, folder))
+    return _SHELF.get((key, tables, taps, flash), lambda: _made(kept, request, taps, folder, flash))
 
 
-def _made(kept: Kept, request: Request, taps: Taps, folder: Path) -> Answer:
-    from vision.photo.loading import load_photo_file
-
+def _made(kept: Kept, request: Request, taps: Taps, folder: Path, flash: Kept | None) -> Answer:
     try:
-        photo = replace(load_photo_file(path_of(kept, folder=folder)), name=kept.name)
-        examination = examined(photo, request, taps)
+        photo = load_kept(kept, folder)
+        second = None if flash is None else partial(load_kept, flash, folder)
+        examination = examined(photo, request, taps, flash=second)
         result = grade_examination(examination, request)
     except Exception as fault:
         return Answer(kept=kept, request=request, taps=taps, result=unreadable(kept.name, fault))
@@ -133,6 +154,44 @@ def _made(kept: Kept, request: Request, taps: Taps, folder: Path) -> Answer:
         result=without_pixels(result),
         pictures=_pictures(result, request),
         size_px=(photo.width_px, photo.height_px),
+        flash=flash,
+        pairs=_pairs(result),
+    )
+
+
+def load_kept(kept: Kept, folder: Path) -> Photo:
+    """Return a photo of the inbox under the name that the person gave it.
+
+    Raises:
+        PhotoError: It is gone, or can't be read.
+    """
+    from vision.photo.loading import load_photo_file
+
+    return replace(load_photo_file(path_of(kept, folder=folder)), name=kept.name)
+
+
+def _pairs(result: Result) -> tuple[Future[Picture] | None, ...]:
+    """Begin to draw each piece in both photos."""
+    from vision.picture.side_by_side import looks_of
+
+    examination = result.examination
+    if examination is None or examination.flash is None:
+        return ()
+    found = [looks_of(examination, number) for number in range(len(examination.pieces))]
+    notes = ["" if one is None else one.evidence.note for one in examination.flash.pieces]
+    return tuple(
+        None if looks is None else _PAINTER.submit(_pair, looks, note)
+        for looks, note in zip(found, notes, strict=True)
+    )
+
+
+def _pair(looks: tuple[Look, Look], note: str) -> Picture:
+    from vision.picture.side_by_side import side_by_side
+
+    return Picture(
+        label=note,
+        jpeg=as_jpeg(side_by_side(*looks)),
+        alt=f"The piece without and with the flash, its highlight marked: {note}",
     )
 
 
@@ -141,8 +200,15 @@ def without_pixels(result: Result) -> Result:
     if result.examination is None:
         return result
     photo = result.examination.photo
-    bare = replace(photo, rgb=photo.rgb[:1, :1].copy())
-    return replace(result, examination=replace(result.examination, photo=bare))
+    flash = result.examination.flash
+    if flash is not None:
+        flash = replace(flash, photo=_bare(flash.photo))
+    examination = replace(result.examination, photo=_bare(photo), flash=flash)
+    return replace(result, examination=examination)
+
+
+def _bare(photo: Photo) -> Photo:
+    return replace(photo, rgb=photo.rgb[:1, :1].copy())
 
 
 def _pictures(result: Result, request: Request) -> tuple[Future[Picture], ...]:

@@ -26,6 +26,7 @@ from app.web.grade.demo import demo_bytes, demos
 from app.web.grade.save import save_part
 from app.web.grade.stated_form import ask_source, ask_stated
 from app.web.grade.which import has_left_out, show_which, tap_picture
+from app.web.grade.with_flash import flash_part
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press, typed
@@ -77,7 +78,8 @@ def show() -> None:
         request = replace(request, sheet=own)
     kept = here.photo
     with st.spinner("Looking at the photo and measuring …", show_time=True):
-        told = answer(kept, request, folder=inbox_folder(), taps=here.taps.get(kept.sha256))
+        taps, flash = here.taps.get(kept.sha256), here.flash.get(kept.sha256)
+        told = answer(kept, request, folder=inbox_folder(), taps=taps, flash=flash)
     _show_answer(told, here, request)
     correct(told, here)
     if len(told.result.pieces) == 1:
@@ -242,6 +244,7 @@ def _show_one(told: Answer, here: Visit, request: Request) -> None:
         if result.pieces:
             st.html(verdict.verdict(result.pieces[0], request.sheet))
             st.html(verdict.why(result.pieces[0], request.sheet))
+            flash_part(told, 0, here)
         else:
             st.html('<div class="cu"><h2>No grade</h2></div>')
         _problems(result.problems)
@@ -264,6 +267,7 @@ def _show_several(told: Answer, here: Visit, request: Request) -> None:
         st.html(verdict.verdict(piece, request.sheet, number=chosen + 1))
         _show(told.pictures[chosen + 1].result())
         st.html(verdict.why(piece, request.sheet))
+        flash_part(told, chosen, here)
     _details(piece, request)
     st.html(verdict.measured_by(result))
     _problems(result.problems)

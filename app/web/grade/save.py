@@ -15,9 +15,8 @@ from app.load.sorting import put_in
 from app.load.store import DEFAULT_LOAD, LoadStore
 from app.load.terms import title_of
 from app.records import new_pieces_of
-from app.web.desk.inbox import path_of
 from app.web.desk.state import LOAD_KEY, Visit, inbox_folder
-from app.web.grade.answers import Answer, is_readable
+from app.web.grade.answers import Answer, is_readable, load_kept
 from app.web.plain import plain
 from app.web.pressing import press, typed
 from app.web.store import records
@@ -110,16 +109,18 @@ def save(told: Answer, *, name: str = "") -> list[str]:
 
 
 def _with_pixels(told: Answer) -> Result:
-    """Return the result with its photo as it was read."""
-    from vision.photo.loading import load_photo_file
-
+    """Return the result with its photos as they were read."""
     examination = told.result.examination
     assert examination is not None
-    photo = load_photo_file(path_of(told.kept, folder=inbox_folder()))
-    whole = replace(examination.photo, rgb=photo.rgb)
-    return replace(told.result, examination=replace(examination, photo=whole))
+    folder = inbox_folder()
+    whole = replace(examination.photo, rgb=load_kept(told.kept, folder).rgb)
+    flash = examination.flash
+    if flash is not None and told.flash is not None:
+        flash = replace(flash, photo=replace(flash.photo, rgb=load_kept(told.flash, folder).rgb))
+    return replace(told.result, examination=replace(examination, photo=whole, flash=flash))
 
 
 def _key(told: Answer) -> str:
     """Return what makes this answer another one to save."""
-    return f"{told.kept.sha256}|{told.request.sheet.name}|{told.request.form}|{told.taps}"
+    flash = told.flash.sha256 if told.flash is not None else ""
+    return f"{told.kept.sha256}|{told.request.sheet.name}|{told.request.form}|{told.taps}|{flash}"

@@ -20,7 +20,15 @@ from app.web.opinion.strip import show_strip
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed, words_of
-from app.web.records.view import as_piece, marked_photo, name_of, sheet_of, title_of, when
+from app.web.records.view import (
+    as_piece,
+    marked_photo,
+    name_of,
+    sheet_of,
+    show_pair,
+    title_of,
+    when,
+)
 from app.web.store import records
 from app.words import confidence_words, grade_words
 from rules.cautions import cautions
@@ -90,6 +98,7 @@ def _piece(record: PieceRecord, here: Visit) -> None:
                 st.warning(plain(fault.message))
             else:
                 show_picture(data, alt=f"Photo of {name_of(record)}, outlined")
+        show_pair(record)
     call = blind_call(record)
     is_shown = call is not None or record.id in _shown_without_call(here)
     with words:

@@ -11,6 +11,7 @@ import numpy as np
 import streamlit as st
 
 from app.practice.cards import PracticeCard, fixture_cards, fixture_folder, record_cards
+from app.records import PieceRecord
 from app.request import Request
 from app.web.desk.inbox import keep
 from app.web.desk.state import inbox_folder
@@ -74,14 +75,22 @@ def measured_picture(card: PracticeCard) -> bytes | None:
     """Return the card's photo as the eye measures it; None where it can't be read now."""
     try:
         if card.photo_path is None:
-            record = records().piece(card.key.removeprefix(RECORD))
-            return marked_photo(record.id, record.photos[0].id) if record.photos else None
+            record = record_of(card)
+            return marked_photo(record.id, record.photos[0].id) if record is not None else None
         kept = keep(card.photo_path.read_bytes(), name=card.photo_path.name, folder=inbox_folder())
         request = Request(sheet=shipped_sheet(SHEET), reference=_reference(card.photo_path))
         told = answer(kept, request, folder=inbox_folder())
     except (CuproscopeError, OSError):
         return None
     return told.pictures[0].result().jpeg if told.pictures else None
+
+
+def record_of(card: PracticeCard) -> PieceRecord | None:
+    """Return the record a card was made of; None for a fixture, or where it was deleted."""
+    try:
+        return None if card.photo_path else records().piece(card.key.removeprefix(RECORD))
+    except CuproscopeError:
+        return None
 
 
 def card_of(key: str) -> PracticeCard:

@@ -25,10 +25,12 @@ from app.web.practice.cards import (
     fixed_cards,
     measured_picture,
     question_pictures,
+    record_of,
 )
 from app.web.practice.paper import result_pdf
 from app.web.practice.view import bars_of, confusion_table, mixed_up, summary, trend_of
 from app.web.pressing import press, typed
+from app.web.records.view import show_pair
 from app.web.store import records
 from rules.engine import grade as graded
 from rules.errors import CuproscopeError
@@ -236,6 +238,9 @@ def _feedback(card: PracticeCard, given: CardAnswer, sheet: RuleSheet) -> None:
         if picture is not None:
             show_picture(picture, alt="The photo as the program measures it")
             st.caption("As the program measures it; the truth stands beside it.")
+        record = record_of(card)
+        if record is not None:
+            show_pair(record)
     with right:
         st.markdown(f"**What decides:** {plain(verdict.as_line(card.reason))}")
         findings = card.findings

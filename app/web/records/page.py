@@ -45,6 +45,9 @@ A_PAGE = 10
 OPEN = "record"
 """Key of the record that is looked at."""
 
+ROLES = {"before": "before cleaning", "after": "after cleaning", "flash": "with the flash"}
+"""What a photo shows, told beneath it."""
+
 
 def show() -> None:
     """Show the page."""
@@ -305,7 +308,7 @@ def _one(piece_id: str, here: Visit) -> None:
             except CuproscopeError as fault:
                 st.warning(plain(fault.message))
             else:
-                role = {"before": "before cleaning", "after": "after cleaning"}.get(photo.role, "")
+                role = ROLES.get(photo.role, "")
                 show_picture(
                     picture,
                     alt=f"{name_of(record)}, {role or 'as saved'}, with its outline",

@@ -9,10 +9,14 @@ import numpy as np
 import streamlit as st
 
 from app.grading import GradedPiece
-from app.records import NoSuchRecordError, PiecePhoto, PieceRecord, SheetStamp
+from app.records import NoSuchRecordError, PhotoRole, PiecePhoto, PieceRecord, SheetStamp
 from app.web.desk.stated import shipped_sheet
 from app.web.grade.answers import as_jpeg
+from app.web.grade.verdict import as_line
+from app.web.picture import show_picture
+from app.web.plain import plain
 from app.web.store import records
+from rules.errors import CuproscopeError
 from rules.findings import What
 from rules.sheet import RuleSheet, sheet_names
 from rules.vocabulary import FORM_WORDS
@@ -70,6 +74,59 @@ def marked_photo(record_id: str, photo_id: str) -> bytes:
     if photo is None:
         raise NoSuchRecordError("the photo was deleted", where="photo")
     return drawn(records().photo_bytes(photo.sha256), photo, record)
+
+
+def flash_photo_of(record: PieceRecord) -> PiecePhoto | None:
+    """Return the photo of a piece with the flash on; None where there is none."""
+    return next((one for one in record.photos if one.role is PhotoRole.FLASH), None)
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def pair_picture(record_id: str) -> bytes | None:
+    """Return a piece without and with the flash, its highlight marked; None without a pair.
+
+    Raises:
+        RecordsError: The record or a file is gone.
+        PhotoError: A stored file can't be decoded.
+    """
+    from vision.picture.side_by_side import Look, side_by_side
+
+    record = records().piece(record_id)
+    flash = flash_photo_of(record)
+    if flash is None or flash.place is None or record.photos[0].place is None:
+        return None
+
+    def look(photo: PiecePhoto, title: str) -> Look:
+        from vision.photo.loading import load_photo
+
+        place = photo.place
+        assert place is not None
+        return Look(
+            rgb=load_photo(records().photo_bytes(photo.sha256), name=photo.name or "photo").rgb,
+            box_px=place.box_px,
+            outline_px=np.array(place.outline_px or _corners(place.box_px), np.float64),
+            title=title,
+            core_px=place.core_boxes_px,
+            ring_px=place.ring_boxes_px,
+        )
+
+    return as_jpeg(side_by_side(look(record.photos[0], "without flash"), look(flash, "with flash")))
+
+
+def show_pair(record: PieceRecord) -> None:
+    """Show both photos of a piece and what its highlight says, where it has a pair."""
+    flash = flash_photo_of(record)
+    if flash is None or flash.place is None:
+        return
+    try:
+        data = pair_picture(record.id)
+    except CuproscopeError as fault:
+        st.warning(plain(fault.message))
+        return
+    if data is not None:
+        told = flash.place.told
+        show_picture(data, alt=f"{name_of(record)} without and with the flash: {told}")
+        st.caption(plain(as_line(told)))
 
 
 def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:

@@ -8,9 +8,24 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from app.records.types import CONFIRMED, Outcome, PieceRecord, SheetStamp, box_of, place_of
+from app.grading import grade_examination
+from app.records.codec import place_from_json, place_to_json
+from app.records.types import (
+    CONFIRMED,
+    Outcome,
+    PhotoRole,
+    PieceRecord,
+    SheetStamp,
+    box_of,
+    new_pieces_of,
+    place_of,
+)
+from app.request import Request
 from rules.findings import What
+from rules.sheet import load_sheet
 from tests.app.records.pieces import FINDINGS, GRADING
+from tests.vision.drawn_examination import examination
+from vision.flash.types import FlashEvidence, FlashPiece, FlashReading
 from vision.types import PieceReading, Region
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
@@ -70,3 +85,27 @@ def test_a_box_has_four_numbers() -> None:
     assert box_of(np.array([1.0, 2.0, 3.0, 4.0])) == (1, 2, 3, 4)
     with pytest.raises(ValueError, match="unpack"):
         box_of([1, 2, 3])
+
+
+def test_the_second_photo_of_a_pair_is_kept_with_what_its_highlight_says() -> None:
+    seen = examination(size=(480, 640), pieces=2, scale=True)
+    lit = replace(seen.photo, name="lit.jpg")
+    again = FlashPiece(
+        box_px=(5, 6, 70, 80),
+        outline_px=np.array([[5.0, 6.0], [75.0, 6.0], [75.0, 86.0]], np.float32),
+        overlap=0.9,
+        evidence=FlashEvidence(log_ratio={What.COATING: 1.5}, note="white to its middle"),
+        core_px=((20, 30, 5, 6),),
+        ring_px=((15, 20, 30, 40),),
+    )
+    both = replace(seen, flash=FlashReading(photo=lit, p=0.99, pieces=(again, None)))
+    request = Request(sheet=load_sheet("house"))
+    first, second = new_pieces_of(grade_examination(both, request), request.sheet)
+    assert [photo.role for photo in second.photos] == [PhotoRole.PLAIN]
+    plain, flash = first.photos
+    assert (plain.role, flash.role, flash.name) == (PhotoRole.PLAIN, PhotoRole.FLASH, "lit.jpg")
+    assert flash.findings is None  # it counts in the first photo's odds, not once more
+    assert flash.place is not None
+    assert place_from_json(place_to_json(flash.place)) == flash.place
+    assert flash.place.told == "white to its middle"
+    assert flash.place.core_boxes_px == ((20, 30, 5, 6),)

@@ -21,6 +21,7 @@ Visit = Callable[..., Any]
 
 TUBE = DEMO / "tube_with_brass_end.jpg"
 DULL = DEMO / "tube_and_dull_wire.jpg"
+PAIRS = DEMO.parent / "pairs"
 
 
 def hand_in(page: Any, *files: dict[str, Any] | Path) -> None:
@@ -77,6 +78,24 @@ def test_a_jpeg_is_graded_with_reasons_and_picture(visit: Visit, size: tuple[int
     picture.wait_for()
     assert picture.evaluate("image => image.naturalWidth") >= 1000
     assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+
+
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+def test_a_second_photo_with_the_flash_stands_beside_the_first(
+    visit: Visit, size: tuple[int, int]
+) -> None:
+    page = visit(size=size)
+    hand_in(page, PAIRS / "tubes_brass_coin_plain.jpg")
+    page.get_by_text("Settle it with the flash").wait_for()
+    assert settled(page).get_by_alt_text("Three small drawings").is_visible()
+    page.locator(".st-key-flash input[type=file]").set_input_files(
+        str(PAIRS / "tubes_brass_coin_flash.jpg")
+    )
+    page.get_by_role("heading", name="With the flash").wait_for()
+    page.get_by_alt_text("The piece without and with the flash").wait_for()
+    assert settled(page).evaluate("document.documentElement.scrollWidth") <= size[0]
+    page.get_by_role("button", name="Lay it aside").click()
+    page.get_by_text("Settle it with the flash").wait_for()
 
 
 def test_a_heic_of_the_same_photo_gets_the_same_grade(visit: Visit) -> None:

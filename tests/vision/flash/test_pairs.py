@@ -1,0 +1,96 @@
+"""Two photos of the same pieces, the second with the flash on: from pixels to findings.
+
+The pair is rendered (fixtures/pairs): four pieces, the coin cut by the photo's edge, so that the
+pieces themselves must say how the hand moved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import exp
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rules.confidence import FAMILIAR
+from rules.findings import What
+from vision.examine import examine
+from vision.flash.pairs import examine_pair
+from vision.photo.loading import load_photo_file
+from vision.types import Examination, Photo
+
+PAIRS = Path(__file__).parents[3] / "fixtures" / "pairs"
+
+
+@pytest.fixture(scope="module")
+def plain() -> Photo:
+    return load_photo_file(PAIRS / "tubes_brass_coin_plain.jpg")
+
+
+@pytest.fixture(scope="module")
+def flash() -> Photo:
+    return load_photo_file(PAIRS / "tubes_brass_coin_flash.jpg")
+
+
+@pytest.fixture(scope="module")
+def alone(plain: Photo) -> Examination:
+    return examine(plain)
+
+
+def codes(examination: Examination) -> set[str]:
+    return {problem.code for problem in examination.problems if problem.code.startswith("flash")}
+
+
+def test_each_piece_is_found_again_and_its_odds_carry_what_the_flash_says(
+    plain: Photo, flash: Photo, alone: Examination
+) -> None:
+    assert (plain.flash_fired, flash.flash_fired) == (False, True)
+    both = examine_pair(plain, flash)
+    assert codes(both) == set()
+    assert both.flash is not None and len(both.flash.pieces) == len(both.pieces) == 4
+    for before, after, again in zip(alone.pieces, both.pieces, both.flash.pieces, strict=True):
+        assert again is not None and again.overlap > 0.8
+        # The hand moved by some mm, the photo shows 4 px a mm: it lies about where it lay.
+        x, y, _, _ = after.region.box_px
+        assert np.hypot(again.box_px[0] - x, again.box_px[1] - y) < 80
+        ratio = again.evidence.log_ratio.get(What.COATING, 0.0)
+        was, now = (one.findings.seen[What.COATING].p for one in (before, after))
+        assert now / (1 - now) == pytest.approx(was / (1 - was) * exp(ratio), rel=1e-6)
+        for column, row, columns, rows in (*again.core_px, *again.ring_px):
+            assert again.box_px[0] - 3 <= column
+            assert column + columns <= again.box_px[0] + again.box_px[2] + 3
+            assert again.box_px[1] - 3 <= row
+            assert row + rows <= again.box_px[1] + again.box_px[3] + 3
+
+
+def test_a_second_photo_without_flash_adds_nothing_and_is_told(
+    plain: Photo, alone: Examination
+) -> None:
+    both = examine_pair(plain, plain)
+    assert codes(both) == {"flash_missing"}
+    assert [one.findings for one in both.pieces] == [one.findings for one in alone.pieces]
+    assert both.flash is not None and set(both.flash.pieces) == {None}
+
+
+def test_pieces_that_lie_elsewhere_add_nothing_and_are_named(
+    plain: Photo, flash: Photo, alone: Examination
+) -> None:
+    mirrored = replace(flash, rgb=np.ascontiguousarray(flash.rgb[:, ::-1]))
+    both = examine_pair(plain, mirrored)
+    assert codes(both) == {"flash_moved"}
+    told = next(problem for problem in both.problems if problem.code == "flash_moved")
+    assert told.pieces == (1, 2, 3, 4)
+    assert [one.findings for one in both.pieces] == [one.findings for one in alone.pieces]
+    guessed = examine_pair(plain, mirrored, guessed=True)
+    assert guessed.flash is None and codes(guessed) == set()
+
+
+def test_a_photo_lit_by_the_flash_says_so_and_is_never_sure(flash: Photo, plain: Photo) -> None:
+    lit = examine(flash)
+    assert codes(lit) == {"flash_lit"}
+    assert lit.flash_p > 0.9
+    assert all(piece.findings.familiarity < FAMILIAR for piece in lit.pieces)
+    twice = examine_pair(flash, flash)
+    assert codes(twice) == {"flash_lit"}
+    assert twice.flash is not None and set(twice.flash.pieces) == {None}
