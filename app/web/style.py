@@ -62,7 +62,7 @@ SHEET = """<style>
 @media (prefers-color-scheme: dark) and (max-width: 640px) {
   .st-key-places { background: #1B1C20; } }
 @media (prefers-color-scheme: dark) {
-  [data-testid="stMain"] [data-testid^="stBaseButton-primary"],
+  [data-testid="stMain"] [data-testid^="stBaseButton-primary"]:not(:disabled),
   [data-testid="stMultiSelect"] [data-tag], [data-testid="stMultiSelect"] [data-tag] *
     { color: #14202C; } }
 @media (prefers-color-scheme: dark) { .cu .bar > i { background: #8DB6DC; } }

@@ -99,13 +99,20 @@ def save(told: Answer, *, name: str = "") -> list[str]:
         PhotoError: The photo is gone meanwhile.
     """
     pieces = new_pieces_of(_with_pixels(told), told.request.sheet)
-    if name.strip():
-        numbers = [f" ({n})" for n in range(1, len(pieces) + 1)] if len(pieces) > 1 else [""]
-        pieces = tuple(
-            replace(piece, name=name.strip() + number)
-            for piece, number in zip(pieces, numbers, strict=True)
-        )
-    return [saved.id for saved in records().save_pieces(pieces)]
+    names = names_of(len(pieces), called=name.strip(), photo=told.kept.name)
+    named = (replace(one, name=own) for one, own in zip(pieces, names, strict=True))
+    return [saved.id for saved in records().save_pieces(tuple(named))]
+
+
+def names_of(count: int, *, called: str, photo: str) -> list[str]:
+    """Return the names of a photo's pieces; of several each has the number on the picture.
+
+    >>> names_of(2, called="", photo="IMG_7.jpg")
+    ['IMG_7 1', 'IMG_7 2']
+    """
+    if count == 1:
+        return [called]
+    return [f"{called or photo.rsplit('.', 1)[0]} {number}" for number in range(1, count + 1)]
 
 
 def _with_pixels(told: Answer) -> Result:

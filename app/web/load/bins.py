@@ -66,7 +66,7 @@ def _checks(load: Load) -> None:
                 for piece in pieces:
                     with st.container(width=84):
                         thumb(piece, width=72)
-                        st.caption(piece.id)
+                        st.caption(plain(piece.name or piece.id))
         st.caption("Then move each into its bin.")
 
 

@@ -167,7 +167,7 @@ def test_a_folder_that_cant_be_written_is_told_not_thrown(
     def full(*_: object, **__: object) -> None:
         raise OSError("no space left")
 
-    monkeypatch.setattr("app.web.desk.inbox.write_whole", full)
+    monkeypatch.setattr("app.web.desk.inbox.write_bytes_whole", full)
     at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
     assert not at.exception
     assert "could not be kept" in words(at)
