@@ -18,19 +18,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from app.folder.command import EXIT_UNWRITTEN
+from app.exit_codes import (
+    EXIT_BROKEN,
+    EXIT_INTERRUPTED,
+    EXIT_OK,
+    EXIT_UNWRITTEN,
+    EXIT_USAGE,
+    PhotoOutcome,
+)
 from rules.errors import CuproscopeError, InstallError
 
 if TYPE_CHECKING:
-    from app.grading import Outcome, Result
+    from app.grading import Result
     from app.request import Request
     from rules.typed import TypedPiece
-
-EXIT_OK = 0
-EXIT_USAGE = 2
-EXIT_UNREADABLE = 3
-EXIT_BROKEN = 5
-EXIT_INTERRUPTED = 130
 
 DEBUG_VARIABLE = "CUPROSCOPE_DEBUG"
 
@@ -85,7 +86,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         # Whoever read our output has gone; let the interpreter close a pipe that takes it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_UNREADABLE
+        return PhotoOutcome.UNREADABLE
     except KeyboardInterrupt:
         print(f"{parser.prog}: stopped", file=sys.stderr)
         return EXIT_INTERRUPTED
@@ -317,7 +318,7 @@ class _Printer:
         self.is_json: bool = arguments.json
         self.details: bool = arguments.details
         self.folder: Path | None = arguments.overlay
-        self.outcomes: list[Outcome] = []
+        self.outcomes: list[PhotoOutcome] = []
         self.results: list[Result] = []
         self.taken: set[str] = set()
         self.unwritten = False
@@ -381,10 +382,9 @@ def _check_writable(folder: Path) -> None:
         ) from fault
 
 
-def _exit_code(outcomes: Sequence[Outcome]) -> int:
-    from app.grading import Outcome
+def _exit_code(outcomes: Sequence[PhotoOutcome]) -> int:
 
-    for outcome in (Outcome.UNREADABLE, Outcome.NOT_MEASURABLE):
+    for outcome in (PhotoOutcome.UNREADABLE, PhotoOutcome.NOT_MEASURABLE):
         if outcome in outcomes:
             return int(outcome)
     return EXIT_OK

@@ -9,11 +9,11 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from enum import IntEnum
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from app.exit_codes import PhotoOutcome
 from app.request import Request
 from rules.base_rates import on_bench
 from rules.cautions import SELLING, cautions
@@ -26,14 +26,6 @@ if TYPE_CHECKING:
     from vision.types import Examination, Photo, PieceReading, Problem
 
 log = logging.getLogger(__name__)
-
-
-class Outcome(IntEnum):
-    """How a photo went; the value is the command's exit code."""
-
-    GRADED = 0
-    UNREADABLE = 3
-    NOT_MEASURABLE = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,7 +61,7 @@ class Result:
     """
 
     name: str
-    outcome: Outcome
+    outcome: PhotoOutcome
     pieces: tuple[GradedPiece, ...] = ()
     problems: tuple[Problem, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -115,7 +107,7 @@ def grade_typed(typed: Sequence[TypedPiece], request: Request, *, name: str) -> 
     )
     return Result(
         name=name,
-        outcome=Outcome.GRADED,
+        outcome=PhotoOutcome.GRADED,
         pieces=pieces,
         cautions=_cautions(pieces),
         notes=("typed by hand, no photo",),
@@ -191,7 +183,7 @@ def grade_examination(examination: Examination, request: Request) -> Result:
     measurable = examination.scale is not None and pieces and all(map(_is_measured, pieces))
     return Result(
         name=examination.photo.name,
-        outcome=Outcome.GRADED if measurable else Outcome.NOT_MEASURABLE,
+        outcome=PhotoOutcome.GRADED if measurable else PhotoOutcome.NOT_MEASURABLE,
         pieces=pieces,
         problems=examination.problems,
         cautions=_cautions(pieces),
@@ -231,4 +223,4 @@ def unreadable(name: str, fault: Exception) -> Result:
         log.error("photo %s", name, exc_info=fault)
         told = fault.message if isinstance(fault, CuproscopeError) else type(fault).__name__
         problem = problem_of("internal", told=told)
-    return Result(name=name, outcome=Outcome.UNREADABLE, problems=(problem,))
+    return Result(name=name, outcome=PhotoOutcome.UNREADABLE, problems=(problem,))

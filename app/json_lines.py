@@ -69,10 +69,10 @@ def _scale(scale: Scale | None) -> Object | None:
         return None
     return {
         "reference": scale.reference,
-        "mm_per_px": _rounded(scale.mm_per_px, 6),
-        "u_rel": _rounded(scale.u_rel, 5),
-        "tilt_deg": _rounded(scale.tilt_deg, 1),
-        "residual_px": _rounded(scale.residual_px, 3),
+        "mm_per_px": json_number(scale.mm_per_px, 6),
+        "u_rel": json_number(scale.u_rel, 5),
+        "tilt_deg": json_number(scale.tilt_deg, 1),
+        "residual_px": json_number(scale.residual_px, 3),
     }
 
 
@@ -82,13 +82,13 @@ def _flash(examination: Examination | None) -> Object | None:
         return None
     second = examination.flash
     return {
-        "lit_p": _rounded(examination.flash_p, 4),
+        "lit_p": json_number(examination.flash_p, 4),
         "second": None
         if second is None
         else {
             "name": second.photo.name,
             "sha256": second.photo.sha256,
-            "lit_p": _rounded(second.p, 4),
+            "lit_p": json_number(second.p, 4),
             "pieces": [None if piece is None else _again(piece) for piece in second.pieces],
         },
     }
@@ -99,8 +99,8 @@ def _again(piece: FlashPiece) -> Object:
     told = piece.evidence
     return {
         "box_px": [int(v) for v in piece.box_px],
-        "overlap": _rounded(piece.overlap, 3),
-        "log_ratio": {str(what): _rounded(ratio, 3) for what, ratio in told.log_ratio.items()},
+        "overlap": json_number(piece.overlap, 3),
+        "log_ratio": {str(what): json_number(ratio, 3) for what, ratio in told.log_ratio.items()},
         "note": told.note,
         "core_px": [[int(v) for v in box] for box in piece.core_px],
         "ring_px": [[int(v) for v in box] for box in piece.ring_px],
@@ -117,20 +117,20 @@ def _piece(piece: GradedPiece) -> Object:
         "outline_px": _outline(piece),
         "form": {
             "value": str(findings.form.value),
-            "p": {str(form): _rounded(findings.form.p.get(form, 0.0), 4) for form in Form},
+            "p": {str(form): json_number(findings.form.p.get(form, 0.0), 4) for form in Form},
             "stated": bool(findings.form.stated),
         },
         "diameter_mm": _measured(findings.diameter),
         "strand_diameter_mm": _measured(strand),
-        "awg": None if strand is None else _rounded(awg_from_mm(strand.value), 1),
+        "awg": None if strand is None else json_number(awg_from_mm(strand.value), 1),
         "finish": _finish(findings),
         "brass": _flag(findings, What.BRASS, boxes[What.BRASS]),
         "solder": _flag(findings, What.SOLDER, boxes[What.SOLDER]),
         "grade": _grade(piece.grading),
-        "other_metal": {"p": _rounded(findings.p_of(What.OTHER_METAL), 4)},
-        "not_metal": {"p": _rounded(findings.p_of(What.NOT_METAL), 4)},
+        "other_metal": {"p": json_number(findings.p_of(What.OTHER_METAL), 4)},
+        "not_metal": {"p": json_number(findings.p_of(What.NOT_METAL), 4)},
         "seen": {str(what): _seen(findings, what, boxes[what]) for what in ON_THE_PIECE},
-        "familiarity": _rounded(findings.familiarity, 3),
+        "familiarity": json_number(findings.familiarity, 3),
     }
     if piece.name is not None:
         told["name"] = piece.name
@@ -146,17 +146,17 @@ def _outline(piece: GradedPiece) -> list[list[float | None]] | None:
 def _points(outline_px: FloatArray) -> list[list[float | None]]:
     from vision.pieces.polygons import simple_outline
 
-    return [[_rounded(float(x), 1), _rounded(float(y), 1)] for x, y in simple_outline(outline_px)]
+    return [[json_number(x, 1), json_number(y, 1)] for x, y in simple_outline(outline_px)]
 
 
 def _measured(measured: Measurement | None) -> Object | None:
     if measured is None:
         return None
     return {
-        "value": _rounded(measured.value, 4),
-        "u": _rounded(measured.u, 4),
-        "low95": _rounded(measured.low95, 4),
-        "high95": _rounded(measured.high95, 4),
+        "value": json_number(measured.value, 4),
+        "u": json_number(measured.u, 4),
+        "low95": json_number(measured.low95, 4),
+        "high95": json_number(measured.high95, 4),
     }
 
 
@@ -168,20 +168,20 @@ def _finish(findings: Findings) -> Object | None:
         "shares": _by_finish(finish.shares),
         "u": _by_finish(finish.u),
         "tarnish_level": {
-            "value": _rounded(finish.tarnish_level.value, 3),
-            "u": _rounded(finish.tarnish_level.u, 3),
+            "value": json_number(finish.tarnish_level.value, 3),
+            "u": json_number(finish.tarnish_level.u, 3),
         },
     }
 
 
 def _by_finish(values: Mapping[Finish, float]) -> Object:
-    return {str(finish): _rounded(values.get(finish, 0.0), 4) for finish in Finish}
+    return {str(finish): json_number(values.get(finish, 0.0), 4) for finish in Finish}
 
 
 def _flag(findings: Findings, what: What, boxes: Boxes) -> Object:
     return {
-        "p": _rounded(findings.p_of(what), 4),
-        "share": _rounded(findings.seen[what].share, 4),
+        "p": json_number(findings.p_of(what), 4),
+        "share": json_number(findings.seen[what].share, 4),
         "boxes_px": [[int(v) for v in box] for box in boxes],
     }
 
@@ -192,9 +192,9 @@ def _seen(findings: Findings, what: What, boxes: Boxes) -> Object | None:
     if flag is None:
         return None
     return {
-        "p": _rounded(findings.p_of(what), 4),
-        "share": _rounded(flag.share, 4),
-        "u_share": _rounded(u_share_of_area(flag), 4),
+        "p": json_number(findings.p_of(what), 4),
+        "share": json_number(flag.share, 4),
+        "u_share": json_number(u_share_of_area(flag), 4),
         "boxes_px": [[int(v) for v in box] for box in boxes],
     }
 
@@ -202,21 +202,21 @@ def _seen(findings: Findings, what: What, boxes: Boxes) -> Object | None:
 def _grade(grading: Grading) -> Object:
     return {
         "suggested": grading.suggested,
-        "confidence": _rounded(grading.confidence, 4),
-        "p": {str(grade): _rounded(p, 4) for grade, p in grading.p.items()},
+        "confidence": json_number(grading.confidence, 4),
+        "p": {str(grade): json_number(p, 4) for grade, p in grading.p.items()},
         "borderline": bool(grading.borderline),
         "settle": grading.settle,
         "reasons": [
             {
                 "row": reason.row,
                 "text": reason.text,
-                "margin": None if reason.margin is None else _rounded(reason.margin, 2),
-                "p": _rounded(reason.p, 4),
+                "margin": None if reason.margin is None else json_number(reason.margin, 2),
+                "p": json_number(reason.p, 4),
             }
             for reason in grading.reasons
         ],
         "lifts": [
-            {"action": lift.action, "to": lift.to, "minutes": _rounded(lift.minutes, 1)}
+            {"action": lift.action, "to": lift.to, "minutes": json_number(lift.minutes, 1)}
             for lift in grading.lifts
         ],
         "plausible": list(grading.plausible),
@@ -233,7 +233,7 @@ def _problem(problem: Problem) -> Object:
     }
 
 
-def _rounded(value: float, digits: int) -> float | None:
-    """Return a plain float; None where there is no such number."""
-    number = float(value)
-    return round(number, digits) + 0.0 if isfinite(number) else None
+def json_number(value: float, digits: int) -> float | None:
+    """Return a plain rounded float; None where there is no such number."""
+    plain = float(value)
+    return round(plain, digits) + 0.0 if isfinite(plain) else None

@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from app.grading import GradedPiece, Outcome, Result
+from app.exit_codes import PhotoOutcome
+from app.grading import GradedPiece, Result
 from app.how import TYPED, fix_with
 from app.words import (
     absent_words,
@@ -53,7 +54,7 @@ def as_text(result: Result, sheet: RuleSheet, *, details: bool = False) -> str:
             which = f"Piece {number} of {len(result.pieces)}{_place(piece, result)}"
             lines += ["", which + (f": {printable(piece.name)}" if piece.name else "")]
         lines += _piece(piece, sheet)
-    if result.outcome is Outcome.UNREADABLE:
+    if result.outcome is PhotoOutcome.UNREADABLE:
         lines.append("Not read.")
     elif not result.pieces:
         lines.append("No grade.")

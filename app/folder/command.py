@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from app.exit_codes import EXIT_UNWRITTEN, PhotoOutcome
 from rules.errors import CuproscopeError
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from app.request import Request
 
 DEFAULT_OUT = Path("graded")
-EXIT_UNWRITTEN = 1
 
 
 def add_folder_options(grade: Any) -> None:  # noqa: ANN401 (argparse has no public name for it)
@@ -40,7 +40,6 @@ def add_folder_options(grade: Any) -> None:  # noqa: ANN401 (argparse has no pub
 def grade_whole_folder(arguments: argparse.Namespace, request: Request) -> int:
     """Grade photos into an output folder; returns the exit code of the worst."""
     from app.folder.run import grade_folder
-    from app.grading import Outcome
     from vision.photo.loading import find_photos
 
     if arguments.findings is not None or arguments.overlay is not None:
@@ -80,9 +79,8 @@ def grade_whole_folder(arguments: argparse.Namespace, request: Request) -> int:
     else:
         sys.stdout.write(summary(run))
     outcomes = {one.outcome for one in run.graded}
-    return next(
-        (int(o) for o in (Outcome.UNREADABLE, Outcome.NOT_MEASURABLE) if int(o) in outcomes), 0
-    )
+    worst_first = (PhotoOutcome.UNREADABLE, PhotoOutcome.NOT_MEASURABLE)
+    return next((int(o) for o in worst_first if int(o) in outcomes), 0)
 
 
 def summary(run: FolderRun) -> str:

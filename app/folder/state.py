@@ -6,19 +6,15 @@ import json
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
+from app.exit_codes import PhotoOutcome
 from app.files import write_bytes_whole
 from app.folder.photo import Graded
 from rules.errors import CuproscopeError
 
-if TYPE_CHECKING:
-    pass
-
-
 STATE_NAME = "state.jsonl"
 STATE_SCHEMA = "cuproscope.folder/1"
-UNREADABLE = 3
 
 
 class State:
@@ -50,7 +46,7 @@ class State:
     def kept(self, sha256: str) -> Graded | None:
         """Return a photo's answer if it is finished, was read, and its overlay is there."""
         graded = self._kept.get(sha256)
-        if graded is None or graded.outcome == UNREADABLE:
+        if graded is None or graded.outcome == PhotoOutcome.UNREADABLE:
             return None
         if graded.overlay_name is not None and not (self.out / graded.overlay_name).is_file():
             return None

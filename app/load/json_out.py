@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date
-from math import isfinite
 from typing import Any
 
+from app.json_lines import json_number
 from app.load.bins import Bin, Load, Piece
 from app.load.buyers import Buyer
 from app.load.offer import Offer
@@ -58,13 +58,13 @@ def _piece(piece: Piece) -> Object:
         "id": piece.id,
         "name": piece.name,
         "grade": piece.likely,
-        "p": {grade: _number(p, 4) for grade, p in piece.p.items()},
+        "p": {grade: json_number(p, 4) for grade, p in piece.p.items()},
         "weight": _weight(piece.weight),
         "settle": piece.settle,
         "record": piece.record,
         "photo": piece.photo,
         "lifts": [
-            {"action": lift.action, "to": lift.to, "minutes": _number(lift.minutes, 1)}
+            {"action": lift.action, "to": lift.to, "minutes": json_number(lift.minutes, 1)}
             for lift in piece.lifts
         ],
     }
@@ -75,9 +75,9 @@ def _weight(weight: Weight | None) -> Object | None:
         return None
     return {
         "kg": f"{weight.kg:f}",
-        "u_kg": _number(weight.u_kg, 5),
-        "low95_kg": _number(weight.low95_kg, 4),
-        "high95_kg": _number(weight.high95_kg, 4),
+        "u_kg": json_number(weight.u_kg, 5),
+        "low95_kg": json_number(weight.low95_kg, 4),
+        "high95_kg": json_number(weight.high95_kg, 4),
         "is": str(weight.origin),
         "how": weight.how,
     }
@@ -139,22 +139,22 @@ def plan_object(plan: Plan, *, unit: MassUnit) -> Object:
         "load": plan.load.name,
         "day": plan.terms.day.isoformat(),
         "offers": [_offer(offer) for offer in plan.offers],
-        "best_is_better_p": None if plan.chance is None else _number(plan.chance, 3),
+        "best_is_better_p": None if plan.chance is None else json_number(plan.chance, 3),
         "split": None
         if plan.split is None
         else {
             "bins_of": {name: list(bins) for name, bins in plan.split.bins_of.items()},
             "kept_home": list(plan.split.kept_home),
-            "net": _number(plan.split.net, 2),
-            "gain": _number(plan.split.gain, 2),
+            "net": json_number(plan.split.net, 2),
+            "gain": json_number(plan.split.gain, 2),
         },
         "for_buyer": plan.terms.buyer.name,
         "pulls": {name: _pulls(found) for name, found in plan.pulls.items()},
         "evening": {
             "limit_minutes": plan.evening.limit_minutes,
-            "minutes": _number(plan.evening.minutes, 1),
+            "minutes": json_number(plan.evening.minutes, 1),
             "hourly": plan.evening.hourly,
-            "gain": _number(plan.evening.gain, 2),
+            "gain": json_number(plan.evening.gain, 2),
             "chosen": [_worth(worth) for worth in plan.evening.chosen],
             "left_out": [_worth(worth) for worth in plan.evening.left_out],
         },
@@ -165,9 +165,9 @@ def plan_object(plan: Plan, *, unit: MassUnit) -> Object:
                 "minutes": kind.lift.minutes,
                 "from": found.from_grade,
                 "to": found.to_grade,
-                "gap_per_kg": _number(found.gap_per_kg, 4),
-                "least_kg": None if found.least_kg is None else _number(found.least_kg, 4),
-                "curve": [[_number(gap, 4), _number(kg, 4)] for gap, kg in found.curve],
+                "gap_per_kg": json_number(found.gap_per_kg, 4),
+                "least_kg": None if found.least_kg is None else json_number(found.least_kg, 4),
+                "curve": [[json_number(gap, 4), json_number(kg, 4)] for gap, kg in found.curve],
             }
             for kind, found in plan.kinds
         ],
@@ -175,8 +175,8 @@ def plan_object(plan: Plan, *, unit: MassUnit) -> Object:
             {
                 "weeks": row.weeks,
                 "kg": f"{row.kg:f}",
-                "gain": _number(row.gain, 2),
-                "fall_share": _number(row.fall_share, 4),
+                "gain": json_number(row.gain, 2),
+                "fall_share": json_number(row.fall_share, 4),
             }
             for row in plan.holds
         ],
@@ -192,12 +192,12 @@ def _offer(offer: Offer) -> Object:
         "currency": offer.buyer.currency,
         "refused": offer.refused,
         "labelled": f"{offer.labelled:f}",
-        "expected": _number(offer.expected, 2),
-        "u": _number(offer.u, 2),
-        "low95": _number(offer.low95, 2),
-        "high95": _number(offer.high95, 2),
+        "expected": json_number(offer.expected, 2),
+        "u": json_number(offer.u, 2),
+        "low95": json_number(offer.low95, 2),
+        "high95": json_number(offer.high95, 2),
         "travel": f"{offer.travel:f}",
-        "net": _number(offer.net, 2),
+        "net": json_number(offer.net, 2),
         "kg": f"{offer.kg:f}",
         "unpriced": list(offer.unpriced),
         "stale": [price.grade for price in offer.stale],
@@ -211,8 +211,8 @@ def _offer(offer: Offer) -> Object:
                 "price": None if line.price is None else f"{line.price.amount:f}",
                 "per": None if line.price is None else str(line.price.per),
                 "amount": f"{line.amount:f}",
-                "expected": _number(line.risk.expected, 2),
-                "p_downgrade": _number(line.risk.p_downgrade, 4),
+                "expected": json_number(line.risk.expected, 2),
+                "p_downgrade": json_number(line.risk.p_downgrade, 4),
             }
             for line in offer.lines
         ],
@@ -224,15 +224,15 @@ def _pulls(found: PullPlan) -> Object:
         "first_first": [
             {
                 "piece": pull.id,
-                "gain": _number(pull.gain, 2),
-                "p_downgrade": _number(pull.p_downgrade, 4),
+                "gain": json_number(pull.gain, 2),
+                "p_downgrade": json_number(pull.p_downgrade, 4),
             }
             for pull in found.pulls
         ],
-        "gain": _number(found.gain, 2),
-        "p_downgrade": _number(found.before.p_downgrade, 4),
-        "p_downgrade_after": _number(found.after.p_downgrade, 4),
-        "alone": {piece: _number(gain, 2) for piece, gain in found.alone.items()},
+        "gain": json_number(found.gain, 2),
+        "p_downgrade": json_number(found.before.p_downgrade, 4),
+        "p_downgrade_after": json_number(found.after.p_downgrade, 4),
+        "alone": {piece: json_number(gain, 2) for piece, gain in found.alone.items()},
         "exact": found.is_exact,
     }
 
@@ -246,16 +246,16 @@ def _worth(worth: Worth) -> Object:
         "work": str(job.work),
         "action": job.action,
         "to": job.to,
-        "minutes": _number(job.minutes, 1),
-        "kg": _number(job.kg, 4),
+        "minutes": json_number(job.minutes, 1),
+        "kg": json_number(job.kg, 4),
         "becomes": {
-            "rises": _number(job.becomes.rises, 4),
-            "stays": _number(job.becomes.stays, 4),
-            "brass": _number(job.becomes.brass, 4),
-            "waste": _number(job.becomes.waste, 4),
+            "rises": json_number(job.becomes.rises, 4),
+            "stays": json_number(job.becomes.stays, 4),
+            "brass": json_number(job.becomes.brass, 4),
+            "waste": json_number(job.becomes.waste, 4),
         },
-        "gain": _number(worth.gain, 2),
-        "an_hour": _number(worth.an_hour, 2),
+        "gain": json_number(worth.gain, 2),
+        "an_hour": json_number(worth.an_hour, 2),
         "pays": worth.pays,
         "photo": job.photo,
     }
@@ -299,7 +299,7 @@ def ticket_object(ticket: Ticket) -> Object:
                 "per": str(line.per),
                 "amount": f"{line.amount:f}",
                 "expected": f"{line.expected:f}",
-                "p_downgrade": _number(line.p_downgrade, 4),
+                "p_downgrade": json_number(line.p_downgrade, 4),
                 "pieces": [piece.id for piece in line.pieces],
             }
             for line in ticket.lines
@@ -309,7 +309,7 @@ def ticket_object(ticket: Ticket) -> Object:
                 "piece": piece.id,
                 "name": piece.name,
                 "bin": line.bin,
-                "p_wrong": _number(piece.p_wrong, 4),
+                "p_wrong": json_number(piece.p_wrong, 4),
                 "measured": list(piece.measured),
                 "photo": piece.photo,
             }
@@ -343,8 +343,3 @@ def ticket_object(ticket: Ticket) -> Object:
             ],
         },
     }
-
-
-def _number(value: float, digits: int) -> float | None:
-    number = float(value)
-    return round(number, digits) + 0.0 if isfinite(number) else None

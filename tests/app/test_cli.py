@@ -662,14 +662,14 @@ def test_a_terminal_that_lacks_a_letter_stops_nothing(tmp_path: Path) -> None:
 
 
 def test_measured_numbers_never_come_as_nan() -> None:
-    from app.json_lines import _rounded
+    from app.json_lines import json_number
 
-    assert _rounded(float("nan"), 3) is None
-    assert _rounded(float("inf"), 3) is None
-    value = _rounded(np.float64(1.23456), 3)
+    assert json_number(float("nan"), 3) is None
+    assert json_number(float("inf"), 3) is None
+    value = json_number(np.float64(1.23456), 3)
     assert type(value) is float
     assert value == 1.235
-    assert str(_rounded(-0.0001, 2)) == "0.0"
+    assert str(json_number(-0.0001, 2)) == "0.0"
     assert Measurement.normal(1, 0.1, Unit.MILLIMETRE).value == 1
 
 

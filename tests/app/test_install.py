@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from app.cli import EXIT_BROKEN, main
+from app.cli import main
+from app.exit_codes import EXIT_BROKEN
 from models import loader
 
 PHOTO = Path(__file__).parents[2] / "fixtures" / "demo" / "busbar.jpg"

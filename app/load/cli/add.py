@@ -7,15 +7,12 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from app.load.cli.parts import EXIT_OK, Subparsers, add_command, load_name, opened, show_load
+from app.exit_codes import EXIT_OK, PhotoOutcome
+from app.load.cli.parts import Subparsers, add_command, load_name, opened, show_load
 
 if TYPE_CHECKING:
     from app.load.bins import Load, Piece
     from app.load.store import LoadStore
-
-
-EXIT_UNREADABLE = 3
-"""As for ``grade``: at least one photo could not be read; the others were added."""
 
 
 def add_commands(of: Subparsers) -> None:
@@ -55,7 +52,7 @@ def _add(arguments: argparse.Namespace) -> int:
 
         load = store.edit(name, change)
         show_load(arguments, load)
-    return EXIT_UNREADABLE if unread else EXIT_OK
+    return PhotoOutcome.UNREADABLE if unread else EXIT_OK
 
 
 MakePiece = Any
@@ -91,7 +88,7 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
     """Grade every source and record its pieces; returns how many could not be read."""
     from dataclasses import replace
 
-    from app.grading import Outcome, grade_photo, grade_typed
+    from app.grading import grade_photo, grade_typed
     from app.how import TYPED, fix_with
     from app.load.pieces import next_id, pieces_of
     from app.progress import progress
@@ -113,7 +110,7 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
     groups: list[tuple[MakePiece, ...]] = []
     unread = 0
     for result in results:
-        if result.outcome is Outcome.UNREADABLE:
+        if result.outcome is PhotoOutcome.UNREADABLE:
             unread += 1
             for problem in result.problems:
                 sys.stderr.write(f"{result.name}: {problem.text} {fix_with(problem, TYPED)}\n")

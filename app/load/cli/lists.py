@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
+from app.exit_codes import EXIT_OK
 from app.load.cli.parts import (
-    EXIT_OK,
     Subparsers,
     add_command,
     day_of,

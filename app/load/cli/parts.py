@@ -11,15 +11,14 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from app.exit_codes import EXIT_OK
+
 if TYPE_CHECKING:
     from app.load.bins import Load
     from app.load.buyers import Buyer
     from app.load.prices import PriceBook
     from app.load.store import LoadStore
     from app.load.units import MassUnit
-
-
-EXIT_OK = 0
 
 
 Subparsers = Any

@@ -12,7 +12,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from app.grading import GradedPiece, Outcome, Result, grade_examination, unreadable
+from app.exit_codes import PhotoOutcome
+from app.grading import GradedPiece, Result, grade_examination, unreadable
 from app.overlays import tags_of
 from app.request import Request
 from app.web.desk.again import Taps, examined
@@ -286,4 +287,4 @@ def as_jpeg(rgb: Image, *, quality: int = JPEG_QUALITY) -> bytes:
 
 def is_readable(answer: Answer) -> bool:
     """Whether the photo could be read at all."""
-    return answer.result.outcome is not Outcome.UNREADABLE
+    return answer.result.outcome is not PhotoOutcome.UNREADABLE

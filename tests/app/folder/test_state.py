@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from app.exit_codes import PhotoOutcome
 from app.folder.photo import Graded
-from app.folder.state import STATE_NAME, UNREADABLE, State
+from app.folder.state import STATE_NAME, State
 from rules.errors import CuproscopeError
 
 PHOTOS = [
@@ -61,8 +62,9 @@ def test_an_answer_comes_back_as_it_was_with_its_overlay(tmp_path: Path) -> None
 
 
 def test_what_could_not_be_read_is_tried_again(tmp_path: Path) -> None:
+    unread = Graded(sha256="b" * 64, name="b", outcome=PhotoOutcome.UNREADABLE, line="{}")
     with State(tmp_path, run="r") as state:
-        state.keep(Graded(sha256="b" * 64, name="b", outcome=UNREADABLE, line="{}"), "b.jpg")
+        state.keep(unread, "b.jpg")
         assert state.kept("b" * 64) is None
 
 

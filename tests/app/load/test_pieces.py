@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from app.grading import GradedPiece, Outcome, Result
+from app.exit_codes import PhotoOutcome
+from app.grading import GradedPiece, Result
 from app.load.pieces import next_id, pieces_of, weight_of
 from rules.engine import grade
 from rules.findings import Findings, Form
@@ -24,7 +25,7 @@ def test_a_photo_gives_pieces_with_weights_from_their_own_outline() -> None:
     found = examination(size=(480, 640), pieces=3, scale=True)
     result = Result(
         name="van.jpg",
-        outcome=Outcome.GRADED,
+        outcome=PhotoOutcome.GRADED,
         pieces=tuple(graded(one.findings, one) for one in found.pieces),
         examination=found,
     )

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from app.exit_codes import PhotoOutcome
 from app.grading import GradedPiece, Result
-from app.grading import Outcome as PhotoOutcome
 from app.opening import open_records
 from app.records import (
     CONFIRMED,

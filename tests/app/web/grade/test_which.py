@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from app.grading import GradedPiece, Outcome, Result
+from app.exit_codes import PhotoOutcome
+from app.grading import GradedPiece, Result
 from app.web.grade.which import by_doubt, checks_words, left_out_at, tapped
 from rules.engine import Grading
 from tests.vision.drawn_examination import examination
@@ -35,7 +36,7 @@ def seen() -> Result:
     found = examination(size=(900, 1200))
     outline = np.array([(900.0, 700.0), (990.0, 700.0), (990.0, 760.0), (900.0, 760.0)])
     found = replace(found, left_out=(LeftOut(outline_px=outline, why=Why.STRANGER),))
-    return Result(name="drawn.jpg", outcome=Outcome.GRADED, examination=found)
+    return Result(name="drawn.jpg", outcome=PhotoOutcome.GRADED, examination=found)
 
 
 def test_the_worst_doubt_comes_first() -> None:
@@ -91,4 +92,4 @@ def test_of_two_outlines_around_a_tap_the_smaller_is_meant() -> None:
 def test_what_was_left_out_is_meant_only_right_under_the_finger() -> None:
     assert left_out_at(seen(), (945.0, 730.0))
     assert not left_out_at(seen(), (880.0, 730.0))
-    assert not left_out_at(Result(name="x", outcome=Outcome.UNREADABLE), (945.0, 730.0))
+    assert not left_out_at(Result(name="x", outcome=PhotoOutcome.UNREADABLE), (945.0, 730.0))
