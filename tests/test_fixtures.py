@@ -29,7 +29,7 @@ PHOTOS = sorted(FIXTURES.rglob("*.jpg"))
 TRUTHS = sorted([*(FIXTURES / "renders").glob("*.json"), *(FIXTURES / "demo").rglob("*.json")])
 COIN_MM = {"eu-1c": 16.25, "eu-2c": 18.75, "eu-5c": 21.25, "eu-10c": 19.75, "eu-20c": 22.25,
            "eu-50c": 24.25, "eu-1": 23.25, "eu-2": 25.75}  # fmt: skip
-MOST_BYTES = 11_000_000
+MOST_BYTES = 12_000_000
 """A clone must stay quick on a poor line; the limit is the project's own."""
 
 

@@ -35,6 +35,11 @@ DEMOS = (
         alt="A thick and a thin shiny copper wire beside a bank card",
     ),
     Demo(
+        file="handful_on_wood.jpg",
+        title="A handful at once",
+        alt="Eleven and more pieces of tube, wire, cable and brass beside a small printed marker",
+    ),
+    Demo(
         file="tube_and_dull_wire.jpg",
         title="Dull tube and wire",
         alt="A brown copper tube and a brown wire beside a bank card",
