@@ -18,7 +18,7 @@ import numpy as np
 from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
 from vision.types import Float32Array, FloatArray, Surface, SurfaceMap
 
-REFERENCE_P = 0.5
+REFERENCE_P = 0.5  # likelier a reference than anything else
 
 MIN_CELLS = 12
 """A patch of fewer cells of the map is a speck; a coin of 60 px on 12 megapixels has 11."""

@@ -33,6 +33,7 @@ U_PAPER_MM = 0.15
 U_SHEET_MM = 0.2
 
 MARKER_KEY = "marker:"
+# What people print: common practice, no source.
 SMALLEST_MARKER_MM = 5.0
 LARGEST_MARKER_MM = 300.0
 

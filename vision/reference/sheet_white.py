@@ -10,7 +10,7 @@ from vision.reference.markers import CLIPPED_LINEAR, robust_white
 from vision.reference.sheet import BAND_MM, MARGIN_MM, SheetGeometry
 from vision.types import Float32Array, FloatArray, Image
 
-SAMPLES = 40
+SAMPLES = 40  # along each band; chosen, enough for a median
 
 
 def sheet_white(

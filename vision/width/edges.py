@@ -40,7 +40,7 @@ CONTEXT_FROM_PX = 20.0
 FIRST_STRETCHES = 8
 """The first look only finds the middle and about how wide the piece is."""
 
-PROFILES_PER_STRETCH = 8
+PROFILES_PER_STRETCH = 8  # chosen, not measured
 
 MASK_DOUBT = (0.10, 1.5)
 """How far an outline's edge may be off: a share of the width and some px. Outlines take in
@@ -49,7 +49,7 @@ shadow and lose dull rims; the network alone takes a neighbour's edge for the pi
 FIRST_LOOK_DOUBT = (0.08, 1.0)
 """The same for the edges that the first look found, over the whole piece."""
 
-MIN_STRETCHES = 3
+MIN_STRETCHES = 3  # the fewest whose median one astray does not move
 
 RIM_PX = 1.5
 """An edge so close to the photo's border is taken for the border, as in training."""
