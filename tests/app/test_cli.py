@@ -560,7 +560,7 @@ def test_the_report_fits_80_columns_and_says_it_all(
         "borderline",
         "1.291",
         "(too near the limit",
-        "on it      solder: there (97 %), on about 5 % of it",
+        "on it      solder: there, on about 5 % of it",
         "brass: probably there (91 %)",
         "what to do",
         "bank card",
