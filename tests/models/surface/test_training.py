@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -222,3 +223,15 @@ def test_a_shipped_head_is_had_back_from_its_file() -> None:
         ours = graph(torch.from_numpy(features), torch.from_numpy(cover))
     for a, b in zip(ours, told, strict=True):
         assert a.numpy() == pytest.approx(b, abs=1e-4)
+
+
+def test_rendered_pieces_are_held_to_what_the_head_said_before_and_real_ones_taught() -> None:
+    pieces = piece_views(batch(*drawn()), torch.Generator().manual_seed(2))
+    before = PieceHead().eval()(torch.randn(1, EMBEDDING, 32, 32), pieces.cover)
+    own = pieces.valid[0] * (pieces.form[0] >= 0) > 0
+    assert own.any()
+    rendered = head_only.softened(pieces, before)
+    assert torch.allclose(rendered.presence[0, own], torch.sigmoid(before.presence)[0, own])
+    real = head_only.softened(replace(pieces, counted=0 * pieces.counted), before)
+    assert torch.equal(real.presence[0, own], pieces.presence[0, own])
+    assert float(head_only.kept_answers(before, before, pieces).detach()) == pytest.approx(0.0)
