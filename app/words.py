@@ -136,7 +136,8 @@ def finish_words(findings: Findings) -> str | None:
     bright, dull = (finish.shares.get(f, 0.0) for f in (Finish.BRIGHT, Finish.TARNISHED))
     if bright + dull < LEAST_BARE:
         return "no bare metal in sight"
-    return f"{level}, {100 * bright / (bright + dull):.0f} % of the bare metal shines"
+    shine = f"{100 * bright / (bright + dull):.0f} %"
+    return f"{level}, {'none' if shine == '0 %' else shine} of the bare metal shines"
 
 
 def presence_words(findings: Findings, what: What) -> str | None:

@@ -212,6 +212,7 @@ def _evening(plan: Plan, unit: MassUnit) -> None:
             "cut-list.pdf",
             "application/pdf",
             icon=":material/print:",
+            on_click="ignore",
         )
     if evening.left_out:
         with st.expander("What to leave"):

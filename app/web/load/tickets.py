@@ -77,11 +77,11 @@ def _ticket(store: LoadStore, ticket: Ticket) -> None:
         with st.container(horizontal=True):
             st.download_button(
                 "To print (PDF)", pdf, f"ticket-{ticket.code}.pdf", "application/pdf",
-                key=f"pdf-{ticket.code}", icon=":material/print:",
+                key=f"pdf-{ticket.code}", icon=":material/print:", on_click="ignore",
             )  # fmt: skip
             st.download_button(
                 "Table (CSV)", table, f"ticket-{ticket.code}.csv", "text/csv",
-                key=f"csv-{ticket.code}", icon=":material/table:",
+                key=f"csv-{ticket.code}", icon=":material/table:", on_click="ignore",
             )  # fmt: skip
         if ticket.settled is None:
             with st.expander(

@@ -345,4 +345,5 @@ def _result(test: PracticeTest, name: str) -> None:
         "practice-test.pdf",
         "application/pdf",
         key=f"pdf-{test.id}",
+        on_click="ignore",
     )
