@@ -27,6 +27,7 @@ SCHEMAS = {
     "surface": "cuproscope.surface-model/2",
     "strip": "cuproscope.strip/1",
     "form_odds": "cuproscope.form-odds/1",
+    "flash": "cuproscope.flash/1",
 }
 """Every description that the program needs, and the schema that this version reads."""
 

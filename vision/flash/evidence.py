@@ -1,64 +1,133 @@
-"""Does the highlight of the flash have the metal's colour, or the lamp's own?
+"""What does the photo with the flash add on one piece, given the one without?
 
 Light at the lens has a known colour. A metal throws it back in the metal's colour, a
 dielectric coat in the lamp's (G. Healey, "Using color for geometry-insensitive
 segmentation", J. Opt. Soc. Am. A 6 (1989) 920: metals reflect unichromatically, dielectrics
-dichromatically).
+dichromatically). Two networks were trained by log score, one on what the plain photo shows and
+one on both; the second one's log-odds less the first one's are the likelihood ratio of the flash
+photo given the plain one, which multiplies the odds that the still told by its own means.
 """
 
 from __future__ import annotations
 
-from math import log
+from dataclasses import replace
+from math import exp
 
 import numpy as np
 
-from rules.findings import What
-from vision.flash.types import FlashEvidence, StripPair
-from vision.types import Boxes, Mask
-
-FEWEST = 12
-"""With fewer pixels of a highlight nothing is said."""
+from rules.findings import Measurement, Unit, What
+from vision.flash.looks import brightest_rows, brightness, looks, section
+from vision.flash.model import THINGS, FlashModel, load_flash_model
+from vision.flash.types import FlashEvidence, LitStrip, StripPair
+from vision.types import Boxes, Float32Array, Mask
 
 MOST_LOG_RATIO = 3.0
 """No pair of photos is told to speak stronger than this, twenty to one: it was learned from
 renders alone."""
 
-BARE_CORE, COATED_CORE = log(1.50), log(1.13)
-"""Red over green of a highlight's core on bare and on coated copper, of 7,000 simulated
-cylinders; over smooth metal a coat's core stays at 1.37 to 1.52."""
+SPEAKS = 1.0
+"""From this log ratio on the note takes a side."""
 
-SPREAD = 0.12
-"""Deviation of their logarithms, by the same simulation."""
+NOTES = {
+    "coat": "the highlight's middle is paler than the metal round it, like the lamp: "
+    "something clear lies on the metal",
+    "bare": "the highlight keeps the metal's own colour to its middle: bare metal",
+    "open": "the highlight does not settle whether something clear lies on the metal: "
+    "scrape a spot and look",
+    "none": "too little of the piece shows in both photos to compare them",
+}
+
+CORE_FROM, RING = 0.8, (0.2, 0.5)
+"""Of the brightest light on the piece: what is called the highlight's core, and the ring."""
+
+LEAST_U = 0.03
+"""The tarnish level is told no surer than this; as fine as its scale is told apart by eye."""
 
 
-def evidence(pair: StripPair) -> FlashEvidence:
-    """Return what the photo with the flash adds on one piece, given the one without."""
-    light, clipped = pair.flash.light, pair.flash.clipped
-    seen = np.isfinite(light).all(axis=-1) & ~clipped
-    if seen.sum() < FEWEST:
-        return FlashEvidence(log_ratio={}, note="the flash shows nothing of the piece")
-    green = np.where(seen, light[..., 1], 0)
-    top = float(np.quantile(green[seen], 0.99))
-    core = seen & (green >= top)
-    ring = seen & (green < 0.6 * top) & (green >= 0.3 * top)
-    if min(core.sum(), ring.sum()) < FEWEST:
-        return FlashEvidence(log_ratio={}, note="the flash leaves no highlight on the piece")
-    red = float(np.log(light[core].mean(axis=0)[0] / light[core].mean(axis=0)[1]))
-    middle = (BARE_CORE + COATED_CORE) / 2
-    ratio = (BARE_CORE - COATED_CORE) * (middle - red) / SPREAD**2
-    ratio = float(np.clip(ratio, -MOST_LOG_RATIO, MOST_LOG_RATIO))
-    note = (
-        "the highlight's middle is white as the lamp: something clear lies on the metal"
-        if ratio > 0
-        else "the highlight is copper-coloured to its middle: bare metal"
-    )
+def evidence(pair: StripPair, *, model: FlashModel | None = None) -> FlashEvidence:
+    """Return what the photo with the flash adds on one piece, given the one without.
+
+    Args:
+        pair: The piece in both photos.
+        model: None for the one that ships.
+
+    Raises:
+        InstallError: The network is missing or damaged.
+    """
+    model = model or load_flash_model()
+    lit = brightest_rows(pair.flash)
+    parts = [_part(strip, pair.flash, lit) for strip in (pair.plain, pair.flash)]
+    # It learned from pairs whose white was known in both photos or in neither.
+    known = all(part.white_known for part in parts)
+    numbers = [looks(replace(part, white_known=known)) for part in parts]
+    if numbers[0] is None or numbers[1] is None:
+        return FlashEvidence(log_ratio={}, note=NOTES["none"])
+    still, _, both = (told[0] for told in model.weigh(numbers[0][None], numbers[1][None]))
+    added = np.clip(both[: len(THINGS)] - still[: len(THINGS)], -2 * MOST_LOG_RATIO, None)
+    log_ratio = {
+        what: float(np.clip(model.trusted[what] * more, -MOST_LOG_RATIO, MOST_LOG_RATIO))
+        for what, more in zip(THINGS, added, strict=True)
+        if what in model.trusted
+    }
+    coat = log_ratio.get(What.COATING, 0.0)
+    note = "open" if abs(coat) < SPEAKS else "coat" if coat > 0 else "bare"
+    core, ring = highlight(pair.flash, lit)
     return FlashEvidence(
-        log_ratio={What.COATING: ratio}, note=note, core=_box(core), ring=_box(ring | core)
+        log_ratio=log_ratio,
+        tarnish=_tarnish(still, both, model.u_tarnish_scale),
+        note=NOTES[note],
+        core=core,
+        ring=ring,
     )
 
 
-def _box(where: Mask) -> Boxes:
-    rows, columns = (np.flatnonzero(where.any(axis=axis)) for axis in (1, 0))
+def _part(strip: LitStrip, flash: LitStrip, lit: slice) -> LitStrip:
+    """Return the part of a strip that lies where these rows of the flash strip do."""
+    times = len(strip.light) / len(flash.light)
+    first, last = round(lit.start * times), max(round(lit.stop * times), 1)
+    return section(strip, slice(first, last))
+
+
+def _tarnish(still: Float32Array, both: Float32Array, u_scale: float | None) -> Measurement | None:
+    """Return the level that, weighted with the still's, gives the pair's (JCGM 100, H.5)."""
+    if u_scale is None:
+        return None
+    (before, u_before), (after, u_after) = (
+        (float(told[3]), max(u_scale * exp(float(np.clip(told[4], -5.0, 0.5))), LEAST_U))
+        for told in (still, both)
+    )
+    gain = u_after**-2 - u_before**-2
+    if gain <= 0.2 * u_before**-2:
+        return None
+    value = float(np.clip((after * u_after**-2 - before * u_before**-2) / gain, 0.0, 1.0))
+    u = gain**-0.5
+    return Measurement(
+        value=value,
+        u=u,
+        unit=Unit.ONE,
+        low95=max(0.0, value - 1.96 * u),
+        high95=min(1.0, value + 1.96 * u),
+    )
+
+
+def highlight(strip: LitStrip, rows: slice) -> tuple[Boxes, Boxes]:
+    """Return where the highlight's core lies in a strip, and the metal round it that it lights."""
+    light = strip.light[rows]
+    known = np.isfinite(light).all(axis=-1)
+    if not known.any():
+        return (), ()
+    bright = np.where(known, np.nan_to_num(brightness(light)), 0)
+    peak = float(np.quantile(bright[known], 0.995))
+    core = (bright >= CORE_FROM * peak) | strip.clipped[rows]
+    ring = (bright >= RING[0] * peak) & (bright <= RING[1] * peak)
+    return _box(core, rows.start), _box(ring | core, rows.start)
+
+
+def _box(where: Mask, first_row: int) -> Boxes:
+    """Return the box of what is marked, without the outermost twentieth on each side."""
+    rows, columns = np.nonzero(where)
     if not rows.size:
         return ()
-    return ((int(columns[0]), int(rows[0]), int(np.ptp(columns)) + 1, int(np.ptp(rows)) + 1),)
+    (top, bottom), (left, right) = (np.quantile(v, [0.05, 0.95]) for v in (rows, columns))
+    box = (int(left), int(top) + first_row, int(right - left) + 1, int(bottom - top) + 1)
+    return (box,)

@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import exp, log
 from typing import Any
 
-from rules.findings import Findings, Measurement, Origin, Presence, Unit
+from rules.findings import Findings, Measurement, Origin, Presence, Unit, What
 from vision.flash.types import FlashEvidence
 
 
@@ -23,8 +23,9 @@ def joined(findings: Findings, evidence: FlashEvidence) -> Findings:
     >>> round(joined(plain, told).coating.p, 3)
     0.9
     """
+    jacket = findings.p_of(What.INSULATION)
     changed: dict[str, Any] = {
-        str(what): _multiplied(findings.seen[what], ratio)
+        str(what): _multiplied(findings.seen[what], _unless(jacket, ratio))
         for what, ratio in evidence.log_ratio.items()
         if what in findings.seen
     }
@@ -33,6 +34,11 @@ def joined(findings: Findings, evidence: FlashEvidence) -> Findings:
         level = _combined(finish.tarnish_level, evidence.tarnish)
         changed["finish"] = replace(finish, tarnish_level=level)
     return replace(findings, **changed)
+
+
+def _unless(jacket: float, log_ratio: float) -> float:
+    """Return the log ratio where a jacket may hide the metal: then the highlight says nothing."""
+    return log(jacket + (1 - jacket) * exp(log_ratio))
 
 
 def _multiplied(presence: Presence, log_ratio: float) -> Presence:

@@ -24,20 +24,18 @@ from vision.flash.recognise import LIT_P
 
 TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "avif"]
 
-ASKED_BY = ("coated_share", "tinned_share", "solder", "enamel")
-"""What the flash can settle, as the rules name it."""
+ASKED_BY = ("coated_share", "enamel")
+"""What the flash can settle, as the rules name it: of tin and solder it tells nothing."""
 
 PAIR_WIDTH = 680
 """On a wide screen; a phone shows it from edge to edge."""
-
-DOUBTED = (What.COATING, What.TIN, What.SOLDER)
 
 
 def settles(piece: GradedPiece) -> bool:
     """Whether a second photo with the flash may settle what is in doubt on a piece."""
     if piece.grading.settle is None or piece.grading.guess:
         return False
-    in_doubt = any(NONE_P <= piece.findings.p_of(what) <= 1 - NONE_P for what in DOUBTED)
+    in_doubt = NONE_P <= piece.findings.p_of(What.COATING) <= 1 - NONE_P
     return in_doubt or piece.grading.deciding in ASKED_BY
 
 

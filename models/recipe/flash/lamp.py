@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.recipe.look.camera import ORDINARY, Camera, Habits, develop
-from models.recipe.look.lights import ENV_COLUMNS, ENV_ROWS, Emitter, Light
+from models.recipe.look.lights import Emitter, Light
 from models.recipe.look.noise import Rng
 from models.recipe.look.optics import blackbody_rgb
 from models.recipe.scene.meshes import Array
@@ -54,7 +54,7 @@ def lamp(rng: Rng, camera: Camera) -> Light:
     emitter = Emitter(
         centre_mm=centre, target_mm=centre + 100 * camera.forward, size_mm=size, radiance=radiance
     )
-    dark = np.full((ENV_ROWS, ENV_COLUMNS, 3), 1e-6, np.float32)
+    dark = np.zeros((0, 0, 3), np.float32)
     return Light(
         name="phone", env=dark, emitters=(emitter,), blockers=np.zeros((0, 4, 3)), irradiance=colour
     )

@@ -33,7 +33,7 @@ HELD_OUT = 420_000
 
 KINDS = {"wire": 5.0, "tube": 2.5, "stranded": 2.0, "soldered": 1.6, "coupling": 0.8, "elbow": 0.6,
          "fitting": 0.4, "hank": 0.4, "rods": 0.5, "brass": 0.3}  # fmt: skip
-FINISHES = {"enamel": 4.5, "lacquer": 1.5, "oil": 0.4, "paint": 0.5, "bright": 2.6, "light": 1.6,
+FINISHES = {"enamel": 4.5, "lacquer": 2.5, "oil": 0.4, "paint": 0.5, "bright": 2.6, "light": 1.6,
             "dull": 1.6, "dark": 0.9, "heat": 0.2, "green": 0.5, "tinned": 1.0}  # fmt: skip
 """As many coated as bare, clear ones foremost: what learns needs the hard cases, not a bench."""
 
@@ -45,7 +45,7 @@ BAD_LIGHT = 0.35
 FEWEST_PX = 10.0
 """A piece is at least so broad in a window."""
 
-WINDOWS = {17.0: (30, 52), 24.0: (40, 72), 32.0: (52, 96)}
+WINDOWS = {17.0: (30, 52), 24.0: (40, 72), 32.0: (52, 96), 64.0: (96, 96)}
 """Size of the window by the most that a piece is broad in it, pixels; of a broader piece a
 smaller photo is traced. Few sizes, since the renderer compiles each."""
 

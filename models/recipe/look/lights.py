@@ -35,7 +35,7 @@ class Light:
 
     Attributes:
         name: The style, for the truth file.
-        env: ``(rows, columns, 3)`` radiance, first row straight up.
+        env: ``(rows, columns, 3)`` radiance, first row straight up; none where all is dark.
         emitters: Lamps and flash.
         blockers: ``(quads, 4, 3)`` corners of who stands in the light, mm; no quads at most times.
         irradiance: ``(3,)`` what falls on the table, unshadowed.

@@ -211,12 +211,13 @@ class Stage:
         members: dict[str, Any] = {
             "type": "scene",
             "things": self.mesh,
-            "sky": {
+        }
+        if light.env.size:
+            members["sky"] = {
                 "type": "envmap",
                 "bitmap": mi.Bitmap(np.ascontiguousarray(light.env, np.float32)),
                 "to_world": stand,
-            },
-        }
+            }
         if phone:
             members["phone"] = self._phone(camera)
         if len(light.blockers):

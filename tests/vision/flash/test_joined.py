@@ -74,3 +74,11 @@ def test_two_tarnish_levels_give_their_weighted_mean() -> None:
     assert told.finish is not None
     assert told.finish.tarnish_level.value == pytest.approx(0.3)
     assert told.finish.tarnish_level.u == pytest.approx(0.1 / 2**0.5)
+
+
+# With probability 0.8 it is a jacket, of which a highlight says nothing: 0.8 * 1 + 0.2 * 11 is 3.
+def test_what_may_be_a_jacket_is_told_less_of() -> None:
+    jacket = replace(still(), insulation=Presence(p=0.8))
+    told = joined(jacket, FlashEvidence(log_ratio={What.COATING: log(11)}, note=""))
+    assert told.coating is not None
+    assert told.coating.p == pytest.approx(0.75)

@@ -56,7 +56,9 @@ def test_each_piece_is_found_again_and_its_odds_carry_what_the_flash_says(
         assert np.hypot(again.box_px[0] - x, again.box_px[1] - y) < 80
         ratio = again.evidence.log_ratio.get(What.COATING, 0.0)
         was, now = (one.findings.seen[What.COATING].p for one in (before, after))
-        assert now / (1 - now) == pytest.approx(was / (1 - was) * exp(ratio), rel=1e-6)
+        jacket = before.findings.p_of(What.INSULATION)  # of which a highlight says nothing
+        times = jacket + (1 - jacket) * exp(ratio)
+        assert now / (1 - now) == pytest.approx(was / (1 - was) * times, rel=1e-6)
         for column, row, columns, rows in (*again.core_px, *again.ring_px):
             assert again.box_px[0] - 3 <= column
             assert column + columns <= again.box_px[0] + again.box_px[2] + 3
