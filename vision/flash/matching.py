@@ -41,7 +41,10 @@ LOG_AREA = 0.35
 HAND_TURNS_DEG = tuple(np.arange(-12.0, 13.0, 2.0))
 """How far a hand turns the phone between two photos."""
 
-HAND_LOG_SIZE, HAND_SHIFT = 0.25, 0.25
+SIDES = 2
+"""A card lies one way or the other; what may lie in more ways tells no direction."""
+
+HAND_LOG_SIZE, HAND_SHIFT = 0.25, 0.18
 """So much nearer or further, and so far aside (of the photo's longer side), a hand holds the
 phone the second time."""
 
@@ -112,11 +115,13 @@ def _by_reference(
         u = float(np.hypot(*(s.u_rel + s.away_u_rel(there)[0] / 2 for s in (plain, flash))))
         return SLACK_MM + SLACK_OF_WIDTH * _width(outline) + SLACK_K * u * way
 
+    turns = list(_turns(plain.reference))
     found = [
-        _pairs(ours, theirs, plain.mm_from_px, turn @ flash.mm_from_px, slack)
-        for turn in _turns(plain.reference)
+        _pairs(ours, theirs, plain.mm_from_px, turn @ flash.mm_from_px, slack) for turn in turns
     ]
-    return max(found, key=_total)
+    best = max(found, key=_total)
+    # Of a coin the pieces must say how it lies turned.
+    return best if len(turns) <= SIDES or _agree(best, ours, theirs) else ()
 
 
 def _turns(reference: str) -> Iterator[FloatArray]:
@@ -135,14 +140,23 @@ def _by_pieces(
 ) -> tuple[Match, ...]:
     """Return the pieces that one move of the phone brings onto each other.
 
-    More than half of them must, and two where there are two: else nobody knows which moved.
+    Most of them must: else nobody knows which moved.
     """
     best: tuple[Match, ...] = ()
     for moved in _hands(ours, theirs, plain, flash):
         best = max(
             best, _pairs(ours, theirs, plain, moved @ flash, lambda _: SLACK_OF_FRAME), key=_total
         )
-    return best if len(best) > min(len(ours), len(theirs)) / 2 else ()
+    return best if _agree(best, ours, theirs) else ()
+
+
+def _agree(found: tuple[Match, ...], ours: Outlines, theirs: Outlines) -> bool:
+    """Whether so many were found that they, and not one that moved, say how the phone moved.
+
+    More than half, and three where there are three: two fit some move of the phone mostly.
+    """
+    count = min(len(ours), len(theirs))
+    return len(found) >= min(count, 3) and 2 * len(found) > count
 
 
 def _hands(

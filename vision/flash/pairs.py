@@ -62,7 +62,7 @@ def examine_pair(
         told = problem_of("flash_missing", name=flash.name)
         return replace(examination, flash=reading, problems=(*examination.problems, told))
     lit = look(flash)
-    found = {match.plain: match for match in matched(_laid(seen), _laid(lit))}
+    found = {match.plain: match for match in matched(laid_of(seen), laid_of(lit))}
     if guessed and not found:
         return examination
     again = tuple(
@@ -79,7 +79,8 @@ def examine_pair(
     )
 
 
-def _laid(seen: Seen) -> Laid:
+def laid_of(seen: Seen) -> Laid:
+    """Return where pieces and reference lie on a photo that was looked over."""
     return Laid(
         outlines_px=[region.outline_px for region in seen.regions],
         scale=seen.scale,
