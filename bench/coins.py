@@ -78,8 +78,10 @@ def labelled(folder: Path) -> Iterator[tuple[Path, list[tuple[str, float, float]
 def asked(path: Path, coins: Sequence[tuple[str, float, float]]) -> list[Row]:
     """Name every coin of a photo in turn, rightly and wrongly; one row a view and name."""
     photo = load_photo_file(path)
+    seen = reference_places(surface_map(photo, model=load_surface_model()))
     at = np.array([[x, y] for _, x, y in coins])
-    radii = np.array([coin(key).diameter_mm for key, _, _ in coins]) * _px_per_mm(photo, coins) / 2
+    px_per_mm = _px_per_mm(photo, seen, coins)
+    radii = np.array([coin(key).diameter_mm for key, _, _ in coins]) * px_per_mm / 2
     kin = [one.key for one in coins_of(coin(coins[0][0]))]
     rows = []
     for number, (true, _, _) in enumerate(coins):
@@ -89,7 +91,7 @@ def asked(path: Path, coins: Sequence[tuple[str, float, float]]) -> list[Row]:
             for named in [true, *(key for key in kin if key != true)]:
                 told = {"photo": path.name, "coin": number, "true": true, "named": named}
                 rows.append(told | {"view": view.name} | _answer(view, named))
-    rows += [_among(photo, path.name, coins, named) for named in kin]
+    rows += [_among(photo, seen, path.name, coins, named) for named in kin]
     _judge(rows, focal_px=photo.focal_px or 0.6 * max(photo.width_px, photo.height_px))
     return rows
 
@@ -145,19 +147,27 @@ def _answer(view: View, named: str) -> Row:
     }
 
 
-def _among(photo: Photo, name: str, coins: Sequence[tuple[str, float, float]], named: str) -> Row:
+def _among(
+    photo: Photo,
+    places: tuple[Place, ...],
+    name: str,
+    coins: Sequence[tuple[str, float, float]],
+    named: str,
+) -> Row:
     """Name a coin on the whole photo, whether it lies there or not."""
-    answer = _answer(View(name=AMONG, photo=photo, places=()), named)
+    answer = _answer(View(name=AMONG, photo=photo, places=places), named)
     keys = [key for key, _, _ in coins]
     row = {"photo": name, "coin": -1, "true": named if named in keys else "", "named": named}
     return row | {"view": AMONG} | answer
 
 
-def _px_per_mm(photo: Photo, coins: Sequence[tuple[str, float, float]]) -> float:
+def _px_per_mm(
+    photo: Photo, places: Sequence[Place], coins: Sequence[tuple[str, float, float]]
+) -> float:
     """By the median of all discs on the photo."""
     at = np.array([[x, y] for _, x, y in coins])
     sizes = []
-    for one in detect_coins(photo):
+    for one in detect_coins(photo, places=places):
         away = np.hypot(*(at - one.centre_px).T)
         if away.min() < 0.3 * one.major_px:
             sizes.append(one.major_px / coin(coins[int(away.argmin())][0]).diameter_mm)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
+from tests.vision.coin_scenes import DrawnCoin
 from tests.vision.flat_scenes import Camera
+from vision.finish.surface import load_surface_model, surface_map
 from vision.reference.places import Place, reference_places
 from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
-from vision.types import FloatArray, Surface, SurfaceMap
+from vision.types import FloatArray, Photo, Surface, SurfaceMap
 
 CARD_MM = (CARD_WIDTH_MM, CARD_HEIGHT_MM)
 
@@ -45,3 +49,29 @@ def places_of(
     mask = np.zeros(size, np.uint8)
     cv2.fillConvexPoly(mask, np.round(corners_of(camera, size_mm)).astype(np.int32), (1,))
     return reference_places(map_of(mask, cell_px=cell_px))
+
+
+def coin_mask(camera: Camera, coins: Sequence[DrawnCoin]) -> np.ndarray:
+    """1 where the faces of coins are on the photo."""
+    mask = np.zeros((camera.height_px, camera.width_px), np.uint8)
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    for one in coins:
+        circle = np.array(one.at_mm) + one.diameter_mm / 2 * np.column_stack(
+            [np.cos(turn), np.sin(turn)]
+        )
+        face = camera.project(circle, one.thickness_mm)
+        cv2.fillConvexPoly(mask, np.round(face).astype(np.int32), (1,))
+    return mask
+
+
+def patches(mask: np.ndarray, *, cell_px: int = 8) -> tuple[Place, ...]:
+    """Return the patches of a mask."""
+    h, w = mask.shape
+    return reference_places(
+        map_of(mask[: h // cell_px * cell_px, : w // cell_px * cell_px], cell_px=cell_px)
+    )
+
+
+def seen_places(photo: Photo) -> tuple[Place, ...]:
+    """Return where the shipped network sees a reference."""
+    return reference_places(surface_map(photo, model=load_surface_model()))

@@ -68,8 +68,7 @@ def detect_scale(
             ``marker:MM``, or a coin's key.
         print_scale: For the sheet: measured length of its check bar over 50 mm.
             Anything but 1 counts as measured.
-        places: Where the surface network sees a reference; a card or coin is looked for
-            there first.
+        places: Where the surface network sees a reference; nowhere else is a card or coin.
 
     Raises:
         PhotoError: ``no_reference``, ``unknown_reference``, ``tilt_too_big``,

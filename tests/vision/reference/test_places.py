@@ -10,10 +10,10 @@ import pytest
 
 from tests.vision.drawn_places import corners_of, map_of, places_of
 from tests.vision.flat_scenes import camera_over
+from tests.vision.reference.coin.test_coins import WHITE_9
 from vision.finish.surface import load_surface_model, surface_map
 from vision.photo.loading import load_photo_file
-from vision.reference.coin.coins import detect_coins
-from vision.reference.places import Place, reference_places
+from vision.reference.places import reference_places
 from vision.types import Surface
 
 REAL = Path(__file__).parents[3] / "fixtures" / "real" / "coins"
@@ -76,27 +76,20 @@ def test_the_network_knows_real_coins_that_it_never_saw() -> None:
     photo = load_photo_file(REAL / "euro_mixed_white_9.jpg")
     p = surface_map(photo, model=model).p[list(Surface).index(Surface.REFERENCE)]
     cells = photo.width_px / p.shape[1]
-    seen = []
-    for one in detect_coins(photo):
-        x, y = (int(v / cells) for v in one.centre_px)
-        seen.append(p[y, x] > 0.5)
-    assert len(seen) >= 7
+    seen = [p[int(y / cells), int(x / cells)] > 0.5 for x, y in WHITE_9]
     assert np.mean(seen) >= 0.7  # all but the worn two-coloured ones
 
 
-def test_coins_that_touch_are_both_found_on_their_patch() -> None:
-    """The same photo: a patch of two coins is no hint of one."""
-    photo = load_photo_file(REAL / "euro_mixed_white_9.jpg")
-    plain = detect_coins(photo)
-    centres = np.array([one.centre_px for one in plain])
-    apart = np.linalg.norm(centres[:, None] - centres[None], axis=-1) + 1e6 * np.eye(len(plain))
-    pair = [plain[int(n)] for n in np.unravel_index(int(apart.argmin()), apart.shape)]
-    outlines = np.concatenate([one.outline_px() for one in pair])
-    (x, y), (right, lower) = outlines.min(axis=0), outlines.max(axis=0)
-    two = Place(
-        box_px=(float(x), float(y), float(right - x), float(lower - y)),
-        centre_px=(float((x + right) / 2), float((y + lower) / 2)),
-        area_px=sum(np.pi / 4 * one.major_px * one.minor_px for one in pair),
-    )
-    found = {one.centre_px for one in detect_coins(photo, places=[two])}
-    assert {one.centre_px for one in pair} <= found
+def test_touching_discs_are_told_apart() -> None:
+    """Three discs in a row make one patch; its widest places are their middles."""
+    mask = np.zeros((768, 1024), np.uint8)
+    true = [(300, 300, 90), (465, 300, 75), (600, 330, 63)]
+    for x, y, r in true:
+        cv2.circle(mask, (x, y), r, (1,), -1)
+    (place,) = reference_places(map_of(mask))
+    assert not place.is_round
+    assert len(place.discs_px) == 3
+    for x, y, r in true:
+        away = np.hypot(*(place.discs_px[:, :2] - (x, y)).T)
+        assert away.min() < 8
+        assert place.discs_px[away.argmin(), 2] == pytest.approx(r, rel=0.1)

@@ -1,6 +1,8 @@
-"""Which of a disc's rings is its outline, and where does that run exactly?
+"""Which of a disc's rings is its outline, and where does that run?
 
-The ring that bounds the disc is chosen and fitted at full resolution in linear light.
+Exactly enough to start from: size and place are told by the coin as a body
+(:mod:`vision.reference.coin.body`). Fitting the outline anew at full resolution before that
+changed nothing on 243 real coins (scatter 1.29 % RMS without, 1.34 with).
 """
 
 from __future__ import annotations
@@ -8,17 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import pi
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.photo.colour import to_linear
 from vision.reference.coin.colours import Face, colour_of
-from vision.reference.coin.ellipse import Ellipse, EllipseFit, fit_ellipse
+from vision.reference.coin.ellipse import Ellipse
 from vision.reference.coin.rings import Ring, merit
-from vision.reference.coin.surround import Crop, Surround
-from vision.reference.coin.votes import Candidate
-from vision.types import Float32Array, FloatArray, Image
+from vision.reference.coin.surround import Crop, Start, Surround
+from vision.types import FloatArray, Image
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -26,13 +25,15 @@ class Disc:
     """A round thing with its outline.
 
     Attributes:
-        fit: The ellipse of its outline at full resolution, with scatter.
-        coverage: Share of the outline where an edge was seen.
+        ellipse: Its outline.
+        residual_px: RMS distance of the edges from it.
+        support: How well edges bear it out, 0 to 1.
         face: Its colours.
     """
 
-    fit: EllipseFit
-    coverage: float
+    ellipse: Ellipse
+    residual_px: float
+    support: float
     face: Face
 
 
@@ -47,8 +48,6 @@ TWO_METALS, OUTER_SUPPORT_FAR = 0.15, 0.42
 OUTER_SUPPORT = 0.64  # an outer ring needs this much of the inner one's support
 TOUCH = 0.010  # rings closer than this share an edge
 CRESCENT_SHARE = 0.4
-REFINE_ANGLES = 180
-REFINE_BANDS = (0.020, 0.012)
 
 
 def outline_ring(rings: list[Ring], around: Surround) -> Ring | None:
@@ -133,72 +132,16 @@ def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
     return light
 
 
-def ring_to_ellipse(ring: Ring, candidate: Candidate) -> Ellipse:
+def ring_to_ellipse(ring: Ring, start: Start) -> Ellipse:
     """The ellipse of a ring, on the photo."""
     c0, c1, s1, c2, s2 = (float(v) for v in ring.coefficients)
     e = min(float(np.hypot(c2, s2)), 0.2 * c0)
     return Ellipse(
-        centre_px=(candidate.x + c1 * candidate.r, candidate.y + s1 * candidate.r),
-        major_px=2 * candidate.r * (c0 + e),
-        minor_px=2 * candidate.r * (c0 - e),
+        centre_px=(start.x + c1 * start.r, start.y + s1 * start.r),
+        major_px=2 * start.r * (c0 + e),
+        minor_px=2 * start.r * (c0 - e),
         angle_deg=float(np.degrees(0.5 * np.arctan2(s2, c2))),
     )
-
-
-def refine(rgb: Image, start: Ellipse) -> tuple[EllipseFit, float] | None:
-    """Fit the outline at full resolution in linear light; also how much of it was seen."""
-    ellipse, fit, coverage = start, None, 0.0
-    half_w, half_h = start.half_extent_px()
-    margin = 1.0 + REFINE_BANDS[0] + 0.04
-    x0 = max(0, int(start.centre_px[0] - half_w * margin) - 4)
-    y0 = max(0, int(start.centre_px[1] - half_h * margin) - 4)
-    x1 = min(rgb.shape[1], int(start.centre_px[0] + half_w * margin) + 5)
-    y1 = min(rgb.shape[0], int(start.centre_px[1] + half_h * margin) + 5)
-    if x1 - x0 < 12 or y1 - y0 < 12:
-        return None
-    light = to_linear(np.ascontiguousarray(rgb[y0:y1, x0:x1]))
-    t = np.linspace(0, 2 * pi, REFINE_ANGLES, endpoint=False)
-    for band in REFINE_BANDS:
-        reach = max(2.5, band * 0.5 * ellipse.major_px)
-        offsets = np.arange(-reach - 2, reach + 2.01, 0.5)
-        points, normals = ellipse.at(t), ellipse.normals(t)
-        x = (points[:, 0, None] + normals[:, 0, None] * offsets - x0).astype(np.float32)
-        y = (points[:, 1, None] + normals[:, 1, None] * offsets - y0).astype(np.float32)
-        profile = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        offset, seen = _nearest_edge(profile, offsets, reach)
-        if seen.sum() < 0.4 * REFINE_ANGLES:
-            return None
-        edges = points[seen] + normals[seen] * offset[seen, None]
-        fit = fit_ellipse(edges, start=ellipse, sigma_floor_px=max(0.1, 0.0015 * reach))
-        if fit is None or not 0.8 < fit.ellipse.major_px / start.major_px < 1.25:
-            return None
-        ellipse = fit.ellipse
-        coverage = float(seen.mean()) * fit.kept
-    assert fit is not None
-    return fit, coverage
-
-
-def _nearest_edge(
-    profile: Float32Array, offsets: FloatArray, reach: float
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Where each outward profile has its clearest edge near the ring, and whether it has one."""
-    kernel = np.array([[1, 2, 2, 2, 1]], np.float32) / 8  # smooth over 2 px, then difference
-    smooth: Float32Array = np.asarray(cv2.filter2D(profile, -1, kernel), dtype=np.float32)
-    step = np.zeros((len(smooth), len(offsets)))
-    step[:, 1:-1] = np.sqrt(((smooth[:, 2:] - smooth[:, :-2]) ** 2).sum(axis=-1))
-    step *= (np.abs(offsets) <= reach)[None, :]
-    merit = step * np.exp(-0.5 * (offsets / (0.5 * reach)) ** 2)
-    is_peak = np.zeros_like(step, dtype=bool)
-    is_peak[:, 1:-1] = (step[:, 1:-1] >= step[:, :-2]) & (step[:, 1:-1] > step[:, 2:])
-    merit[~is_peak] = 0
-    best = np.clip(merit.argmax(axis=1), 1, step.shape[1] - 2)
-    rows = np.arange(len(step))
-    strength = step[rows, best]
-    seen = (merit[rows, best] > 0) & (strength > 0.2 * np.median(strength))
-    left, right = step[rows, best - 1], step[rows, best + 1]
-    bend = left - 2 * strength + right
-    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
-    return offsets[best] + (offsets[1] - offsets[0]) * shift, seen
 
 
 def in_frame(ellipse: Ellipse, rgb: Image) -> bool:

@@ -27,16 +27,12 @@ from vision.reference.coin.surround import (
     shadow_like,
     surround_of,
 )
-from vision.reference.coin.votes import Candidate
 from vision.types import Float32Array, FloatArray, Image
 
-COARSE_ANGLES, COARSE_SAMPLES, COARSE_RANGE = 36, 40, (0.5, 1.5)
-COARSE_TOLERANCE = 0.05
-COARSE_SUPPORT = 0.58
 FINE_ANGLES = 90
 MIN_TOLERANCE_PX = 1.0  # nothing is sharper than that in a phone photo
 PEAKS = 7
-COARSE_SETS, WIDE_SETS, FINE_SETS = 40, 260, 400
+WIDE_SETS, FINE_SETS = 260, 400
 RINGS_TRIED = 20
 RANK_SHARE = (0.36, 0.2, 0.14, 0.1, 0.08, 0.06, 0.06)
 TRUST_FULL, TRUST_POWER = 0.4, 1.0
@@ -60,12 +56,14 @@ class Ring:
         coefficients: ``(5,)`` of the ring's Fourier form.
         radius: ``(n_angles,)`` radius at each angle.
         support: Share of the angles that show an edge there, 0 to 1, weighted.
+        misfit: RMS distance of the edges it rests on.
         parts: How far it parts disc from table by colour, -1 to 1; 0 where that can't tell.
     """
 
     coefficients: FloatArray
     radius: FloatArray
     support: float
+    misfit: float
     parts: float = 0.0
 
 
@@ -190,7 +188,10 @@ def _polish(
         enough = np.count_nonzero(gain, axis=1) >= 6
         coefficients = np.where(enough[:, None], solved, coefficients)
     predicted = coefficients @ basis.T
-    gain, _ = _support(predicted.astype(np.float32), radius, trust, tolerance)
+    gain, which = _support(predicted.astype(np.float32), radius, trust, tolerance)
+    near = np.take_along_axis(rows, which[..., None], 2)[..., 0]
+    squares = np.where(gain > 0, (near - predicted) ** 2, 0.0).sum(axis=1)
+    misfit = np.sqrt(squares / np.maximum(np.count_nonzero(gain, axis=1), 1))
     full = np.zeros((len(coefficients), 5))
     full[:, :terms] = coefficients
     return [
@@ -198,40 +199,10 @@ def _polish(
             coefficients=full[k],
             radius=predicted[k],
             support=float(gain[k].mean()),
+            misfit=float(misfit[k]),
         )
         for k in range(len(coefficients))
     ]
-
-
-def coarse_rings(scale: float, image: Image, candidates: list[Candidate]) -> list[Candidate]:
-    """Candidates that have a ring at their octave, recentred, at full resolution."""
-    if not candidates:
-        return []
-    centres = np.array([[c.x, c.y] for c in candidates])
-    radii = np.array([c.r for c in candidates])
-    reach = np.linspace(*COARSE_RANGE, COARSE_SAMPLES)
-    radius, strength = _peaks(polar_samples(image, centres, radii, COARSE_ANGLES, reach), reach)
-    trust = _trust(strength)
-    coefficients, support = _ring_hypotheses(
-        radius, trust, sets=COARSE_SETS, tolerance=COARSE_TOLERANCE, seed=1
-    )
-    best = coefficients[np.arange(len(candidates)), support.argmax(axis=1)]
-    kept = []
-    for candidate, ring in zip(
-        candidates, _polish(best, radius, trust, COARSE_TOLERANCE), strict=True
-    ):
-        if ring.support < COARSE_SUPPORT:
-            continue
-        c = ring.coefficients
-        kept.append(
-            Candidate(
-                x=(candidate.x + c[1] * candidate.r + 0.5) * scale - 0.5,
-                y=(candidate.y + c[2] * candidate.r + 0.5) * scale - 0.5,
-                r=c[0] * candidate.r * scale,
-                votes=ring.support,
-            )
-        )
-    return kept
 
 
 def rings_of(

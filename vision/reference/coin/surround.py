@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.photo.colour import to_linear
-from vision.reference.coin.votes import Candidate
 from vision.types import Float32Array, FloatArray, Image
 
 Spans = tuple[tuple[float, ...], tuple[float, ...]]
@@ -25,6 +24,15 @@ DARK = 0.02  # linear light under which colour is noise
 CHROMA_NOISE = 0.12
 STEP_WIDTH = 0.035  # of the radius
 SHADOW_DEPTH = 2.5  # log of linear light: a twelfth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Start:
+    """Where a disc may lie: middle and radius, photo pixels."""
+
+    x: float
+    y: float
+    r: float
 
 
 def polar_samples(
@@ -225,12 +233,12 @@ class Crop:
     radius_px: float
 
 
-def crop_disc(rgb: Image, candidate: Candidate, *, radius_px: float, reach: float) -> Crop:
+def crop_disc(rgb: Image, start: Start, *, radius_px: float, reach: float) -> Crop:
     """Cut a candidate out, averaged down so that its radius is at most ``radius_px``."""
-    zoom = max(1.0, candidate.r / radius_px)
-    radius = candidate.r / zoom
+    zoom = max(1.0, start.r / radius_px)
+    radius = start.r / zoom
     half = int(np.ceil(radius * reach)) + 3
-    source, x, y = rgb, candidate.x, candidate.y
+    source, x, y = rgb, start.x, start.y
     factor = int(zoom + 0.3)
     if factor > 1:  # average first, so that fine relief does not alias
         far = int(zoom * (half + 2))

@@ -24,7 +24,14 @@ from math import atan, degrees, hypot, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.reference.coin.body import BodyLook, between_planes, image_of_plane, slopes_of
+from vision.reference.coin.body import (
+    BODY_LOG,
+    U_LOG_FOUND,
+    BodyLook,
+    between_planes,
+    image_of_plane,
+    slopes_of,
+)
 from vision.reference.coin.ellipse import Ellipse
 from vision.types import FloatArray
 
@@ -48,17 +55,13 @@ ellipse. Of the same coins: 0.32 with a standard deviation of 0.41."""
 U_LOG_SIZE = 0.014
 """Of two equal coins on one photo, each."""
 
-BODY_LOG, ELLIPSE_SHARE = 30.0, 0.5
-"""What a coin's body and its ellipse count for: the log likelihood of a plane with every ray
-showing an edge over one with none, and the share of the ellipse's own that is left, since
-both rest on the same edges. 20 to 40 and 0.3 to 1 do equally well on 24 rendered coins."""
+ELLIPSE_SHARE = 0.5
+"""What a coin's ellipse counts for beside its body: the share of its own log likelihood that is
+left, since both rest on the same edges. 0.3 to 1 do equally well on 24 rendered coins."""
 
 U_SLOPE = 0.02
 """Standard uncertainty of either slope that bodies leave even where one plane is clearly best:
 planes are tried in steps, and rims are no sharp edges."""
-
-U_LOG_FOUND = 0.05
-"""How far the outline found may be off the coin's: on the same photos up to 8 %."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -118,6 +118,22 @@ def test_in_the_middle_body_and_ellipse_together_settle_the_way_of_tilt() -> Non
     assert np.exp(both.log_size) == pytest.approx(DIAMETER_MM / 200.0 * FOCAL_PX, rel=0.015)
 
 
+def test_two_rings_that_may_both_be_the_outline_are_doubt() -> None:
+    """The rim shows on every other twelfth, on those between what lies 7 % out, as on cloth."""
+    image, found, _ = drawn(np.zeros(2), MIDDLE_PX)
+    seam = image.copy()
+    y, x = np.indices(image.shape[:2])
+    dx, dy = x - found.centre_px[0], y - found.centre_px[1]
+    out = np.hypot(dx, dy) / (found.major_px / 2)
+    seam[(out > 0.9) & (out < 1.07) & (np.degrees(np.arctan2(dy, dx)) % 60 < 30)] = (160, 130, 80)
+    share = THICKNESS_MM / DIAMETER_MM
+    clear, doubtful = (
+        look_at_body(one, found, ray=np.zeros(2), thickness_share=share) for one in (image, seam)
+    )
+    assert clear.u_log_major < 0.005
+    assert doubtful.u_log_major > 0.01
+
+
 def test_the_image_moves_as_projected_points_do() -> None:
     slopes, ray = np.array([[0.2, -0.1]]), np.array([0.15, 0.3])
     by_place, by_depth = image_of_plane(slopes, ray)

@@ -1,0 +1,50 @@
+"""The light's colour off the printed sheet, drawn flat at 4 px a mm with known codes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vision.reference.sheet import sheet_geometry
+from vision.reference.sheet_white import sheet_white
+from vision.types import FloatArray, Image
+
+PX_PER_MM = 4.0
+A4 = sheet_geometry("a4")
+
+
+def drawn(paper: tuple[int, int, int]) -> tuple[Image, FloatArray]:
+    """The sheet without a camera: paper of one colour, its grey patches, black markers."""
+    size = (round(A4.height_mm * PX_PER_MM), round(A4.width_mm * PX_PER_MM), 3)
+    rgb = np.full(size, paper, np.uint8)
+    for patch in A4.patches:
+        x, y, w, h = (round(v * PX_PER_MM) for v in patch.box_mm)
+        rgb[y : y + h, x : x + w] = patch.code
+    return rgb, np.diag([PX_PER_MM, PX_PER_MM, 1.0])
+
+
+def test_the_paper_tells_the_light() -> None:
+    """sRGB codes 220, 200, 180 are 0.716, 0.578, 0.456 of linear light (IEC 61966-2-1)."""
+    rgb, px_from_mm = drawn((220, 200, 180))
+    white = sheet_white(rgb, A4, px_from_mm)
+    assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.005)
+
+
+def test_a_larger_print_is_read_in_the_right_places() -> None:
+    rgb, _ = drawn((220, 200, 180))
+    white = sheet_white(rgb, A4, np.diag([3.8, 3.8, 1.0]), print_scale=PX_PER_MM / 3.8)
+    assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.005)
+
+
+def test_where_the_paper_is_burnt_out_a_grey_patch_stands_in() -> None:
+    """The lightest patch is drawn as it is printed: its light over its share is 1."""
+    rgb, px_from_mm = drawn((255, 255, 255))
+    white = sheet_white(rgb, A4, px_from_mm)
+    assert white == pytest.approx([1.0, 1.0, 1.0], rel=0.02)
+
+
+def test_out_of_view_it_tells_nothing() -> None:
+    rgb, px_from_mm = drawn((220, 200, 180))
+    away = px_from_mm.copy()
+    away[0, 2] = 5000.0
+    assert sheet_white(rgb, A4, away) is None
