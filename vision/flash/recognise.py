@@ -15,7 +15,7 @@ import numpy as np
 from vision.photo.colour import to_linear
 from vision.photo.loading import FILM_DIAGONAL_MM
 from vision.photo.reduced import reduced
-from vision.types import Photo
+from vision.types import FloatArray, Photo
 
 FIRED_P, NOT_FIRED_P = 0.99, 0.01
 """The camera's notes are hardly ever wrong on that; an estimate."""
@@ -39,12 +39,13 @@ fast that turns; between what lenses do (up to 0.4) and a flash 1.5 times the da
 TOLD_P = (0.03, 0.95)
 """No surer than this by falling off alone: spotlights and lenses that darken corners exist."""
 
-UNTOLD_P = 0.1
-"""How likely where neither the file nor the table tells; an estimate."""
+UNTOLD_P = 0.5
+"""Where neither the file nor the table tells; who gave it as the photo with the flash is believed
+then, and nobody else is told that it is one."""
 
 FITS_WITHIN, FITS_SHARE = 0.08, 0.45
-"""The table tells where so much of the photo lies so close to what was fitted, relatively. Of
-eight flash photos of rendered pairs the least was 0.47."""
+"""The table tells where so much of the photo, and of its outer half, lies so close to what was
+fitted, relatively. Of eight flash photos of rendered pairs the least of the whole was 0.47."""
 
 LIT_P = 0.9
 """From here a photo is told as lit by the flash, where nobody said so."""
@@ -64,7 +65,8 @@ def lamp_share(photo: Photo) -> float | None:
     """Return which share of the light on the table under the lens falls off like a lamp's there.
 
     Fitted by least squares beside a level and an even slope, again and again on what fits best:
-    things on the table drop out. None where that does not explain enough of the photo.
+    things on the table drop out. The outer half must fall off by itself too: something pale in
+    the middle of a dark table does not make a flash. None where too little is explained.
     """
     small, factor = reduced(photo.rgb, LOOK_PX)
     light = to_linear(np.ascontiguousarray(small)).max(axis=-1).astype(np.float64)
@@ -75,6 +77,13 @@ def lamp_share(photo: Photo) -> float | None:
     seen = np.maximum(light.ravel(), 0.01)
     # Over the light itself, so that a dark corner counts as much as a bright middle.
     parts = np.stack([np.ones_like(x), x, y, fall], axis=-1).reshape(-1, 4) / seen[:, None]
+    outer = fall.ravel() < np.median(fall)
+    shares = [_fitted(parts, seen), _fitted(parts[outer], seen[outer])]
+    return None if None in shares else min(share for share in shares if share is not None)
+
+
+def _fitted(parts: FloatArray, seen: FloatArray) -> float | None:
+    """Return the falling share of ``(n,)`` light by its ``(n, 4)`` parts over it."""
     kept = seen >= np.median(seen)
     found, error = np.zeros(4), np.ones(len(seen))
     for _ in range(ROUNDS):

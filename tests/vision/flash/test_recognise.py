@@ -58,3 +58,9 @@ def test_the_cameras_notes_come_first() -> None:
     photo = table(0.7 * falling())
     assert recognised(replace(photo, flash_fired=False)) == NOT_FIRED_P
     assert recognised(replace(table(np.full((HEIGHT, WIDTH), 0.5)), flash_fired=True)) == FIRED_P
+
+
+def test_something_pale_in_the_middle_of_a_dark_table_is_no_flash() -> None:
+    light = np.full((HEIGHT, WIDTH), 0.35)
+    light[90:390, 140:500] = 0.75
+    assert recognised(table(light)) <= UNTOLD_P
