@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from app.grading import GradedPiece
+from app.request import Request
+from app.web.desk.inbox import keep
+from app.web.grade.answers import answer
 from app.web.grade.flash_help import STEP_PX, flash_help
 from app.web.grade.with_flash import settles
 from rules.engine import grade
 from rules.findings import Form, Presence
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import findings, mm
+
+PAIRS = Path(__file__).parents[4] / "fixtures" / "pairs"
 
 
 def piece(*, coating: float = 0.01, strand_mm: float = 2.0, known: float = 1.0) -> GradedPiece:
@@ -47,3 +53,21 @@ def test_the_help_shows_three_steps() -> None:
     with Image.open(io.BytesIO(flash_help())) as picture:
         assert picture.size == (3 * STEP_PX[0], STEP_PX[1])
         assert len(flash_help()) < 40_000
+
+
+def test_a_pair_shows_each_piece_in_both_photos(tmp_path: Path) -> None:
+    plain, flash = (
+        keep((PAIRS / name).read_bytes(), name=name, folder=tmp_path)
+        for name in ("tubes_brass_coin_plain.jpg", "tubes_brass_coin_flash.jpg")
+    )
+    request = Request(sheet=load_sheet("house"))
+    told = answer(plain, request, folder=tmp_path, flash=flash)
+    again = told.result.examination
+    assert again is not None and again.flash is not None
+    assert again.flash.photo.rgb.shape[0] == 1  # no pixels are kept with an answer
+    assert told.flash == flash and len(told.pairs) == len(told.result.pieces) == 4
+    for picture in filter(None, told.pairs):
+        with Image.open(io.BytesIO(picture.result().jpeg)) as drawn:
+            assert min(drawn.size) > 200
+    assert sum(picture is not None for picture in told.pairs) == 4
+    assert answer(plain, request, folder=tmp_path).pairs == ()
