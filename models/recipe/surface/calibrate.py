@@ -24,12 +24,17 @@ from numpy.typing import NDArray
 from models.recipe.surface.evaluate import calibration_error, evaluate, figures_table, read_views
 from models.recipe.surface.export import write_metadata
 from models.recipe.surface.judged import Judge, Row, figures
+from models.recipe.surface.piece_head import PRESENCE
 from vision.finish.surface import read_surface_model
 
 TURNED_AWAY = 0.03
-"""Most of what is known that the head's limit may turn away."""
-PASSED = 0.02
-"""Most strangers that it should let pass."""
+"""Most of the rendered pieces that the head's limit may turn away."""
+PASSED = 0.025
+"""Most of what real things without copper may pass as copper: told neither as a jacket, as another
+metal nor as no metal. Who is told as one of these is set aside, familiar or not."""
+BELOW = 0.97
+"""So far below the first stranger that must not pass lies the limit."""
+_NO_COPPER = [PRESENCE.index(name) for name in ("insulation", "other_metal", "not_metal")]
 LEAST_LIMIT = 0.05
 
 
@@ -85,29 +90,30 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def piece_limit(own: Sequence[Row], real: Sequence[Row]) -> tuple[float, dict[str, float]]:
     """Return the limit of the head's strangeness, and what it does.
 
-    As low as turning away so many known pieces allows, of the renders and of the real
-    ones as one set; the figures say what then passes.
+    As low as turning away so many rendered pieces allows, and higher as long as no more real
+    things without copper pass as copper than may; the figures say what then passes.
     """
 
     def raw(rows: Sequence[Row], *kinds: str) -> NDArray[np.float64]:
         return np.array([float(r.said["strangeness"]) for r in rows if r.kind in kinds])
 
-    known = raw(own, "piece")
-    limit = max(LEAST_LIMIT, float(np.quantile(known, 1 - TURNED_AWAY)))
-    strange = [r for r in real if r.kind == "patch" or not r.truth.get("other_metal", False)]
-    theirs = raw(strange, "patch", "stranger")
-    if len(theirs):
-        # Where fewer strangers than allowed pass there, more of what is known may be let in.
-        limit = max(limit, float(np.quantile(theirs, PASSED)))
-    sets = {
-        "known_turned_away": known > limit,
-        "strangers_passed": raw(own, "stranger") <= limit,
-        "real_known_turned_away": raw(real, "piece") > limit,
-        "real_things_passed": raw(strange, "stranger") <= limit,
-        "real_patches_passed": raw(strange, "patch") <= limit,
-    }
-    told = {name: round(float(hits.mean()), 4) for name, hits in sets.items() if len(hits)}
-    return limit, told | {f"{name}_of": len(hits) for name, hits in sets.items() if len(hits)}
+    limit = max(LEAST_LIMIT, float(np.quantile(raw(own, "piece"), 1 - TURNED_AWAY)))
+    strange = [r for r in real if r.kind != "piece"]
+    as_copper = [r for r in strange if (r.said["presence"][_NO_COPPER] < 0).all()]
+    passing = np.sort(raw(as_copper, "patch", "stranger"))
+    allowed = int(PASSED * len(strange))
+    if len(passing) > allowed:
+        limit = max(limit, BELOW * float(passing[allowed]))
+    told: dict[str, float] = {}
+    for name, of, hits in (
+        ("known_turned_away", len(raw(own, "piece")), raw(own, "piece") > limit),
+        ("strangers_passed", len(raw(own, "stranger")), raw(own, "stranger") <= limit),
+        ("real_known_turned_away", len(raw(real, "piece")), raw(real, "piece") > limit),
+        ("real_without_copper_passed_as_copper", len(strange), passing <= limit),
+    ):
+        if of:
+            told |= {name: round(float(hits.sum()) / of, 4), f"{name}_of": of}
+    return limit, told
 
 
 def spreads(rows: Sequence[Row]) -> dict[str, float]:

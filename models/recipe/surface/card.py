@@ -132,8 +132,7 @@ def _strange(told: Mapping[str, Any]) -> str:
         "known_turned_away": "rendered pieces turned away",
         "strangers_passed": "rendered strangers (tools, plastic, wood ...) that pass",
         "real_known_turned_away": "real pieces (insulated leads mostly) turned away",
-        "real_things_passed": "real plastic things that pass",
-        "real_patches_passed": "patches of real photos without copper that pass",
+        "real_without_copper_passed_as_copper": "real things without copper that pass as copper",
     }
     rows = [
         [text, _percent(told[name]), str(told[f"{name}_of"])]

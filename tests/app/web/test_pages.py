@@ -54,7 +54,7 @@ def hand_in(at: AppTest, name: str, data: bytes) -> AppTest:
 
 def test_a_newcomer_is_told_what_to_do_and_offered_demo_photos(page: AppTest) -> None:
     assert "bank card" in words(page)
-    assert sum(str(button.key).startswith("demo-") for button in page.button) == 6
+    assert sum(str(button.key).startswith("demo-") for button in page.button) == 7
 
 
 def test_a_photo_is_graded_with_all_that_belongs_to_it(page: AppTest) -> None:
