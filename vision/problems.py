@@ -128,7 +128,8 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "Take one without the flash first; this one then goes along with it.",
     ),
     "flash_missing": (
-        "The flash did not light the second photo ({name}), so it tells no more than the first.",
+        "The second photo ({name}) does not show that the flash lit it, so it tells no more than "
+        "the first.",
         "Turn the flash on (not to automatic), and take the second photo again.",
     ),
     "flash_moved": (

@@ -23,7 +23,9 @@ from vision.problems import problem_of
 from vision.types import Examination, Photo, PieceReading, Region, Scale
 
 GIVEN_P = 0.5
-"""A photo that is given as the one with the flash is taken for it from here on."""
+"""A photo that is given as the one with the flash must look likelier than this to be it. Of 30
+rendered photos without the camera's notes 14 of 16 by daylight stayed below, 2 at it; 12 of 14
+with the flash lay above, 2 at it."""
 
 
 def examine_pair(
@@ -58,7 +60,7 @@ def examine_pair(
     reading = FlashReading(photo=flash, p=p, pieces=(None,) * len(examination.pieces))
     if seen.flash_p >= LIT_P or not examination.pieces:
         return replace(examination, flash=reading)
-    if p < GIVEN_P:
+    if p <= GIVEN_P:
         told = problem_of("flash_missing", name=flash.name)
         return replace(examination, flash=reading, problems=(*examination.problems, told))
     lit = look(flash)
