@@ -193,3 +193,25 @@ def scale_from_above(
         camera_mm=(size[0] / 2 * mm_per_px, size[1] / 2 * mm_per_px, height_mm),
         u_camera_rel=0.0,
     )
+
+
+def apparent_edges_mm(
+    diameter_mm: float,
+    *,
+    axis_mm: float,
+    camera_height_mm: float,
+    face_height_mm: float = 0.0,
+) -> tuple[float, float]:
+    """Return where both edges of a cylinder on the table meet the face plane, mm.
+
+    The other way round of :func:`vision.width.cylinder.diameter_of_cylinder`; ``axis_mm``
+    is the axis's distance across from the foot of the camera.
+    """
+    height = camera_height_mm + face_height_mm
+    radius = diameter_mm / 2
+    middle = np.arctan2(axis_mm, height - radius)
+    half = np.arcsin(radius / np.hypot(axis_mm, height - radius))
+    return (
+        float(camera_height_mm * np.tan(middle - half)),
+        float(camera_height_mm * np.tan(middle + half)),
+    )

@@ -39,10 +39,6 @@ def diameter_of_cylinder(
 
     Returns:
         Diameters in mm, of the broadcast shape.
-
-    >>> left, right = apparent_edges_mm(22.0, axis_mm=40.0, camera_height_mm=250.0)
-    >>> round(float(diameter_of_cylinder(left, right, camera_height_mm=250.0)), 6)
-    22.0
     """
     height = np.asarray(camera_height_mm, np.float64)
     left = np.arctan2(np.asarray(left_mm, np.float64), height)
@@ -52,25 +48,3 @@ def diameter_of_cylinder(
         2 * (height + face_height_mm) * np.sin(half) / (np.sin(half) + np.cos(middle))
     )
     return diameter
-
-
-def apparent_edges_mm(
-    diameter_mm: float,
-    *,
-    axis_mm: float,
-    camera_height_mm: float,
-    face_height_mm: float = 0.0,
-) -> tuple[float, float]:
-    """Return where both edges of a cylinder on the table meet the face plane, mm.
-
-    The other way round of :func:`diameter_of_cylinder`; ``axis_mm`` is the axis's
-    distance across from the foot of the camera.
-    """
-    height = camera_height_mm + face_height_mm
-    radius = diameter_mm / 2
-    middle = np.arctan2(axis_mm, height - radius)
-    half = np.arcsin(radius / np.hypot(axis_mm, height - radius))
-    return (
-        float(camera_height_mm * np.tan(middle - half)),
-        float(camera_height_mm * np.tan(middle + half)),
-    )

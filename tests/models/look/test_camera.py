@@ -9,7 +9,7 @@ import pytest
 
 from models.recipe.look import camera
 from models.recipe.look.camera import _smear, make_camera
-from vision.width.cylinder import apparent_edges_mm
+from tests.vision.drawn_wire import apparent_edges_mm
 
 
 @pytest.mark.parametrize("off_mm", [0.0, 60.0, -90.0])

@@ -9,11 +9,10 @@ import pytest
 from scipy.stats import t as student
 
 from rules.findings import Form
-from tests.vision.drawn_wire import Look, draw
+from tests.vision.drawn_wire import Look, apparent_edges_mm, draw
 from vision.pieces.centreline import CentreLine
 from vision.types import Scale
 from vision.width.budget import coverage_factor, diameters_mm, doubt_px, independent
-from vision.width.cylinder import apparent_edges_mm
 from vision.width.diameter import measure_diameter
 from vision.width.edges import Edges
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from vision.width.cylinder import apparent_edges_mm, diameter_of_cylinder
+from tests.vision.drawn_wire import apparent_edges_mm
+from vision.width.cylinder import diameter_of_cylinder
 
 TABLE = Path(__file__).parents[2] / "data" / "perspective.csv"
 

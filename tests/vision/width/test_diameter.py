@@ -21,13 +21,13 @@ from tests.vision.drawn_wire import (
     Bent,
     Look,
     Straight,
+    apparent_edges_mm,
     draw,
     photo_of,
     region_of,
     scale_from_above,
 )
 from vision.types import Photo, Region, Scale
-from vision.width.cylinder import apparent_edges_mm
 from vision.width.diameter import DiameterReading, closer_words, measure_diameter
 
 ACROSS = Straight(length=330, angle_deg=11, centre=(200, 130))
