@@ -20,8 +20,8 @@ from models.recipe.edges.profiles import FINE, REACH, Draw, coded, decoded, look
 SAMPLES = 192
 WINDOW_WIDTHS = 1.5  # both as at the run time
 
-LEAST_PLAIN, MOST_PLAIN_OF_NONE = 0.7, 0.3
-"""A stretch has truth where this share of its cuts is plain, and is not plain up to the other."""
+LEAST_PLAIN = 0.7
+"""A stretch has truth where this share of its cuts is plain."""
 
 WHOLE_SHARE = 0.5
 """Looks at a whole piece; else at a part, as short pieces and crops are."""
@@ -123,14 +123,12 @@ class Stretches:
         light: ``(b, CELLS, 3)`` linear.
         known: ``(b, CELLS)`` 1 where the photo shows it.
         edges: ``(b, 2)`` true edges in widths, NaN where not known.
-        plain: ``(b,)`` 1 where the piece is plain, 0 where it is not, NaN between.
         width_px: ``(b,)`` the piece's width.
     """
 
     light: Tensor
     known: Tensor
     edges: Tensor
-    plain: Tensor
     width_px: Tensor
 
 
@@ -142,14 +140,12 @@ class Look:
         profiles: ``(b, 3, SAMPLES)`` linear light, 0 where not known.
         known: ``(b, SAMPLES)`` 1 where the photo shows the profile.
         edges: ``(b, 2)`` true edges in samples, NaN where not known.
-        plain: ``(b,)`` 1 where the piece is plain, 0 where it is not, NaN between.
         width_px: ``(b,)`` the expected width.
     """
 
     profiles: Tensor
     known: Tensor
     edges: Tensor
-    plain: Tensor
     width_px: Tensor
 
 
@@ -181,14 +177,11 @@ def stretches_of(
     light = (decoded(codes.float() / 255) * there.unsqueeze(3)).sum(dim=1)
     edges = strips.edges[row]
     plain = torch.isfinite(edges).all(dim=2)
-    share = plain.float().mean(dim=1)
-    enough = share >= LEAST_PLAIN
-    surely = enough | (share <= MOST_PLAIN_OF_NONE)
+    enough = plain.float().mean(dim=1) >= LEAST_PLAIN
     return Stretches(
         light=light / total.clamp_min(1).unsqueeze(2),
         known=(total > 0).float(),
         edges=torch.where(enough[:, None], edges.nanmean(dim=1), torch.nan),
-        plain=torch.where(surely, enough.float(), torch.nan),
         width_px=strips.width_px[pieces].repeat_interleave(stretches),
     )
 
@@ -223,7 +216,6 @@ def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
         light=decoded(coded(light.clamp(0, 1)).clamp(0, 1) ** tone),
         known=seen.known,
         edges=seen.edges,
-        plain=seen.plain,
         width_px=seen.width_px * each(factor),
     )
 
@@ -307,7 +299,6 @@ def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:
         profiles=light.transpose(1, 2) * known.unsqueeze(1),
         known=known,
         edges=(edges + 1) / 2 * (SAMPLES - 1),
-        plain=seen.plain,
         width_px=seen.width_px * guess,
     )
 
@@ -340,7 +331,6 @@ def worsened(look: Look, d: Draw) -> Look:
         profiles=decoded(code.clamp(0, 1)) * known.unsqueeze(1),
         known=known,
         edges=look.edges,
-        plain=look.plain,
         width_px=look.width_px,
     )
 
@@ -352,6 +342,5 @@ def turned(look: Look, d: Draw, *, stretches: int) -> Look:
         profiles=torch.where(turn[:, None, None], look.profiles.flip(2), look.profiles),
         known=torch.where(turn[:, None], look.known.flip(1), look.known),
         edges=torch.where(turn[:, None], (SAMPLES - 1 - look.edges).flip(1), look.edges),
-        plain=look.plain,
         width_px=look.width_px,
     )

@@ -1,9 +1,8 @@
 """The small network that finds both edges of a wire in its straightened strip.
 
 Each profile goes down three halvings and up again; on the way the mean over neighbouring
-profiles is added to each, so that each knows what is steady along the piece. At the bottom
-it also tells whether the profile cuts the plain piece at all. Trained by ``train.py``,
-written for the run time by ``strips/file.py``. Needs torch.
+profiles is added to each, so that each knows what is steady along the piece. Trained by
+``train.py``, written for the run time by ``strips/file.py``. Needs torch.
 """
 
 from __future__ import annotations
@@ -58,16 +57,14 @@ class EdgeNet(nn.Module):
         super().__init__()
         self.steps = [_step(line) for line in plan]
         layers: list[nn.Module] = []
-        before, lowest = INPUTS, 0
+        before = INPUTS
         for kind, dilation, after in self.steps:
             layers.append(_layer(kind, dilation, before, after or before))
             before = after or before
-            lowest = max(lowest, before)
         self.layers = nn.ModuleList(layers)
-        self.plain = nn.Linear(2 * lowest, 1)
 
-    def forward(self, x: Tensor, neighbours: Tensor | int) -> tuple[Tensor, Tensor]:
-        """Return scores ``(n, 2, SAMPLES)`` and log odds ``(n,)`` that a profile is plain.
+    def forward(self, x: Tensor, neighbours: Tensor | int) -> Tensor:
+        """Return scores ``(n, 2, SAMPLES)``.
 
         Args:
             x: ``(n, 8, SAMPLES)`` from :func:`inputs`.
@@ -75,13 +72,10 @@ class EdgeNet(nn.Module):
                 of the mean that each profile takes of each.
         """
         aside: list[Tensor] = []
-        plain: Tensor | None = None
         for (kind, _, _), layer in zip(self.steps, self.layers, strict=True):
             if kind == "context":
                 x = x + layer(_mean(x, neighbours))
             elif kind == "up":
-                if plain is None:
-                    plain = self.plain(torch.cat([x.mean(dim=2), x.amax(dim=2)], dim=1))[:, 0]
                 x = layer(x) + aside.pop()
             elif kind == "score":
                 x = layer(x)
@@ -91,9 +85,7 @@ class EdgeNet(nn.Module):
                 if kind == "down":
                     aside.append(x)
                 x = torch.relu(layer(x))
-        if plain is None:
-            raise ValueError("a plan without an up has no bottom to tell plain profiles from")
-        return x, plain
+        return x
 
 
 def _mean(x: Tensor, neighbours: Tensor | int) -> Tensor:
@@ -161,20 +153,6 @@ def loss_of(logits: Tensor, edges: Tensor) -> Tensor:
     label = label / label.sum(dim=-1, keepdim=True).clamp_min(1e-9)
     each = -(label * torch.log_softmax(logits, dim=-1)).sum(dim=-1)
     return (each * good).sum() / good.sum().clamp_min(1)
-
-
-def plain_loss(odds: Tensor, plain: Tensor) -> Tensor:
-    """Log score of plain or not, mean over the profiles where it is known.
-
-    Args:
-        odds: ``(n,)`` log odds.
-        plain: ``(n,)`` 1 or 0; NaN where not known.
-    """
-    known = torch.isfinite(plain)
-    each = nn.functional.binary_cross_entropy_with_logits(
-        odds, plain.nan_to_num(0.5), reduction="none"
-    )
-    return (each * known).sum() / known.sum().clamp_min(1)
 
 
 def found(logits: Tensor, half: int = 4) -> Tensor:

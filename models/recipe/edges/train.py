@@ -47,7 +47,7 @@ from models.recipe.edges.looks import (
     turned,
     worsened,
 )
-from models.recipe.edges.network import EdgeNet, found, inputs, loss_of, plain_loss
+from models.recipe.edges.network import EdgeNet, found, inputs, loss_of
 from models.recipe.edges.profiles import Draw, draw_codes
 from vision.width.budget import POOL_POWER
 from vision.width.edges import FIRST_LOOK_DOUBT, FIRST_STRETCHES, MASK_DOUBT, MAX_STRETCHES
@@ -57,9 +57,6 @@ SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
 
 OFTEN, OFTEN_PX = 2.0, (7.0, 25.0)
 """Pieces so wide are taken more often: there a fraction of a pixel is a percent."""
-
-PLAIN_WEIGHT = 0.2
-"""Of the loss of plain or not beside that of the edges: it must not cost them anything."""
 
 WARM_STEPS = 200
 MEAN_DECAY = 0.999
@@ -97,15 +94,15 @@ def batch_of(
     return turned(look, d, stretches=stretches), stretches
 
 
-def scores(net: EdgeNet, look: Look, *, stretches: int) -> tuple[Tensor, Tensor]:
-    """Return ``(pieces, stretches, 2, SAMPLES)``, and of each stretch the log odds of plain."""
-    logits, plain = net(inputs(look.profiles, look.known, look.width_px), stretches)
-    return logits.unflatten(0, (-1, stretches)), plain
+def scores(net: EdgeNet, look: Look, *, stretches: int) -> Tensor:
+    """Return ``(pieces, stretches, 2, SAMPLES)``."""
+    logits: Tensor = net(inputs(look.profiles, look.known, look.width_px), stretches)
+    return logits.unflatten(0, (-1, stretches))
 
 
 def said_by(nets: Sequence[EdgeNet], look: Look, *, stretches: int) -> Tensor:
     """Return the mean of the networks' log probabilities, ``(pieces, stretches, 2, SAMPLES)``."""
-    logs = [torch.log_softmax(scores(net, look, stretches=stretches)[0], dim=3) for net in nets]
+    logs = [torch.log_softmax(scores(net, look, stretches=stretches), dim=3) for net in nets]
     return torch.stack(logs).mean(dim=0)
 
 
@@ -278,27 +275,6 @@ def told(what: str, wide: Tensor, e: Tensor) -> None:
     )
 
 
-def plainness(net: EdgeNet, strips: Strips) -> str:
-    """Return in words how well the net tells plain stretches of pieces from others."""
-    net.eval()
-    hits: list[Tensor] = []
-    with torch.no_grad():
-        for start in range(0, len(strips), 64):
-            pieces = torch.arange(start, min(start + 64, len(strips)), device=strips.codes.device)
-            seen = stretches_of(strips, pieces, stretches=24, cuts=6)
-            one = torch.ones(len(seen.width_px), device=strips.codes.device)
-            odds = scores(net, looked_at(seen, guess=one, shift=0 * one), stretches=24)[1]
-            known = torch.isfinite(seen.plain)
-            hits.append(torch.stack([seen.plain[known], (odds[known] > 0).float()], dim=1).cpu())
-    net.train()
-    plain, said = torch.cat(hits).T
-    yes, no = plain > 0, plain <= 0
-    return (
-        f"plain called so {said[yes].mean():.3f} of {int(yes.sum())}, "
-        f"others called plain {said[no].mean():.3f} of {int(no.sum())}"
-    )
-
-
 def train(
     net: EdgeNet,
     strips: Strips,
@@ -336,8 +312,7 @@ def train(
             step=arguments.seed * 10_000_000 + step,
         )
         edges = look.edges.unflatten(0, (-1, stretches))
-        logits, odds = scores(net, look, stretches=stretches)
-        loss = loss_of(logits, edges) + PLAIN_WEIGHT * plain_loss(odds, look.plain)
+        loss = loss_of(scores(net, look, stretches=stretches), edges)
         optimizer.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -373,13 +348,29 @@ def saved_to(path: Path | IO[bytes], net: EdgeNet) -> None:
 
 
 def read_net(path: Path | IO[bytes]) -> EdgeNet:
-    """Return the network of a file of :func:`saved_to`, or of one from before it told plain."""
+    """Return the network of a file of :func:`saved_to`, or the one in a ``strip.onnx``."""
     net = EdgeNet()
-    stored = torch.load(path, map_location="cpu", weights_only=True)
-    wrong = net.load_state_dict({k: v.float() for k, v in stored.items()}, strict=False)
-    if wrong.unexpected_keys or any(not key.startswith("plain.") for key in wrong.missing_keys):
-        raise ValueError(f"{path} holds another network")
+    if isinstance(path, Path) and path.suffix == ".onnx":
+        kept = shipped_weights(path)
+    else:
+        kept = torch.load(path, map_location="cpu", weights_only=True)
+    net.load_state_dict({k: v.float() for k, v in kept.items()})
     return net
+
+
+def shipped_weights(path: Path) -> dict[str, Tensor]:
+    """Return the weights of the edge network in a file of ``strips/file.py``."""
+    import onnx
+    from onnx import numpy_helper
+
+    first = "edges/nets.0."
+    return {
+        weight.name.removeprefix(first).removesuffix(".half"): torch.from_numpy(
+            numpy_helper.to_array(weight).copy()
+        )
+        for weight in onnx.load(str(path)).graph.initializer
+        if weight.name.startswith(first)
+    }
 
 
 def learned(
@@ -398,7 +389,6 @@ def learned(
     out = arguments.out / f"edges_{number}.pt"
     mean = train(net, strips, held, arguments, photos=photos, out=out)
     saved_to(out, mean)
-    print(plainness(mean, held), flush=True)
     if device.startswith("cuda"):
         print(f"GPU memory {torch.cuda.max_memory_allocated(device) / 2**30:.1f} GiB", flush=True)
 

@@ -50,27 +50,26 @@ class EdgesOf(nn.Module):
         super().__init__()
         self.nets = nn.ModuleList(nets)
 
-    def forward(self, profiles: Tensor, neighbours: Tensor) -> tuple[Tensor, Tensor]:
-        """Return ``(n, SAMPLES, 2)`` log probabilities and ``(n,)`` log odds of plain.
+    def forward(self, profiles: Tensor, neighbours: Tensor) -> Tensor:
+        """Return ``(n, SAMPLES, 2)`` log probabilities.
 
         Args:
             profiles: ``(n, SAMPLES, INPUTS)``.
             neighbours: ``(n, n)`` shares of the mean that each profile takes of each.
         """
         said = [net(profiles.transpose(1, 2), neighbours) for net in self.nets]
-        edges = torch.stack([torch.log_softmax(logits, dim=2) for logits, _ in said]).mean(dim=0)
-        return edges.transpose(1, 2), torch.stack([plain for _, plain in said]).mean(dim=0)
+        logs = torch.stack([torch.log_softmax(logits, dim=2) for logits in said])
+        return logs.mean(dim=0).transpose(1, 2)
 
 
 def edge_part(nets: Sequence[EdgeNet]) -> onnx.ModelProto:
-    """Return the part that tells edges: ``profiles, neighbours`` to ``edges, plain``."""
+    """Return the part that tells edges: ``profiles, neighbours`` to ``edges``."""
     n = 5
     return _exported(
         EdgesOf(nets),
         {"profiles": torch.randn(n, SAMPLES, INPUTS), "neighbours": torch.eye(n)},
-        outputs=("edges", "plain"),
-        axes={"profiles": {0: "n"}, "neighbours": {0: "n", 1: "n"}, "edges": {0: "n"},
-              "plain": {0: "n"}},
+        outputs=("edges",),
+        axes={"profiles": {0: "n"}, "neighbours": {0: "n", 1: "n"}, "edges": {0: "n"}},
     )  # fmt: skip
 
 
@@ -105,6 +104,7 @@ def _exported(
             output_names=list(outputs), opset_version=OPSET, dynamo=False, dynamic_axes=dict(axes),
         )  # fmt: skip
         expected = net(*given.values())
+    expected = expected if isinstance(expected, tuple) else (expected,)
     model = halved(onnx.load_from_string(written.getvalue()))
     session = onnxruntime.InferenceSession(
         model.SerializeToString(), providers=["CPUExecutionProvider"]

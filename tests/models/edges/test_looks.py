@@ -1,4 +1,4 @@
-"""Looks that the edges learn from: where outlines go wrong, and what is plain."""
+"""Looks that the edges learn from: where outlines go wrong."""
 
 from __future__ import annotations
 
@@ -30,7 +30,6 @@ def shadowed(rim_widths: float) -> Stretches:
         light=light.expand(n, -1, 3),
         known=torch.ones(n, CELLS),
         edges=torch.tensor([[-0.5, 0.5]]).repeat(n, 1),
-        plain=torch.ones(n),
         width_px=torch.full((n,), 30.0),
     )
 
