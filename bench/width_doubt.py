@@ -41,7 +41,7 @@ class Looks:
     Attributes:
         error: Found over true, less 1.
         width_px: Width in the photo.
-        doubt_px: What the network's doubt came to, px to the power 1.5.
+        doubt_px: What the network's doubt came to, px.
         kept: Standard uncertainty of the parts that are not fitted.
     """
 

@@ -56,9 +56,12 @@ NEAREST_CM = 10.0
 ALONE_SHARE = 0.75
 """A run with less of the piece than this is looked at again without the rest."""
 
-MOST_LAYOUT_REL = 0.25
+MOST_LAYOUT_REL = 0.115
 """With more doubt than this of where the edges are, relative to the width, nothing is told:
-a shadow's rim may be taken for the piece's, and the middle between both is neither."""
+a shadow's rim may be taken for the piece's, and the middle between both is neither. Of 230
+looks at rendered pieces, half with a shadow in the outline, five had more: two of them were
+off by 32 and 85 %, the others by 2 to 9 %; a drawn grey wire in its shadow, seen twice as wide
+as it is, has 11.8 %, a soft one of 14 px that is told rightly 11.2 %."""
 
 UNSURE_U_REL = 0.1
 """From this relative standard uncertainty on a person is told how to do better."""

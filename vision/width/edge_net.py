@@ -42,7 +42,9 @@ def edge_scores(
 ) -> FloatArray:
     """Return ``(n, SAMPLES, 2)`` scores for the left and the right edge of each profile.
 
-    Log probabilities, but for a constant in each profile.
+    Log probabilities, but for a constant in each profile. Each profile is looked at from both
+    ends and the mean taken: which end comes first means nothing, so what the network makes of
+    it is error. Half as many stretches pay for it.
 
     Args:
         strip: Profiles of one piece, which tell each other what is steady along it;
@@ -51,10 +53,11 @@ def edge_scores(
         together: About so many neighbouring profiles tell each other; None for all.
         network: None for the one that ships.
     """
-    said = (network or shipped().edges)(
-        inputs(strip.profiles, width_px), neighbours(len(strip.profiles), together)
-    )
-    return said.astype(np.float64)
+    seen = inputs(strip.profiles, width_px)
+    shares = np.kron(np.eye(2, dtype=np.float32), neighbours(len(seen), together))
+    said = (network or shipped().edges)(np.concatenate([seen, seen[:, ::-1]]), shares)
+    there, back = np.split(said.astype(np.float64), 2)
+    return np.asarray((there + back[:, ::-1, ::-1]) / 2, dtype=np.float64)
 
 
 def neighbours(count: int, together: int | None) -> Float32Array:
@@ -106,15 +109,7 @@ def local_mean(p: FloatArray, offsets_px: FloatArray, *, half: int = 4) -> Float
     return np.asarray((weight @ offsets_px) / weight.sum(axis=1), dtype=np.float64)
 
 
-def width_log_probabilities(logs: FloatArray) -> FloatArray:
-    """Return ``(n, SAMPLES)``: how likely each width of 0, 1, 2, ... samples is, in logs.
-
-    The correlation of the left edge's probabilities with the right edge's; free of
-    where the piece's middle is.
-
-    Args:
-        logs: ``(n, SAMPLES, 2)`` from :func:`log_probabilities`.
-    """
-    spectra = np.fft.rfft(np.exp(logs), 2 * SAMPLES, axis=1)
-    both = np.fft.irfft(np.conj(spectra[..., 0]) * spectra[..., 1], 2 * SAMPLES, axis=1)
-    return np.asarray(np.log(np.maximum(both[:, :SAMPLES], 1e-12)), dtype=np.float64)
+def spreads(p: FloatArray, offsets_px: FloatArray) -> FloatArray:
+    """Return how widely positions are spread in each row of ``(n, m)``: standard deviation, px."""
+    mean = p @ offsets_px
+    return np.asarray(np.sqrt(np.maximum(p @ offsets_px**2 - mean**2, 0)), dtype=np.float64)

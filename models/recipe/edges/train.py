@@ -49,7 +49,6 @@ from models.recipe.edges.looks import (
 )
 from models.recipe.edges.network import EdgeNet, found, inputs, loss_of
 from models.recipe.edges.profiles import Draw, draw_codes
-from vision.width.budget import POOL_POWER
 from vision.width.edges import FIRST_LOOK_DOUBT, FIRST_STRETCHES, MASK_DOUBT, MAX_STRETCHES
 
 SHAPES = ((24, 6), (24, 6), (24, 6), (8, 12), (8, 12), (4, 12))
@@ -101,9 +100,14 @@ def scores(net: EdgeNet, look: Look, *, stretches: int) -> Tensor:
 
 
 def said_by(nets: Sequence[EdgeNet], look: Look, *, stretches: int) -> Tensor:
-    """Return the mean of the networks' log probabilities, ``(pieces, stretches, 2, SAMPLES)``."""
-    logs = [torch.log_softmax(scores(net, look, stretches=stretches), dim=3) for net in nets]
-    return torch.stack(logs).mean(dim=0)
+    """Return the mean of the networks' log probabilities, ``(pieces, stretches, 2, SAMPLES)``.
+
+    As the measurement does, from both ends of each profile.
+    """
+    x = inputs(look.profiles, look.known, look.width_px)
+    said = [(net(x, stretches), net(x.flip(2), stretches).flip(1, 2)) for net in nets]
+    logs = [torch.log_softmax(way, dim=2) for both in said for way in both]
+    return torch.stack(logs).mean(dim=0).unflatten(0, (-1, stretches))
 
 
 def drawn(count: int, device: str) -> Strips:
@@ -126,7 +130,6 @@ class Errors:
         piece: ``(n,)`` which pieces they are of.
         width_px: ``(n,)`` true widths of the pieces.
         median_px: ``(n,)`` error of the median over a piece's stretches.
-        pooled_px: ``(n,)`` error of the stretches' pooled probabilities.
         each_width_px: ``(k,)`` true widths of single stretches.
         each_px: ``(k,)`` their errors.
     """
@@ -134,7 +137,6 @@ class Errors:
     piece: Tensor
     width_px: Tensor
     median_px: Tensor
-    pooled_px: Tensor
     each_width_px: Tensor
     each_px: Tensor
 
@@ -199,14 +201,12 @@ def errors_of(
         good = torch.isfinite(true)
         own = torch.where(good, across, torch.nan).nanmedian(dim=1).values
         truth = torch.where(good, true, torch.nan).nanmedian(dim=1).values
-        pooled = _pooled(torch.softmax(logits, dim=3), good) * sample
         kept = good.any(dim=1)
         parts.append(
             (
                 pieces[kept],
                 (width * truth)[kept],
                 (width * (own - truth))[kept],
-                (width * (pooled - truth))[kept],
                 (width[:, None] * true)[good],
                 (width[:, None] * (across - true))[good],
             )
@@ -218,24 +218,9 @@ def errors_of(
         piece=columns[0],
         width_px=columns[1],
         median_px=columns[2],
-        pooled_px=columns[3],
-        each_width_px=columns[4],
-        each_px=columns[5],
+        each_width_px=columns[3],
+        each_px=columns[4],
     )
-
-
-def _pooled(p: Tensor, good: Tensor) -> Tensor:
-    """Return ``(n,)`` widths in samples: as the measurement pools them, at one scale."""
-    spectra = torch.fft.rfft(p.double(), n=2 * SAMPLES, dim=3)
-    both = torch.fft.irfft(spectra[:, :, 0].conj() * spectra[:, :, 1], n=2 * SAMPLES, dim=2)
-    logs = torch.log(both[..., :SAMPLES].clamp_min(1e-12)) * good.unsqueeze(2)
-    logs = logs.sum(dim=1) * POOL_POWER / good.sum(dim=1, keepdim=True).clamp_min(1)
-    density = torch.softmax(logs, dim=1)
-    below = density.cumsum(dim=1) - density / 2
-    k = (below < 0.5).sum(dim=1, keepdim=True).clamp(1, SAMPLES - 1)
-    low, high = below.gather(1, k - 1), below.gather(1, k)
-    part = ((0.5 - low) / (high - low).clamp_min(1e-12)).clamp(0, 1)
-    return (k - 1 + part)[:, 0].float()
 
 
 def report(name: str, errors: Errors, classes: Sequence[tuple[str, Sequence[str]]] = ()) -> None:
@@ -248,8 +233,7 @@ def report(name: str, errors: Errors, classes: Sequence[tuple[str, Sequence[str]
     """
     print(f"{name}: width errors on held-out scenes, |median| | p90 | bias (median)")
     for what, wide, error in (
-        ("piece, median", errors.width_px, errors.median_px),
-        ("piece, pooled", errors.width_px, errors.pooled_px),
+        ("piece", errors.width_px, errors.median_px),
         ("single stretch", errors.each_width_px, errors.each_px),
     ):
         for low, high in (*WIDTH_CLASSES_PX, (8, 1000)):
@@ -259,7 +243,7 @@ def report(name: str, errors: Errors, classes: Sequence[tuple[str, Sequence[str]
         of_piece = [each[k] for k in errors.piece.tolist()]
         for known in sorted(set(of_piece)):
             own = torch.tensor([value == known for value in of_piece]) & (errors.width_px >= 8)
-            told(f"8 px on, {what} {known}", errors.width_px[own], errors.pooled_px[own])
+            told(f"8 px on, {what} {known}", errors.width_px[own], errors.median_px[own])
     print(flush=True)
 
 
@@ -332,9 +316,9 @@ def train(
             saved_to(out, mean)
             e = errors_of([mean], held)
             own = e.width_px >= 8
-            share = (e.pooled_px[own] / e.width_px[own] * 100).abs()
+            share = (e.median_px[own] / e.width_px[own] * 100).abs()
             print(
-                f"saved; held out, 8 px and wider, pooled: |median| {share.median():.2f} %, "
+                f"saved; held out, 8 px and wider: |median| {share.median():.2f} %, "
                 f"p90 {share.quantile(0.9):.2f} %",
                 flush=True,
             )

@@ -12,12 +12,12 @@ from rules.findings import Form
 from tests.vision.drawn_wire import Look, apparent_edges_mm, draw
 from vision.pieces.centreline import CentreLine
 from vision.types import Scale
-from vision.width.budget import coverage_factor, diameters_mm, doubt_px, independent
+from vision.width.budget import coverage_factor, diameters_mm, independent
 from vision.width.diameter import measure_diameter
 from vision.width.edges import Edges
 
 
-def edges_with(width_logs: np.ndarray) -> Edges:
+def some_edges() -> Edges:
     line = CentreLine(
         points_px=np.zeros((3, 2)),
         tangents=np.tile([1.0, 0.0], (3, 1)),
@@ -28,9 +28,7 @@ def edges_with(width_logs: np.ndarray) -> Edges:
     return Edges(
         left_px=np.zeros((3, 2)),
         right_px=np.tile([0.0, 16.0], (3, 1)),
-        widths_px=np.arange(100) * 0.25,
-        width_logs=np.tile(width_logs, (3, 1)),
-        plainness=9.0,
+        doubts_px=np.zeros(3),
         line=line,
     )
 
@@ -80,16 +78,8 @@ def test_tilt_is_corrected(angle_deg: float) -> None:
     t = np.linspace(-40, 40, 9)[:, None]
     sides = [np.column_stack([t * along + (e + foot) * across, np.ones(9)]) for e in edges]
     left, right = (p[:, :2] / p[:, 2:] for p in (side @ px_from_mm.T for side in sides))
-    exact = replace(edges_with(np.zeros(100)), left_px=left, right_px=right)
+    exact = replace(some_edges(), left_px=left, right_px=right)
     assert diameters_mm(exact, photo, scale) == pytest.approx(6.0, rel=2e-3)
-
-
-def test_two_widths_that_may_be_both_are_doubt() -> None:
-    # A normal of 0.2 px is plain; half here and half 4 px wider has a deviation of 2 px.
-    at = np.arange(100) * 0.25
-    one, other = (np.exp(-0.5 * ((at - w) / 0.2) ** 2) for w in (16, 20))
-    assert doubt_px(edges_with(np.log(one + 1e-12))) == pytest.approx(0, abs=0.05)
-    assert doubt_px(edges_with(np.log(one + other + 1e-12))) == pytest.approx(2.0, abs=0.05)
 
 
 def test_neighbours_that_move_together_count_for_fewer() -> None:

@@ -100,7 +100,8 @@ def many() -> tuple[np.ndarray, ...]:
 
 def test_stated_doubt_matches_the_real_errors() -> None:
     error, u, held, _ = many()
-    assert len(error) >= 186  # about one in fifteen is not surely 8 px wide
+    # About one in seventeen is not surely 8 px wide, one in forty shows no plain edges.
+    assert len(error) >= 182
     assert 0.90 <= held.mean() <= 0.995
     assert 0.4 < np.sqrt(np.mean((error / u) ** 2)) < 1.5
 
@@ -108,10 +109,10 @@ def test_stated_doubt_matches_the_real_errors() -> None:
 def test_errors_stay_small_where_there_are_pixels() -> None:
     error, _, _, width = many()
     wide = np.abs(error[width >= 20])
-    assert np.median(wide) < 0.015  # 0.0134 when the networks were trained
-    assert np.quantile(wide, 0.9) < 0.065  # 0.054 then
-    # px, all widths; 0.381 when the networks were trained, on renders mostly
-    assert np.median(np.abs(error * width)) < 0.45
+    # A little above what is measured: 1.2 %, 3.8 % and 0.34 px.
+    assert np.median(wide) < 0.014
+    assert np.quantile(wide, 0.9) < 0.05
+    assert np.median(np.abs(error * width)) < 0.40  # all widths
 
 
 def test_bent_pieces_measure_like_straight_ones() -> None:
@@ -240,8 +241,8 @@ def test_a_width_that_may_well_be_below_the_least_is_refused() -> None:
 
 
 def test_a_width_just_above_the_least_is_told_with_its_doubt() -> None:
-    # Drawn 8.6 px wide and seen so, but with a doubt of more than a pixel.
-    reading = read(*draw(ACROSS, 8.6, Look(table=DARK), seed=3))
+    # Drawn 8.4 px wide and seen so, but with a doubt of almost a pixel.
+    reading = read(*draw(ACROSS, 8.4, Look(table=DARK), seed=3))
     assert reading.diameter is None
     assert reading.width_px > 8
     assert "±" in reading.problems[0].text

@@ -10,9 +10,8 @@ from vision.width.edge_net import (
     SAMPLES,
     edge_scores,
     inputs,
-    log_probabilities,
     neighbours,
-    width_log_probabilities,
+    spreads,
     window_offsets,
 )
 from vision.width.profiles import Strip
@@ -68,7 +67,7 @@ def test_a_darker_photo_goes_in_alike() -> None:
     assert np.abs(bright - dark).max() < 0.05  # but for the floor of the logarithm
 
 
-def test_the_network_is_asked_with_the_profiles_and_their_neighbours() -> None:
+def test_the_network_is_asked_with_the_profiles_from_both_ends() -> None:
     asked = []
 
     def network(profiles: Float32Array, shares: Float32Array) -> Float32Array:
@@ -78,8 +77,19 @@ def test_the_network_is_asked_with_the_profiles_and_their_neighbours() -> None:
     strip = strip_of(some_profiles(6))
     scores = edge_scores(strip, width_px=WIDTH_PX, together=3, network=network)
     assert scores.shape == (6, SAMPLES, 2) and scores.dtype == np.float64
-    assert asked[0][0] == pytest.approx(inputs(strip.profiles, WIDTH_PX))
-    assert asked[0][1] == pytest.approx(neighbours(6, 3))
+    seen, apart = inputs(strip.profiles, WIDTH_PX), neighbours(6, 3)
+    assert asked[0][0] == pytest.approx(np.concatenate([seen, seen[:, ::-1]]))
+    # Neither way of looking knows of the other.
+    assert asked[0][1][:6, :6] == pytest.approx(apart) == asked[0][1][6:, 6:]
+    assert not asked[0][1][:6, 6:].any() and not asked[0][1][6:, :6].any()
+
+
+def test_a_piece_seen_from_the_other_side_has_its_edges_mirrored() -> None:
+    # By symmetry; the network alone does not keep it.
+    profiles = some_profiles(4)
+    there = edge_scores(strip_of(profiles), width_px=WIDTH_PX)
+    back = edge_scores(strip_of(profiles[:, ::-1]), width_px=WIDTH_PX)
+    assert back == pytest.approx(there[:, ::-1, ::-1], abs=1e-4)
 
 
 def test_parts_of_a_piece_told_apart_know_nothing_of_each_other() -> None:
@@ -103,10 +113,8 @@ def test_the_shipped_network_sees_a_bright_bar() -> None:
     assert found[:, 1] == pytest.approx(WIDTH_PX / 2, abs=0.6)
 
 
-def test_the_width_is_the_distance_of_the_edges() -> None:
-    # Two sure edges, 70 samples apart: by the definition of a correlation.
-    scores = np.full((1, SAMPLES, 2), -40.0)
-    scores[0, 50, 0] = scores[0, 120, 1] = 0.0
-    widths = width_log_probabilities(log_probabilities(scores))
-    assert widths.argmax(axis=1) == 70
-    assert np.exp(widths).sum() == pytest.approx(1.0, abs=1e-6)
+def test_the_spread_is_the_standard_deviation() -> None:
+    # numpy's own, over a sample with these shares.
+    at, counts = np.array([-2.0, -1.0, 0.5, 3.0]), np.array([2, 5, 1, 2])
+    expected = np.std(np.repeat(at, counts))
+    assert spreads(np.stack([counts / 10, [0, 1, 0, 0]]), at) == pytest.approx([expected, 0])
