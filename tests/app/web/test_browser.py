@@ -170,7 +170,7 @@ def test_a_tapped_piece_is_the_only_one_that_counts(visit: Visit) -> None:
     page.get_by_text("2 pieces on this photo").wait_for()
     settled(page).get_by_text("The size or the outline is wrong?").click()
     page.get_by_text("The outline is wrong", exact=True).click()
-    tap(page, 0.47, 0.45, shows="Measured with your taps")
+    tap(page, 0.56, 0.48, shows="Measured with your taps")  # on the tube, not beside it
     page.get_by_text("2 pieces on this photo").wait_for(state="detached")
     settled(page).get_by_role("button", name="Save to the records").wait_for()
 
