@@ -25,7 +25,7 @@ from vision.finish.surface import (
     plan_view,
     surface_map,
 )
-from vision.flash.recognise import LIT_P, recognised
+from vision.flash.recognise import LIT_P, lit_by_itself
 from vision.photo.beside import beside, has_second_core
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
@@ -178,7 +178,7 @@ def look_over(
         regions=regions,
         left_out=left_out,
         tapped=at is not None,
-        flash_p=recognised(photo),
+        flash_p=lit_by_itself(photo),
         problems=tuple(problems),
     )
 

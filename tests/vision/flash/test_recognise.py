@@ -7,7 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision.flash.recognise import FIRED_P, NOT_FIRED_P, UNTOLD_P, lamp_share, recognised
+from vision.flash.recognise import (
+    FIRED_P,
+    LIT_P,
+    NOT_FIRED_P,
+    UNTOLD_P,
+    lamp_share,
+    lit_by_itself,
+    recognised,
+)
 from vision.photo.colour import from_linear
 from vision.types import FloatArray, Photo
 
@@ -64,3 +72,11 @@ def test_something_pale_in_the_middle_of_a_dark_table_is_no_flash() -> None:
     light = np.full((HEIGHT, WIDTH), 0.35)
     light[90:390, 140:500] = 0.75
     assert recognised(table(light)) <= UNTOLD_P
+
+
+def test_a_photo_by_itself_is_lit_by_the_flash_only_where_its_file_says_so() -> None:
+    photo = table(0.7 * falling())
+    # Bayes by hand: 0.95 and 1 in 20 give 0.95 * 0.05 / (0.95 * 0.05 + 0.05 * 0.95) = 1/2.
+    assert recognised(photo) == pytest.approx(0.95)
+    assert lit_by_itself(photo) == pytest.approx(0.5)
+    assert lit_by_itself(replace(photo, flash_fired=True)) >= LIT_P
