@@ -170,6 +170,8 @@ def test_a_tapped_piece_is_the_only_one_that_counts(visit: Visit) -> None:
     page.get_by_text("2 pieces on this photo").wait_for()
     settled(page).get_by_text("The size or the outline is wrong?").click()
     page.get_by_text("The outline is wrong", exact=True).click()
+    # The answer's own picture can be tapped too: the one meant is the second.
+    page.locator("iframe[title*=image_coordinates]").nth(1).wait_for()
     tap(page, 0.56, 0.48, shows="Measured with your taps")  # on the tube, not beside it
     page.get_by_text("2 pieces on this photo").wait_for(state="detached")
     settled(page).get_by_role("button", name="Save to the records").wait_for()
