@@ -153,6 +153,21 @@ class Measurement:
             budget=dict(budget or {}),
         )
 
+    @classmethod
+    def between_0_and_1(cls, value: float, u: float) -> Measurement:
+        """Return a measurement of what lies between 0 and 1: its normal interval ends there.
+
+        >>> Measurement.between_0_and_1(0.9, 0.1).high95
+        1.0
+        """
+        return cls(
+            value=value,
+            u=u,
+            unit=Unit.ONE,
+            low95=max(0.0, value - K95 * u),
+            high95=min(1.0, value + K95 * u),
+        )
+
 
 def _check_probability(value: float, what: str) -> None:
     if not (isfinite(value) and 0 <= value <= 1):

@@ -360,7 +360,6 @@ def _shows_more(
 def _reading(
     region: Region, widths: Widths, finish: FinishReading, facts: Facts, seen: Seen
 ) -> PieceReading:
-    flags = {str(what): flag for what, flag in finish.seen.items()}
     known = finish.familiarity
     if seen.flash_p >= LIT_P:
         known = min(known, LIT_BY_FLASH)
@@ -375,7 +374,7 @@ def _reading(
             strand_diameter=widths.strand_diameter,
             facts=facts,
             familiarity=known,
-            **flags,
+            **{str(what): presence for what, presence in finish.seen.items()},
         ),
         boxes_px=finish.boxes_px,
         measured_lines_px=widths.lines_px,

@@ -19,7 +19,7 @@ import numpy as np
 
 from models.loader import broken, session
 from rules.errors import ContractError
-from rules.findings import ON_THE_PIECE, Form, FormFinding, Measurement, Presence, Unit, What
+from rules.findings import ON_THE_PIECE, Form, FormFinding, Measurement, Presence, What
 from vision.types import Float32Array
 
 FILE = "surface.toml"
@@ -141,13 +141,7 @@ def tell_piece(model: PieceModel, features: Float32Array, cover: Float32Array) -
     return PieceTold(
         seen={what: _presence(model, raw, index, what) for index, what in enumerate(What)},
         form=_form(model, raw.form[0]),
-        tarnish=Measurement(
-            value=level,
-            u=u,
-            unit=Unit.ONE,
-            low95=max(0.0, level - 1.96 * u),
-            high95=min(1.0, level + 1.96 * u),
-        ),
+        tarnish=Measurement.between_0_and_1(level, u),
         shine=shine,
         u_shine=sqrt(shine * (1 - shine)),
         familiarity=float(0.5 ** (strange * strange)),

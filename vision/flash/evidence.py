@@ -15,7 +15,7 @@ from math import exp
 
 import numpy as np
 
-from rules.findings import Measurement, Unit, What
+from rules.findings import Measurement, What
 from vision.flash.looks import brightest_rows, brightness, looks, section
 from vision.flash.model import THINGS, FlashModel, load_flash_model
 from vision.flash.types import FlashEvidence, LitStrip, StripPair
@@ -100,14 +100,7 @@ def _tarnish(still: Float32Array, both: Float32Array, u_scale: float | None) -> 
     if gain <= 0.2 * u_before**-2:
         return None
     value = float(np.clip((after * u_after**-2 - before * u_before**-2) / gain, 0.0, 1.0))
-    u = gain**-0.5
-    return Measurement(
-        value=value,
-        u=u,
-        unit=Unit.ONE,
-        low95=max(0.0, value - 1.96 * u),
-        high95=min(1.0, value + 1.96 * u),
-    )
+    return Measurement.between_0_and_1(value, gain**-0.5)
 
 
 def highlight(strip: LitStrip, rows: slice) -> tuple[Boxes, Boxes]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import exp, log
 from typing import Any
 
-from rules.findings import Findings, Measurement, Origin, Presence, Unit, What
+from rules.findings import Findings, Measurement, Origin, Presence, What
 from vision.flash.types import FlashEvidence
 
 
@@ -54,11 +54,4 @@ def _combined(first: Measurement, second: Measurement) -> Measurement:
         return first
     weights = first.u**-2, second.u**-2
     value = (weights[0] * first.value + weights[1] * second.value) / sum(weights)
-    u = sum(weights) ** -0.5
-    return Measurement(
-        value=value,
-        u=u,
-        unit=Unit.ONE,
-        low95=max(0.0, value - 1.96 * u),
-        high95=min(1.0, value + 1.96 * u),
-    )
+    return Measurement.between_0_and_1(value, sum(weights) ** -0.5)

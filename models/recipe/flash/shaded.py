@@ -19,16 +19,16 @@ from models.recipe.flash.around import Around, around, dot, fresnel, lobe, shado
 from models.recipe.flash.lamp import lamp
 from models.recipe.flash.windows import (
     AWAY,
-    BAD_LIGHT,
     FEWEST_PX,
     FINISHES,
     WINDOWS,
+    light_style,
     lit_there,
 )
 from models.recipe.look import finishes as fin
 from models.recipe.look.camera import Camera, make_camera
 from models.recipe.look.finishes import Skin
-from models.recipe.look.lights import STYLES, Light, make_light
+from models.recipe.look.lights import Light, make_light
 from models.recipe.look.noise import Rng
 from models.recipe.pieces.piece import skin_of
 from models.recipe.pieces.tubes import pick_tube
@@ -335,9 +335,7 @@ def shaded_window(seed: int, *, skies: list[Any]) -> dict[str, Any]:
         rng, size_px=(4000, 3000), height_mm=float(rng.uniform(*bench_mix.HEIGHT_MM)),
         target_mm=np.zeros(2), focal_35mm=26.0, tilt_deg=min(abs(float(rng.normal(0, 8))), 25.0),
     )  # fmt: skip
-    style = bench_mix.light(rng, skies=bool(skies))
-    if rng.random() < BAD_LIGHT:
-        style = str(rng.choice([s for s in STYLES if "flash" not in s and s != "sky_image"]))
+    style = light_style(rng, skies=bool(skies))
     light = make_light(rng, skies=skies, camera_mm=camera.origin_mm, style=style)
     flash = lamp(rng, camera)
     white = rng.random() < WHITE_SHARE

@@ -54,6 +54,15 @@ AWAY = 0.25
 """Share of windows that lie anywhere along the piece, not where the lamp is mirrored."""
 
 
+def light_style(rng: Rng, *, skies: bool) -> str:
+    """Return the light that is there: by day, or any that is neither a sky's picture nor a lamp
+    at the lens."""
+    style = bench_mix.light(rng, skies=skies)
+    if rng.random() < BAD_LIGHT:
+        style = str(rng.choice([s for s in STYLES if "flash" not in s and s != "sky_image"]))
+    return style
+
+
 def spot(rng: Rng, piece: Piece, camera: Camera) -> tuple[Array, Array, float] | None:
     """Return a point on a piece, the way it runs there, and how broad it is, mm."""
     points = np.concatenate([mesh.points for mesh, _ in piece.parts])
@@ -136,9 +145,7 @@ def windows_of(seed: int, *, skies: list[Any]) -> list[dict[str, Any]]:
             target_mm=rng.uniform(-25, 25, 2), focal_35mm=focal,
             tilt_deg=float(min(abs(rng.normal(0, 8.0)), 25.0)),
         )  # fmt: skip
-        style = bench_mix.light(rng, skies=bool(skies))
-        if rng.random() < BAD_LIGHT:
-            style = str(rng.choice([s for s in STYLES if "flash" not in s and s != "sky_image"]))
+        style = light_style(rng, skies=bool(skies))
         light = make_light(rng, skies=skies, camera_mm=camera.origin_mm, style=style)
         flash = lamp(rng, camera)
         for number, piece in enumerate(scene.pieces, start=1):
