@@ -106,20 +106,16 @@ class Shape:
     Attributes:
         width_px: Mean width of the limb: twice the area over the outline's length.
         length_px: Half the outline's length, holes included.
-        widest_px: Diameter of the largest disc that fits inside.
         fill: Area over that of the tightest rectangle around it.
         hole_share: Area of the holes over that inside the outer outline.
         holes: How many holes of at least 0.5 % of that area.
-        solidity: Area inside the outer outline over that of its convex hull.
     """
 
     width_px: float
     length_px: float
-    widest_px: float
     fill: float
     hole_share: float = 0.0
     holes: int = 0
-    solidity: float = 1.0
 
     @property
     def elongation(self) -> float:
@@ -147,7 +143,6 @@ def shape_of(region: Region) -> Shape:
     contours, tree = cv2.findContours(smooth, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_TC89_KCOS)
     perimeter = sum(cv2.arcLength(c, closed=True) for c in contours) or 1.0
     area = float(smooth.sum())
-    distance = cv2.distanceTransform(smooth, cv2.DIST_L2, 5)
     outer = max(range(len(contours)), key=lambda k: cv2.contourArea(contours[k]))
     largest = contours[outer]
     inside = max(cv2.contourArea(largest), 1.0)
@@ -156,7 +151,6 @@ def shape_of(region: Region) -> Shape:
         for contour, (_, _, _, parent) in zip(contours, tree[0], strict=True)
         if parent == outer
     ]
-    hull = max(cv2.contourArea(cv2.convexHull(largest)), 1.0)
     (_, (w, h), _) = cv2.minAreaRect(largest)
     # A rectangle w x l has outline 2 (w + l): solve for both from area and outline.
     half = perimeter / 2
@@ -165,11 +159,9 @@ def shape_of(region: Region) -> Shape:
     return Shape(
         width_px=width * step,
         length_px=length * step,
-        widest_px=2 * float(distance.max()) * step,
         fill=area / max(w * h, 1.0),
         hole_share=sum(holes) / inside,
         holes=sum(hole > 0.005 * inside for hole in holes),
-        solidity=min(1.0, inside / hull),
     )
 
 
