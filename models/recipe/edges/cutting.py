@@ -10,7 +10,10 @@ that have none to share.
 from __future__ import annotations
 
 import json
+import math
+import random
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
@@ -38,6 +41,12 @@ LEAST_PIXELS = 150
 LEAST_ROWS = 12
 """Cuts that must be plain."""
 
+NEAR_FROM_PX = 32.0
+NEAR_CELLS = 768
+NEAR_REACH_WIDTHS = 0.9
+"""Pieces so wide are kept a second time, finer and less far to both sides: a cell of the strip
+above is an eightieth of a width, coarser than a pixel from 80 px on."""
+
 MASK_STEP_PX = 0.25
 PLAIN_REL, PLAIN_PX = 0.06, 1.2
 """A cut is plain where the mask is as wide as along the piece, give or take this."""
@@ -58,6 +67,7 @@ class PieceStrip:
 
     Attributes:
         codes: ``(n, CELLS, 3)`` sRGB codes, ``UNKNOWN_CODE`` off the photo.
+        near: ``(n, NEAR_CELLS, 3)`` the same, closer; no rows where the piece is thin.
         edges_widths: ``(n, 2)`` true edges in widths; NaN where the piece is not plain.
         width_px: Its width.
         held_out: Not to be trained on.
@@ -67,6 +77,7 @@ class PieceStrip:
     """
 
     codes: NDArray[np.uint8]
+    near: NDArray[np.uint8]
     edges_widths: NDArray[np.float32]
     width_px: float
     held_out: bool
@@ -75,10 +86,19 @@ class PieceStrip:
     light: str = ""
 
 
-def cut_strips(folders: list[Path], *, workers: int) -> Iterator[PieceStrip]:
-    """Yield the long pieces of all photos in some folders, straightened, in no set order."""
+def cut_strips(
+    folders: list[Path], *, workers: int, until: float = math.inf
+) -> Iterator[PieceStrip]:
+    """Yield the long pieces of all photos in some folders, straightened, in no set order.
+
+    Args:
+        folders: With photos and their truth.
+        workers: Processes.
+        until: Photos still not begun at this time (``time.time()``) are left out.
+    """
     files = [str(file) for folder in folders for file in sorted(folder.rglob("*.json"))]
-    chunks = [files[k : k + CHUNK] for k in range(0, len(files), CHUNK)]
+    random.Random(0).shuffle(files)
+    chunks = [(files[k : k + CHUNK], until) for k in range(0, len(files), CHUNK)]
     if workers <= 1:
         for chunk in chunks:
             yield from _of_files(chunk)
@@ -98,8 +118,18 @@ def held_out(name: str) -> bool:
     return seed is not None and int(seed.group()) % HELD_OUT_OF == HELD_OUT_OF // 2
 
 
-def _of_files(files: list[str]) -> list[PieceStrip]:
-    return [strip for file in files for strip in _of_photo(Path(file))]
+def _of_files(chunk: tuple[list[str], float]) -> list[PieceStrip]:
+    files, until = chunk
+    strips = []
+    for file in files:
+        if time.time() > until:
+            break
+        try:
+            strips += _of_photo(Path(file))
+        except (OSError, ValueError, KeyError, TypeError, IndexError, cv2.error) as fault:
+            # One broken photo among thousands must not cost the run.
+            print(f"{file} left out: {type(fault).__name__}: {fault}", flush=True)
+    return strips
 
 
 def _of_photo(file: Path) -> list[PieceStrip]:
@@ -261,8 +291,13 @@ def _strip(
     edges = edges_px[rows] - middle[rows, None]
     seen = sample_at(photo, line, offsets_px=cell_offsets_widths() * width)
     edges[~plain[rows]] = np.nan
+    near = np.zeros((0, NEAR_CELLS, 3), np.uint8)
+    if width >= NEAR_FROM_PX:
+        at = cell_offsets_widths(NEAR_REACH_WIDTHS, NEAR_CELLS) * width
+        near = encoded(sample_at(photo, line, offsets_px=at).profiles)
     return PieceStrip(
         codes=encoded(seen.profiles),
+        near=near,
         edges_widths=(edges / width).astype(np.float32),
         width_px=width,
         held_out=held_out,
@@ -270,9 +305,9 @@ def _strip(
     )
 
 
-def cell_offsets_widths() -> FloatArray:
+def cell_offsets_widths(reach: float = REACH_WIDTHS, cells: int = CELLS) -> FloatArray:
     """Where the cells of a strip lie, in widths from the middle."""
-    return np.linspace(-REACH_WIDTHS, REACH_WIDTHS, CELLS)
+    return np.linspace(-reach, reach, cells)
 
 
 def encoded(light: NDArray[np.float32]) -> NDArray[np.uint8]:

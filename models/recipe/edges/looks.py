@@ -7,14 +7,21 @@ those that a first look found. Needs torch; used by ``train.py``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import pi
 
 import torch
 from torch import Tensor
 
-from models.recipe.edges.cutting import CELLS, REACH_WIDTHS, UNKNOWN_CODE, PieceStrip
+from models.recipe.edges.cutting import (
+    CELLS,
+    NEAR_CELLS,
+    NEAR_REACH_WIDTHS,
+    REACH_WIDTHS,
+    UNKNOWN_CODE,
+    PieceStrip,
+)
 from models.recipe.edges.profiles import FINE, REACH, Draw, coded, decoded, lookup, softened
 
 SAMPLES = 192
@@ -29,6 +36,11 @@ WHOLE_SHARE = 0.5
 FAR_SHARE = 0.2
 """Pieces are shrunk this often, so that thin ones are not rare."""
 THIN_PX = 5.5
+
+OFTEN, OFTEN_PX = 3.0, (7.0, 40.0)
+PLAIN_METAL = ("bright", "tinned", "None")
+"""Pieces so wide are taken two thirds of so often: there a fraction of a pixel is a percent.
+Metal that mirrors the table, grey metal ("None") too, is taken so often: it errs most."""
 
 SHARP_SHARE = 0.3
 SHARP_MOST = 0.6
@@ -59,6 +71,8 @@ class Strips:
         first: ``(n,)`` each piece's first row.
         count: ``(n,)`` its number of rows.
         width_px: ``(n,)`` its width.
+        often: ``(n,)`` how often it is taken, beside others.
+        reach: Widths to both sides that the cells show.
     """
 
     codes: Tensor
@@ -66,18 +80,24 @@ class Strips:
     first: Tensor
     count: Tensor
     width_px: Tensor
+    often: Tensor
+    reach: float = REACH_WIDTHS
 
     def __len__(self) -> int:
         return len(self.first)
 
 
-def stored(strips: Iterable[PieceStrip], device: str) -> Strips:
-    """Return strips on a device."""
-    codes, edges, widths = [], [], []
+def stored(strips: Iterable[PieceStrip], device: str, *, near: bool = False) -> Strips:
+    """Return strips on a device; where asked for, the near ones of those that have them."""
+    codes, edges, widths, often = [], [], [], []
     for strip in strips:
-        codes.append(torch.from_numpy(strip.codes).to(device))
+        own = strip.near if near else strip.codes
+        if not len(own):
+            continue
+        codes.append(torch.from_numpy(own).to(device))
         edges.append(torch.from_numpy(strip.edges_widths))
         widths.append(strip.width_px)
+        often.append(taken_often(strip))
     count = torch.tensor([len(c) for c in codes])
     return Strips(
         codes=torch.cat(codes),
@@ -85,13 +105,22 @@ def stored(strips: Iterable[PieceStrip], device: str) -> Strips:
         first=(count.cumsum(0) - count).to(device),
         count=count.to(device),
         width_px=torch.tensor(widths, dtype=torch.float32, device=device),
+        often=torch.tensor(often, dtype=torch.float32, device=device),
+        reach=NEAR_REACH_WIDTHS if near else REACH_WIDTHS,
     )
 
 
-def drawn_strips(code: Tensor, width_px: Tensor) -> Strips:
+def taken_often(strip: PieceStrip) -> float:
+    """Return how often a piece is taken in training, beside others."""
+    thin = OFTEN_PX[0] < strip.width_px < OFTEN_PX[1]
+    return OFTEN if thin and strip.finish in PLAIN_METAL else 2 * OFTEN / 3 if thin else 1.0
+
+
+def drawn_strips(code: Tensor, width_px: Tensor, *, near: bool = False) -> Strips:
     """Return drawn profiles (``profiles.draw_codes``) as strips of one row."""
     n, device = len(code), code.device
-    cells = torch.linspace(-REACH_WIDTHS, REACH_WIDTHS, CELLS, device=device)
+    reach, count = (NEAR_REACH_WIDTHS, NEAR_CELLS) if near else (REACH_WIDTHS, CELLS)
+    cells = torch.linspace(-reach, reach, count, device=device)
     position = (cells / (REACH / 2) + 1) / 2 * (FINE - 1)
     known = (position >= 0) & (position <= FINE - 1)
     whole = (lookup(code, position.expand(n, -1)) * 255).round().clamp(1, 255)
@@ -101,17 +130,22 @@ def drawn_strips(code: Tensor, width_px: Tensor) -> Strips:
         first=torch.arange(n, device=device),
         count=torch.ones(n, dtype=torch.int64, device=device),
         width_px=width_px,
+        often=torch.ones(n, device=device),
+        reach=reach,
     )
 
 
-def together(one: Strips, other: Strips) -> Strips:
-    """Return the pieces of both, the first's first."""
+def together(parts: Sequence[Strips]) -> Strips:
+    """Return the pieces of all, in order."""
+    count = torch.cat([part.count for part in parts])
     return Strips(
-        codes=torch.cat([one.codes, other.codes]),
-        edges=torch.cat([one.edges, other.edges]),
-        first=torch.cat([one.first, other.first + len(one.codes)]),
-        count=torch.cat([one.count, other.count]),
-        width_px=torch.cat([one.width_px, other.width_px]),
+        codes=torch.cat([part.codes for part in parts]),
+        edges=torch.cat([part.edges for part in parts]),
+        first=count.cumsum(0) - count,
+        count=count,
+        width_px=torch.cat([part.width_px for part in parts]),
+        often=torch.cat([part.often for part in parts]),
+        reach=parts[0].reach,
     )
 
 
@@ -124,12 +158,14 @@ class Stretches:
         known: ``(b, CELLS)`` 1 where the photo shows it.
         edges: ``(b, 2)`` true edges in widths, NaN where not known.
         width_px: ``(b,)`` the piece's width.
+        reach: Widths to both sides that the cells show.
     """
 
     light: Tensor
     known: Tensor
     edges: Tensor
     width_px: Tensor
+    reach: float = REACH_WIDTHS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,12 +177,14 @@ class Look:
         known: ``(b, SAMPLES)`` 1 where the photo shows the profile.
         edges: ``(b, 2)`` true edges in samples, NaN where not known.
         width_px: ``(b,)`` the expected width.
+        step_px: ``(b,)`` from sample to sample.
     """
 
     profiles: Tensor
     known: Tensor
     edges: Tensor
     width_px: Tensor
+    step_px: Tensor
 
 
 def stretches_of(
@@ -183,23 +221,25 @@ def stretches_of(
         known=(total > 0).float(),
         edges=torch.where(enough[:, None], edges.nanmean(dim=1), torch.nan),
         width_px=strips.width_px[pieces].repeat_interleave(stretches),
+        reach=strips.reach,
     )
 
 
-def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
+def changed(seen: Stretches, d: Draw, *, stretches: int, thinnest_px: float = THIN_PX) -> Stretches:
     """Return them in other light, in another tone, some from further away; alike in a piece.
 
     Args:
         seen: Of ``d.n`` pieces.
         d: Random numbers, one for each piece.
         stretches: Of each piece.
+        thinnest_px: None is taken so far away that it is thinner.
     """
     each = lambda x: x.repeat_interleave(stretches, dim=0)  # noqa: E731
     width = seen.width_px[::stretches]
     # Blurred as larger pixels would, and the width counted in them.
-    far = (d.chance(FAR_SHARE) > 0) & (width > THIN_PX + 1.5)
-    factor = torch.where(far, (THIN_PX / width).clamp(max=1) ** d.uniform(0, 1), 1.0)
-    cell_px = 2 * REACH_WIDTHS * width / (CELLS - 1)
+    far = (d.chance(FAR_SHARE) > 0) & (width > thinnest_px + 1.5)
+    factor = torch.where(far, (thinnest_px / width).clamp(max=1) ** d.uniform(0, 1), 1.0)
+    cell_px = 2 * seen.reach * width / (seen.light.shape[1] - 1)
     sigma_px = 0.45 * torch.sqrt((1 / factor**2 - 1).clamp_min(0))
     beyond = (seen.light * seen.known.unsqueeze(2)).sum(dim=1) / seen.known.sum(
         dim=1, keepdim=True
@@ -217,6 +257,7 @@ def changed(seen: Stretches, d: Draw, *, stretches: int) -> Stretches:
         known=seen.known,
         edges=seen.edges,
         width_px=seen.width_px * each(factor),
+        reach=seen.reach,
     )
 
 
@@ -279,10 +320,30 @@ def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:
     """
     window = WINDOW_WIDTHS * guess
     samples = torch.linspace(-1, 1, SAMPLES, device=guess.device)[None, :]
-    position = (samples * window[:, None] + shift[:, None]) / REACH_WIDTHS
-    position = (position + 1) / 2 * (CELLS - 1)
-    step_px = 2 * window * seen.width_px / (SAMPLES - 1)
-    step_cells = (window / REACH_WIDTHS * (CELLS - 1) / (SAMPLES - 1))[:, None]
+    edges = (seen.edges - shift[:, None]) / window[:, None]
+    return sampled(
+        seen,
+        at=samples * window[:, None] + shift[:, None],
+        step=2 * window / (SAMPLES - 1),
+        edges=(edges + 1) / 2 * (SAMPLES - 1),
+        width_px=seen.width_px * guess,
+    )
+
+
+def sampled(seen: Stretches, *, at: Tensor, step: Tensor, edges: Tensor, width_px: Tensor) -> Look:
+    """Return what stretches show at samples.
+
+    Args:
+        seen: The stretches.
+        at: ``(b, SAMPLES)`` where, in true widths off the middle.
+        step: ``(b,)`` from sample to sample, in true widths.
+        edges: ``(b, 2)`` handed on.
+        width_px: ``(b,)`` handed on.
+    """
+    cells = seen.light.shape[1]
+    position = (at / seen.reach + 1) / 2 * (cells - 1)
+    step_px = step * seen.width_px
+    step_cells = (step / seen.reach / 2 * (cells - 1))[:, None]
     points = lookup(seen.light, position)
     # Where samples are wider than a pixel, the mean of each one's share.
     middle = seen.light.mean(dim=1, keepdim=True)
@@ -291,15 +352,15 @@ def looked_at(seen: Stretches, *, guess: Tensor, shift: Tensor) -> Look:
     from_there = lookup(sums, position + 0.5 - step_cells / 2)
     means = (upto - from_there) / step_cells.unsqueeze(2) + middle
     light = torch.where((step_px > 1)[:, None, None], means, points).clamp_min(0)
-    within = (position >= 0) & (position <= CELLS - 1)
+    within = (position >= 0) & (position <= cells - 1)
     there = lookup(seen.known.unsqueeze(2), position)[..., 0] > 0.99
     known = (within & there).float()
-    edges = (seen.edges - shift[:, None]) / window[:, None]
     return Look(
         profiles=light.transpose(1, 2) * known.unsqueeze(1),
         known=known,
-        edges=(edges + 1) / 2 * (SAMPLES - 1),
-        width_px=seen.width_px * guess,
+        edges=edges,
+        width_px=width_px,
+        step_px=step_px,
     )
 
 
@@ -310,8 +371,7 @@ def worsened(look: Look, d: Draw) -> Look:
         look: Of ``d.n`` stretches.
         d: Random numbers, one for each stretch.
     """
-    step_px = 2 * WINDOW_WIDTHS * look.width_px / (SAMPLES - 1)
-    length = (1.0 / step_px).clamp(0.3, 12)
+    length = (1.0 / look.step_px).clamp(0.3, 12)
     f = torch.fft.rfftfreq(SAMPLES, device=length.device)[None, None, :]
     noise = torch.fft.irfft(
         torch.fft.rfft(d.normal(3, SAMPLES), dim=2)
@@ -332,6 +392,7 @@ def worsened(look: Look, d: Draw) -> Look:
         known=known,
         edges=look.edges,
         width_px=look.width_px,
+        step_px=look.step_px,
     )
 
 
@@ -343,4 +404,5 @@ def turned(look: Look, d: Draw, *, stretches: int) -> Look:
         known=torch.where(turn[:, None], look.known.flip(1), look.known),
         edges=torch.where(turn[:, None], (SAMPLES - 1 - look.edges).flip(1), look.edges),
         width_px=look.width_px,
+        step_px=look.step_px,
     )

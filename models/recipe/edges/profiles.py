@@ -118,7 +118,7 @@ def table_colour(d: Draw) -> Tensor:
     any_colour = torch.exp(d.uniform(-3.0, -0.1, 3))
     kinds = torch.stack([white, grey, wood, dark, any_colour], dim=1).clamp(0.01, 0.95)
     pick = torch.multinomial(
-        torch.tensor([0.28, 0.2, 0.27, 0.12, 0.13], device=d.device),
+        torch.tensor([0.38, 0.22, 0.2, 0.1, 0.1], device=d.device),
         d.n,
         replacement=True,
         generator=d.g,
@@ -130,7 +130,7 @@ def metal(d: Draw) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Normal reflectance ``(n, 3)``, diffuse albedo ``(n, 3)``, roughness ``(n,)``, kind."""
     dev = d.device
     pick = torch.multinomial(
-        torch.tensor([0.38, 0.32, 0.12, 0.18], device=dev), d.n, replacement=True, generator=d.g
+        torch.tensor([0.4, 0.26, 0.2, 0.14], device=dev), d.n, replacement=True, generator=d.g
     )
     copper = torch.tensor([0.95, 0.64, 0.54], device=dev)
     brass = torch.tensor([0.90, 0.76, 0.42], device=dev)

@@ -1,11 +1,13 @@
 """Write the strip network as the one file that ships.
 
-    python -m models.recipe.strips.file --edges edges.pt [more.pt] --looks looks.pt --out DIR
+    python -m models.recipe.strips.file --edges edges.pt [more.pt] --near near.pt --looks looks.pt \
+        --out DIR
 
-Two parts share a file and know nothing of each other: one tells the edges along profiles
-(``edges/network.py``; of several trained apart the log probabilities are averaged), one what
-windows of the strip show (``train.py``). Weights are kept to half precision, which is
-what they were saved with, and computed with in single. Needs torch and onnx.
+Three parts share a file and know nothing of each other: one tells the edges along profiles
+(``edges/network.py``; of several trained apart the log probabilities are averaged), one tells them
+anew from close by (``edges/near.py``), one what windows of the strip show (``train.py``).
+Weights are kept to half precision, which is what they were saved with, and computed with in
+single. Needs torch and onnx.
 """
 
 from __future__ import annotations
@@ -62,14 +64,21 @@ class EdgesOf(nn.Module):
         return logs.mean(dim=0).transpose(1, 2)
 
 
-def edge_part(nets: Sequence[EdgeNet]) -> onnx.ModelProto:
-    """Return the part that tells edges: ``profiles, neighbours`` to ``edges``."""
+def edge_part(nets: Sequence[EdgeNet], before: str = "") -> onnx.ModelProto:
+    """Return the part that tells edges: ``profiles, neighbours`` to ``edges``.
+
+    Args:
+        nets: Their log probabilities are averaged.
+        before: Put before each of these names.
+    """
     n = 5
+    profiles, neighbours, edges = (f"{before}{k}" for k in ("profiles", "neighbours", "edges"))
     return _exported(
         EdgesOf(nets),
-        {"profiles": torch.randn(n, SAMPLES, INPUTS), "neighbours": torch.eye(n)},
-        outputs=("edges",),
-        axes={"profiles": {0: "n"}, "neighbours": {0: "n", 1: "n"}, "edges": {0: "n"}},
+        {profiles: torch.randn(n, SAMPLES, INPUTS), neighbours: torch.eye(n)},
+        outputs=(edges,),
+        axes={profiles: {0: f"{before}n"}, neighbours: dict.fromkeys((0, 1), f"{before}n"),
+              edges: {0: f"{before}n"}},
     )  # fmt: skip
 
 
@@ -198,6 +207,7 @@ def main() -> None:
     """Export both parts, join and write them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--edges", type=Path, nargs="+", required=True)
+    parser.add_argument("--near", type=Path, required=True)
     parser.add_argument("--looks", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--made", default="", help="what the edges learned from, in words")
@@ -207,6 +217,7 @@ def main() -> None:
     looks.load_state_dict(kept["weights"])
     parts = {
         "edges": edge_part([read_net(path) for path in options.edges]),
+        "near": edge_part([read_net(options.near, near=True)], "near_"),
         "looks": look_part(looks.eval()),
     }
     made = f"edges: {options.made}; looks: {kept['made']}" if options.made else kept["made"]

@@ -10,9 +10,11 @@ the other half is reported. ``file.py`` writes what ships from the weights.
 from __future__ import annotations
 
 import argparse
+import random
 import re
 import time
-from math import cos, pi
+from collections.abc import Callable
+from math import cos, inf, pi
 from pathlib import Path
 from typing import Any
 
@@ -167,7 +169,7 @@ def reported(scene: int) -> bool:
     return scene * 2246822519 % 2**32 >= 2**31
 
 
-def trained(
+def trained(  # noqa: PLR0915 - one loop
     codes: NDArray[np.uint8],
     known: dict[str, NDArray[Any]],
     *,
@@ -175,8 +177,12 @@ def trained(
     batch: int,
     device: str,
     start: Path | None = None,
+    kept: Callable[[StripNet, NDArray[np.float64]], None] = lambda *_: None,
 ) -> tuple[StripNet, NDArray[np.float64]]:
-    """Return the network after so many seconds and the prior of looks that it saw."""
+    """Return the network after so many seconds and the prior of looks that it saw.
+
+    ``kept`` gets the mean of the weights once at the half, so that a run cut short leaves some.
+    """
     torch.manual_seed(0)
     usable = np.flatnonzero(known["look"] != UNKNOWN)
     images = torch.empty((len(usable), *codes.shape[1:]), dtype=torch.uint8, device=device)
@@ -200,6 +206,7 @@ def trained(
     running = {k: v.detach().clone().float() for k, v in net.state_dict().items()}
     optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=WEIGHT_DECAY)
     begun, last_told, steps, sums = time.monotonic(), 0.0, 0, torch.zeros(2, device=device)
+    halfway = False
     while (done := (time.monotonic() - begun) / seconds) < 1:
         rate = min(done / WARM_UP, 1.0) * (0.5 + 0.5 * cos(pi * done))
         for group in optimiser.param_groups:
@@ -230,6 +237,11 @@ def trained(
             mean = (sums / max(steps, 1)).tolist()
             told(f"{now:.0f} s, {steps} steps: look {mean[0]:.3f}, share {mean[1]:.3f} since start")
             last_told = now
+        if done > 0.5 and not halfway:
+            halfway = True
+            half = StripNet()
+            half.load_state_dict({k: v.cpu() for k, v in running.items()})
+            kept(half.eval(), prior)
     told(f"{steps} steps of {batch}, {steps * batch / len(usable):.1f} times through")
     best = StripNet()
     best.load_state_dict(running)
@@ -436,49 +448,58 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=240.0, help="of training")
+    parser.add_argument("--cut-until", type=float, default=inf, help="unix time")
+    parser.add_argument("--until", type=float, default=inf, help="unix time training ends at")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--batch", type=int, default=512)
     parser.add_argument("--limit", type=int, help="use so many photos only")
     options = parser.parse_args()
     files = sorted(file for folder in options.photos for file in folder.rglob("*.json"))
+    random.Random(0).shuffle(files)
     files = files[: options.limit]
     begun = time.monotonic()
-    codes, known = gathered(
-        [f for f in files if not held_out(scene_of(f))], workers=options.workers
-    )
-    told(f"{len(files)} photos, {len(known['look'])} windows in {time.monotonic() - begun:.0f} s: "
-         + ", ".join(f"{look} {(known['look'] == k).sum()}" for k, look in enumerate(LOOKS))
-         + f", unclear {(known['look'] == UNKNOWN).sum()}")  # fmt: skip
     # Cut before the card is first used: a process can't be forked safely after that.
     kept_codes, kept = gathered(
         [f for f in files if held_out(scene_of(f))],
         workers=options.workers,
         windows=MOST_WINDOWS,
         most=HELD_OUT_MOST,
+        until=options.cut_until,
     )
+    codes, known = gathered(
+        [f for f in files if not held_out(scene_of(f))],
+        workers=options.workers,
+        until=options.cut_until,
+    )
+    told(f"{len(files)} photos, {len(known['look'])} windows in {time.monotonic() - begun:.0f} s: "
+         + ", ".join(f"{look} {(known['look'] == k).sum()}" for k, look in enumerate(LOOKS))
+         + f", unclear {(known['look'] == UNKNOWN).sum()}")  # fmt: skip
     device = options.device
     if device.startswith("cuda"):
         torch.cuda.set_device(device)
         torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-    net, prior = trained(
-        codes, known, seconds=options.seconds, batch=options.batch, device=device,
-        start=options.start,
-    )  # fmt: skip
-    looks, shares = predicted(net, kept_codes, kept, device=device)
-    pieces = Pieces(kept, looks, shares, prior)
-    scenes = np.array([kept["scene"][g[0]] for g in pieces.rows])
-    for_report = np.array([reported(int(s)) for s in scenes])
-    joining = calibrated(pieces, ~for_report)
-    told(f"held out: {len(set(scenes.tolist()))} scenes, "
-         f"{len(set(scenes[for_report].tolist()))} of them reported")  # fmt: skip
-    report(pieces, for_report, joining)
-    made = f"{len(files)} photos, {len(known['look'])} windows, {options.seconds:g} s on {device}"
+    made = f"{len(files)} photos, {len(known['look'])} windows"
     options.out.parent.mkdir(parents=True, exist_ok=True)
-    saved = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
-             "made": made}  # fmt: skip
-    torch.save(saved, options.out)
+
+    def finished(net: StripNet, prior: NDArray[np.float64]) -> None:
+        """Calibrate, write, report."""
+        looks, shares = predicted(net, kept_codes, kept, device=device)
+        pieces = Pieces(kept, looks, shares, prior)
+        scenes = np.array([kept["scene"][g[0]] for g in pieces.rows])
+        for_report = np.array([reported(int(s)) for s in scenes])
+        joining = calibrated(pieces, ~for_report)
+        saved = {"weights": net.cpu().state_dict(), "prior": prior.tolist(), "joining": joining,
+                 "made": f"{made}, {seconds:.0f} s"}  # fmt: skip
+        torch.save(saved, options.out)
+        told(f"held out: {len(set(scenes.tolist()))} scenes, "
+             f"{len(set(scenes[for_report].tolist()))} of them reported")  # fmt: skip
+        report(pieces, for_report, joining)
+
+    seconds = max(1.0, min(options.seconds, options.until - time.time()))
+    finished(*trained(codes, known, seconds=seconds, batch=options.batch, device=device,
+                      start=options.start, kept=finished))  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -15,10 +15,11 @@ from __future__ import annotations
 import json
 import mmap
 import multiprocessing
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache, partial
-from math import cos, radians, sin
+from math import cos, inf, radians, sin
 from pathlib import Path
 from typing import Any
 
@@ -418,6 +419,7 @@ def gathered(
     workers: int,
     windows: int = WINDOWS_A_LOOK,
     most: int = MOST_A_VIEW,
+    until: float = inf,
 ) -> tuple[NDArray[np.uint8], dict[str, NDArray[Any]]]:
     """Return the windows of many photos, cut by many processes.
 
@@ -428,6 +430,7 @@ def gathered(
         workers: Processes.
         windows: As in :func:`windows_in`.
         most: As in :func:`windows_in`.
+        until: Photos still not begun at this time (``time.time()``) are left out.
 
     Returns:
         ``(m, ALONG_PX, ACROSS_PX, 3)`` codes, some of them unused, and the ``COLUMNS`` with
@@ -437,7 +440,7 @@ def gathered(
     size = ALONG_PX * ACROSS_PX * 3
     shared = mmap.mmap(-1, max(1, len(files)) * most * size)
     store = np.frombuffer(shared, np.uint8).reshape(-1, most, ALONG_PX, ACROSS_PX, 3)
-    work = partial(_into, store=store, windows=windows, most=most)
+    work = partial(_into, store=store, windows=windows, most=most, until=until)
     parts: list[dict[str, NDArray[Any]]] = []
     for number, columns in _done(work, list(enumerate(files)), workers):
         if columns is not None and len(columns["look"]):
@@ -472,12 +475,14 @@ def _forked(task: tuple[int, Path]) -> Any:  # noqa: ANN401 - whatever the work 
 
 
 def _into(
-    task: tuple[int, Path], *, store: NDArray[np.uint8], windows: int, most: int
+    task: tuple[int, Path], *, store: NDArray[np.uint8], windows: int, most: int, until: float
 ) -> tuple[int, dict[str, NDArray[Any]] | None]:
     number, file = task
+    if time.time() > until:
+        return number, None
     try:
         images, columns = windows_in(file, windows=windows, most=most)
-    except (OSError, ValueError, KeyError, TypeError, cv2.error) as fault:
+    except (OSError, ValueError, KeyError, TypeError, IndexError, cv2.error) as fault:
         # One broken photo among thousands must not cost the run.
         print(f"{file.name} left out: {type(fault).__name__}: {fault}", flush=True)
         return number, None

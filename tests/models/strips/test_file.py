@@ -25,14 +25,16 @@ def profiles(rows: int) -> np.ndarray:
     return np.asarray(light, np.float32)
 
 
-def test_both_parts_of_the_file_say_what_torch_says() -> None:
+def test_all_parts_of_the_file_say_what_torch_says() -> None:
     # torch's own layers are the outside source; the mean over neighbours is written out there.
     import onnxruntime
 
     torch.manual_seed(0)
     nets = [EdgeNet(PLAN), EdgeNet(PLAN)]
     looks = StripNet().eval()
-    model = joined({"edges": edge_part(nets), "looks": look_part(looks)})
+    model = joined(
+        {"edges": edge_part(nets), "near": edge_part(nets[:1], "near_"), "looks": look_part(looks)}
+    )
     session = onnxruntime.InferenceSession(model.SerializeToString())
     light = profiles(6)
     given = {
@@ -41,8 +43,9 @@ def test_both_parts_of_the_file_say_what_torch_says() -> None:
         "light": np.random.default_rng(1).normal(size=(2, ALONG_PX, ACROSS_PX, 3)),
         "log_step": np.array([-1.0, 0.5]),
     }
+    given |= {f"near_{name}": given[name] for name in ("profiles", "neighbours")}
     given = {name: np.asarray(value, np.float32) for name, value in given.items()}
-    edges, said, shares = session.run(["edges", "looks", "shares"], given)
+    edges, near, said, shares = session.run(["edges", "near_edges", "looks", "shares"], given)
     known = torch.from_numpy(np.isfinite(light).all(axis=2)).float()
     seen = torch.from_numpy(np.nan_to_num(light)).transpose(1, 2).contiguous()
     with torch.no_grad():
@@ -51,6 +54,8 @@ def test_both_parts_of_the_file_say_what_torch_says() -> None:
         logs = sum(torch.log_softmax(logits, dim=2) for logits in by_torch) / 2
         expected = looks(torch.from_numpy(given["light"]), torch.from_numpy(given["log_step"]))
     assert edges == pytest.approx(logs.transpose(1, 2).numpy(), abs=5e-3)
+    alone = torch.log_softmax(by_torch[0], dim=2).transpose(1, 2).numpy()
+    assert near == pytest.approx(alone, abs=5e-3)
     assert said == pytest.approx(expected[0].numpy(), abs=5e-3)
     assert shares == pytest.approx(expected[1].numpy(), abs=5e-3)
     assert np.ptp(edges) > 0.05
