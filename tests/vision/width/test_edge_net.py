@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import log_softmax
 
 from vision.types import Float32Array
 from vision.width.edge_net import (
     SAMPLES,
     edge_scores,
     inputs,
+    local_mean,
+    log_probabilities,
     neighbours,
     spreads,
     window_offsets,
@@ -118,3 +121,29 @@ def test_the_spread_is_the_standard_deviation() -> None:
     at, counts = np.array([-2.0, -1.0, 0.5, 3.0]), np.array([2, 5, 1, 2])
     expected = np.std(np.repeat(at, counts))
     assert spreads(np.stack([counts / 10, [0, 1, 0, 0]]), at) == pytest.approx([expected, 0])
+
+
+def test_probabilities_over_the_places_are_scipys_softmax() -> None:
+    # scipy.special.log_softmax, an independent implementation; far from 0 it must not overflow.
+    logits = np.random.default_rng(2).normal(0, 30, (3, 40, 2)) + 900
+    assert log_probabilities(logits) == pytest.approx(log_softmax(logits, axis=1), abs=1e-9)
+
+
+@pytest.mark.parametrize("truth", [3.0, 3.21, -7.4])
+def test_a_peak_between_two_samples_is_placed_between_them(truth: float) -> None:
+    at = np.arange(-20, 21) * 0.5
+    p = np.exp(-0.5 * ((at - truth) / 0.6) ** 2)
+    assert local_mean(p[None], at) == pytest.approx([truth], abs=0.02)
+
+
+def test_a_lower_peak_elsewhere_does_not_draw_the_higher_one() -> None:
+    at = np.arange(-20, 21) * 0.5
+    p = np.exp(-0.5 * ((at - 5) / 0.6) ** 2) + 0.6 * np.exp(-0.5 * ((at + 5) / 0.6) ** 2)
+    assert local_mean(p[None], at) == pytest.approx([5.0], abs=0.02)
+
+
+def test_a_window_reaches_as_far_to_either_side_as_was_trained() -> None:
+    at = window_offsets(WIDTH_PX)
+    assert len(at) == SAMPLES
+    assert (at[0], at[-1]) == (-1.5 * WIDTH_PX, 1.5 * WIDTH_PX)
+    assert np.diff(at) == pytest.approx(3 * WIDTH_PX / (SAMPLES - 1))

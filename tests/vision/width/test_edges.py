@@ -8,11 +8,19 @@ from functools import cache
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.ndimage import median_filter
 
-from tests.vision.drawn_wire import Look, Straight, draw, photo_of
+from tests.vision.drawn_wire import Bent, Look, Straight, draw, photo_of
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.types import Photo
-from vision.width.edges import MAX_STRETCHES, Edges, edges_at, expectation, find_edges
+from vision.width.edges import (
+    MAX_STRETCHES,
+    Edges,
+    _running_median,
+    edges_at,
+    expectation,
+    find_edges,
+)
 
 AXIS = Straight(length=330, angle_deg=11, centre=(200, 130))
 WIDTH_PX = 40.0
@@ -139,3 +147,31 @@ def test_what_is_expected_is_students_t_of_two_degrees(doubt_px: float) -> None:
         assert told[:, column] - told[:, column].max() == pytest.approx(
             reference - reference.max(), abs=1e-9
         )
+
+
+@pytest.mark.parametrize("size", [3, 5])
+def test_one_stretch_astray_is_held_to_its_neighbours_as_scipys_filter_does(size: int) -> None:
+    # scipy.ndimage.median_filter with its ends repeated, an independent implementation.
+    values = np.random.default_rng(1).normal(size=17)
+    expected = median_filter(values, size=size, mode="nearest")
+    assert _running_median(values, size) == pytest.approx(expected)
+
+
+def test_a_bent_piece_keeps_its_width_along_the_bend() -> None:
+    bend = Bent(length=330, radius=220, centre=(200, 100))
+    photo, region = draw(bend, 26.0, Look(), seed=4)
+    edges = find_edges(photo, line_on(photo, region))
+    assert edges is not None
+    for side in (edges.left_px, edges.right_px):
+        across, _ = bend.across_and_along(*side.T)
+        assert np.median(np.abs(np.abs(across) - 13.0)) < 0.8
+
+
+def test_two_pieces_of_one_photo_do_not_share_an_edge() -> None:
+    # A second wire beside the first, a width of bare table between them.
+    photo, line = drawn(16.0)
+    beside, _ = draw(replace(AXIS, centre=(200, 100)), 16.0, Look(), seed=7)
+    both = photo_of(np.where(np.arange(260)[:, None, None] < 100, beside.rgb, photo.rgb))
+    edges = find_edges(both, line)
+    assert edges is not None
+    assert np.median(edges.width_px) == pytest.approx(16.0, abs=2.5)

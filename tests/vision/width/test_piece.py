@@ -8,10 +8,11 @@ import pytest
 from rules.findings import Form
 from tests.vision.drawn_map import map_over
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
+from tests.vision.width.test_cut_end import drawn_face, photo_with
 from tests.vision.width.test_strip_look import model_of, peak_at
-from vision.types import Photo, Region, Surface
+from vision.types import Photo, Region, Scale, Surface
 from vision.width.piece import Widths, widths_of
-from vision.width.strip_look import LOOKS, StripModel
+from vision.width.strip_look import BINS, LOOKS, StripModel
 
 
 def measured(photo: Photo, region: Region) -> Widths:
@@ -148,3 +149,73 @@ def test_a_coated_sheet_may_be_wound_and_a_bare_one_may_not(
     widths = widths_of(photo, region, scale_from_above(), None, lambda: seen, cut_end=False)
     assert widths.diameter is None, "a sheet has none"
     assert ("flat_or_wound" in [p.code for p in widths.problems]) is open_question
+
+
+# ------------------------------------------------------------- onto a cut end
+
+
+def at_cut_end(strand_px: float, layers: int, scale: Scale | None) -> Widths:
+    """Seen straight onto a face of 7 wires in one layer, 1 in none (concentric lay, ASTM B8)."""
+    photo, region = photo_with(drawn_face(layers, strand_px=strand_px, seed=1))
+    return widths_of(photo, region, scale, None, lambda: map_over(photo), cut_end=True)
+
+
+def test_of_a_cut_cable_the_strand_is_told_and_never_the_bundle() -> None:
+    widths = at_cut_end(24.0, 1, scale_from_above())
+    assert widths.form.value is Form.STRANDED
+    assert widths.diameter is None, "a face shows no bundle's outer diameter"
+    assert widths.strand_diameter is not None
+    assert widths.strand_diameter.value == pytest.approx(2.4, rel=0.03)
+    assert widths.notes == ("7 strand ends seen",)
+    lengths = np.linalg.norm(widths.lines_px[:, 1] - widths.lines_px[:, 0], axis=1)
+    assert len(lengths) == 7
+    assert np.median(lengths) == pytest.approx(24.0, rel=0.06)
+
+
+def test_one_end_alone_is_a_solid_wire() -> None:
+    widths = at_cut_end(30.0, 0, scale_from_above())
+    assert widths.form.value is Form.WIRE
+    assert widths.diameter == widths.strand_diameter
+    assert widths.diameter is not None
+    assert widths.diameter.value == pytest.approx(3.0, rel=0.04)
+
+
+def test_a_cut_end_without_a_scale_has_a_form_and_no_millimetre() -> None:
+    widths = at_cut_end(24.0, 1, None)
+    assert widths.form.value is Form.STRANDED
+    assert widths.diameter is None and widths.strand_diameter is None
+
+
+def test_a_cut_end_on_which_nothing_shows_says_what_to_do() -> None:
+    photo, region = photo_with(np.full((120, 120, 3), 120, np.uint8))
+    widths = widths_of(
+        photo, region, scale_from_above(), None, lambda: map_over(photo), cut_end=True
+    )
+    assert widths.strand_diameter is None
+    (problem,) = widths.problems
+    assert problem.code == "no_strand_ends" and problem.fix
+
+
+def test_a_stated_sheet_is_not_asked_for_a_thickness(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    photo, region = draw(WIRE, 26.0, Look(), seed=3)
+    seen = map_over(photo)
+    widths = widths_of(photo, region, scale_from_above(), Form.SHEET, lambda: seen, cut_end=False)
+    assert widths.form.value is Form.SHEET and widths.form.stated
+    assert widths.diameter is None and len(widths.lines_px) == 0
+
+
+def test_strands_that_cant_be_told_apart_give_no_strand_but_what_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Seven wires are the fewest of a cable (ASTM B8): a strand is at most a third of it.
+    stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
+    flat = np.full(BINS, -np.log(BINS))
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_of(stranded, flat))
+    widths = measured(*draw(WIRE, 26.0, Look(), seed=3))
+    assert widths.form.value is Form.STRANDED
+    assert widths.diameter is not None
+    assert widths.strand_diameter is None
+    told = {p.code: p.text for p in widths.problems}["strands_not_resolved"]
+    most = float(next(word for word in told.split() if word.replace(".", "", 1).isdigit()))
+    assert most == pytest.approx(widths.diameter.value / 3, abs=0.06)

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from vision.width.runs import is_one_piece, plain_run
+from tests.vision.drawn_wire import Look, Straight, draw
+from vision.pieces.centreline import centre_line
+from vision.width.edges import find_edges
+from vision.width.runs import LEAST_FITTED_MM, is_one_piece, look_again, plain_run
 
 
 def test_plain_run_is_the_most_common_diameter() -> None:
@@ -59,3 +64,46 @@ def test_what_is_as_thick_as_its_run_says(
 
 def test_a_run_over_most_of_the_line_needs_no_explanation() -> None:
     assert is_one_piece(np.array([2.0] * 10 + [3.0, 4.0, 1.0] * 3), np.arange(19) < 10)
+
+
+@given(
+    st.lists(st.floats(0.3, 40.0), min_size=1, max_size=20),
+    st.floats(0.02, 0.2),
+    st.floats(0.2, 5.0),
+)
+def test_the_run_is_never_empty_and_knows_no_unit(
+    diameters: list[float], tolerance: float, factor: float
+) -> None:
+    """In other lengths the same stretches agree, where no tube's least size is passed."""
+    there = np.array(diameters)
+    run = plain_run(there, tolerance_rel=tolerance)
+    assert run.any()
+    assert np.ptp(np.log(there[run])) <= 2 * tolerance + 1e-9
+    thin = np.minimum(there, LEAST_FITTED_MM * 0.9)
+    one, other = (plain_run(f * thin, tolerance_rel=tolerance) for f in (1.0, min(factor, 1.0)))
+    assert one.sum() == other.sum()
+
+
+def test_in_which_order_stretches_lie_does_not_matter() -> None:
+    diameters = np.array([17.4] * 10 + [15.0] * 6 + [11.0] * 2)
+    order = np.random.default_rng(3).permutation(len(diameters))
+    run = plain_run(diameters, tolerance_rel=0.04)
+    assert plain_run(diameters[order], tolerance_rel=0.04).tolist() == run[order].tolist()
+
+
+def test_a_look_at_the_run_alone_stays_on_it_and_finds_its_width() -> None:
+    # Drawn: a tube 30 px wide that wears a sleeve of 45 px over a third of its length.
+    axis = Straight(length=330, angle_deg=0, centre=(200, 130))
+    photo, region = draw(
+        axis, lambda along: np.where(np.abs(along - 60) < 50, 45.0, 30.0), Look(), seed=5
+    )
+    line = centre_line(region.mask, offset_px=region.box_px[:2])
+    assert line is not None
+    edges = find_edges(photo, line)
+    assert edges is not None
+    _, along = axis.across_and_along(*((edges.left_px + edges.right_px) / 2).T)
+    again = look_again(photo, edges, along < 0)
+    assert again is not None
+    _, where = axis.across_and_along(*((again.left_px + again.right_px) / 2).T)
+    assert where.max() < 15
+    assert np.median(again.width_px) == pytest.approx(30.0, abs=0.8)

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rules.findings import Measurement, Unit
 from tests.vision.drawn_lay import mean_silhouette
-from tests.vision.drawn_wire import Look, Straight, draw
+from tests.vision.drawn_wire import Bent, Look, Straight, draw
 from tests.vision.width.test_strip_look import look_with, peak_at
 from vision.types import Photo, Region
-from vision.width.strands import along_axis, not_resolved, strand_of, strand_of_bundle
+from vision.width.strands import (
+    along_axis,
+    not_resolved,
+    straightened,
+    strand_of,
+    strand_of_bundle,
+    strand_of_seven,
+)
 from vision.width.strip_look import StripLook
 
 
@@ -124,3 +133,98 @@ def test_a_short_piece_is_laid_out_along_its_axis() -> None:
     assert strip.width_px * strip.step_px == pytest.approx(26, abs=3)
     assert len(strip.light) * strip.step_px == pytest.approx(60, abs=5)
     assert np.ptp(strip.points_px[:, 0]) > 4 * np.ptp(strip.points_px[:, 1])
+
+
+# ------------------------------------------------------------ laid out straight
+
+
+@pytest.mark.parametrize(
+    "axis",
+    [
+        Straight(length=330, angle_deg=11, centre=(200, 130)),
+        Bent(length=330, radius=220, centre=(200, 100)),
+    ],
+)
+def test_a_piece_laid_out_has_its_axis_in_the_middle(axis: Straight | Bent) -> None:
+    photo, region = draw(axis, 26.0, Look(shiny=False, light_from=0.0), seed=3)
+    strip = straightened(photo, region)
+    assert strip is not None
+    across, along = axis.across_and_along(*strip.points_px.T)
+    assert np.median(np.abs(across)) < 1.0
+    assert np.ptp(along) > 0.85 * 330
+    # Across it lies the metal, on both sides of it the paler table, by the drawing.
+    middle = strip.light.shape[1] // 2
+    reach = 13 / strip.step_px
+    metal = strip.light[:, middle - int(0.6 * reach) : middle + int(0.6 * reach), 2].mean()
+    rims = strip.light[:, [0, -1], 2].mean()
+    assert rims > 1.15 * metal
+
+
+def test_normals_lead_to_later_columns() -> None:
+    # Drawn with its shadow below: the columns that lie there are darker.
+    axis = Straight(length=300, angle_deg=0, centre=(200, 130))
+    photo, region = draw(axis, 40.0, Look(flat=True, shadow=(0.0, 0.9), reach=3.0), seed=2)
+    strip = straightened(photo, region)
+    assert strip is not None
+    down, up = strip.light[:, -1].mean(), strip.light[:, 0].mean()
+    if np.median(strip.normals[:, 1]) < 0:
+        down, up = up, down
+    assert down < 0.5 * up
+
+
+@pytest.mark.parametrize("width_px", [20.0, 40.0])
+def test_a_told_width_is_the_one_it_is_laid_out_with(width_px: float) -> None:
+    axis = Straight(length=330, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(), seed=3)
+    strip = straightened(photo, region, width_px=width_px)
+    assert strip is not None
+    assert strip.width_px * strip.step_px == pytest.approx(width_px)
+    # 0.6 widths to both sides, as the network was taught: 1.2 and a column or two.
+    assert strip.light.shape[1] == pytest.approx(1.2 * strip.width_px, abs=3)
+
+
+def test_an_unknown_width_is_that_of_the_outline() -> None:
+    axis = Straight(length=330, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(), seed=3)
+    known, unknown = (straightened(photo, region, width_px=w) for w in (None, float("nan")))
+    assert known is not None and unknown is not None
+    assert unknown.width_px == known.width_px
+    assert known.width_px * known.step_px == pytest.approx(26.0, rel=0.12)
+
+
+def test_what_is_hardly_longer_than_wide_is_not_laid_out() -> None:
+    axis = Straight(length=60, angle_deg=11, centre=(200, 130))
+    assert straightened(*draw(axis, 50.0, Look(), seed=3)) is None
+
+
+# ---------------------------------------------------------------- seven by geometry
+
+
+def test_a_strand_of_seven_is_known_as_its_bundle_and_a_slack_are() -> None:
+    strand = strand_of_seven(Measurement.normal(6.0, 0.06, Unit.MILLIMETRE))
+    # One wire of seven over the mean width of their outline, drawn (tests/vision/drawn_lay.py).
+    assert strand.value == pytest.approx(6.0 / (3 * mean_silhouette(1)), rel=1e-3)
+    assert strand.u / strand.value == pytest.approx(np.hypot(0.01, 0.02))  # JCGM 100, 5.1.6
+    twice = strand_of_seven(Measurement.normal(12.0, 0.12, Unit.MILLIMETRE))
+    assert (twice.value, twice.u) == pytest.approx((2 * strand.value, 2 * strand.u))
+
+
+@given(st.floats(0.04, 0.5), st.floats(0.5, 20.0), st.floats(0.001, 0.1))
+def test_a_strand_lies_in_its_interval_and_below_its_bundle(
+    share: float, bundle_mm: float, u_rel: float
+) -> None:
+    bundle = Measurement.normal(bundle_mm, u_rel * bundle_mm, Unit.MILLIMETRE)
+    strand = strand_of_bundle(bundle, look_with(peak_at(share, u_log=0.05), stranded=0.95))
+    assert 0 < strand.low95 < strand.value < strand.high95
+    assert strand.value < bundle_mm
+    assert strand.u > u_rel * strand.value * 0.99, "never surer than the bundle it is a part of"
+
+
+def test_twice_the_bundle_is_twice_the_strand() -> None:
+    look = look_with(peak_at(0.2, u_log=0.04), stranded=0.95)
+    one, two = (
+        strand_of_bundle(Measurement.normal(d, 0.01 * d, Unit.MILLIMETRE), look) for d in (4.0, 8.0)
+    )
+    assert (two.value, two.u, two.low95, two.high95) == pytest.approx(
+        (2 * one.value, 2 * one.u, 2 * one.low95, 2 * one.high95)
+    )

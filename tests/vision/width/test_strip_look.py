@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import lognorm
 
 from rules.errors import ContractError, InstallError
 from tests.vision.drawn_lay import drawn_lay, mean_silhouette, strand_from_bundle
@@ -16,6 +19,8 @@ from vision.width.strip_look import (
     BINS,
     JOINING,
     LOOKS,
+    MOST_LOG,
+    MOST_WINDOWS,
     SPAN_WIDTHS,
     StripLook,
     StripModel,
@@ -182,3 +187,56 @@ def test_a_description_that_does_not_fit_is_refused_with_why(
     with pytest.raises(InstallError, match=why) as raised:
         strip_model_of(described_as(**changed))
     assert raised.value.where == "models/strip.toml"
+
+
+@pytest.mark.parametrize("quantile", [0.025, 0.5, 0.9])
+def test_quantiles_are_those_of_a_log_normal_share(quantile: float) -> None:
+    # scipy.stats.lognorm, an independent implementation; a histogram has steps of 3.2 %.
+    look = look_with(peak_at(0.15, u_log=0.2))
+    expected = lognorm.ppf(quantile, s=0.2, scale=0.15)
+    assert look.share_at(quantile) == pytest.approx(expected, rel=0.02)
+    assert look.u_log_share == pytest.approx(0.2, rel=0.02)
+
+
+def test_a_range_holds_what_the_log_normal_holds_there() -> None:
+    look = look_with(peak_at(0.15, u_log=0.2))
+    expected = np.diff(lognorm.cdf([0.12, 0.2], s=0.2, scale=0.15))[0]
+    assert look.share_within(0.12, 0.2) == pytest.approx(expected, abs=0.06)
+    assert look.share_within(1e-6, 1.0) == pytest.approx(1.0)
+
+
+def test_grooves_count_against_wire_and_tube_as_bayes_has_it() -> None:
+    # Stranded against bare others at even odds, by hand: 0.3 / (0.3 + (0.2 + 0.2) / 2) = 0.6;
+    # a tenth of a jacket leaves a toss-up: 0.9 * 0.6 + 0.1 * 0.5 = 0.59.
+    look = look_with(stranded=0.3, solid=0.2, tube=0.2, jacket=0.1, wound=0.1, other=0.1)
+    assert look.groove_p == pytest.approx(0.59)
+
+
+@given(st.integers(5, 3000), st.floats(4.0, 200.0), st.floats(1.0, 8.0))
+def test_any_strip_gives_windows_that_the_network_takes(
+    rows: int, width_px: float, step_px: float
+) -> None:
+    light = np.full((rows, int(1.2 * width_px) | 1, 3), 0.4, np.float32)
+    seen = windows_of(light, width_px=width_px, step_px=step_px)
+    assert 1 <= len(seen.light) <= MOST_WINDOWS
+    assert seen.light.shape[1:] == (ALONG_PX, ACROSS_PX, 3)
+    assert np.isfinite(seen.light).all() and np.abs(seen.light).max() <= MOST_LOG
+    assert ((seen.middles >= 0) & (seen.middles <= rows)).all()
+    assert (np.diff(seen.middles) > 0).all()
+
+
+def test_windows_spread_evenly_over_a_long_piece() -> None:
+    seen = windows_of(np.ones((4000, 61, 3), np.float32), width_px=50, step_px=1.0)
+    assert len(seen.light) == MOST_WINDOWS
+    apart = np.diff(seen.middles)
+    assert np.ptp(apart) <= 2
+    assert seen.middles[0] + seen.middles[-1] == pytest.approx(4000, abs=2)
+
+
+def test_the_network_is_told_how_coarse_the_pixels_are() -> None:
+    # By geometry: a strip of 53 1/3 px a width of the piece is told at its own size.
+    size = ACROSS_PX / SPAN_WIDTHS
+    light = np.ones((200, 65, 3), np.float32)
+    for step_px, told in ((1.0, 0.0), (2.0, 1.0), (0.25, -2.0)):
+        seen = windows_of(light, width_px=size, step_px=step_px)
+        assert seen.log_step == pytest.approx(told)
