@@ -53,9 +53,17 @@ def seeded(split: str, seed: int, *, mix: str = "hard") -> Rng:
     return np.random.default_rng([SPLIT_OFFSET[split], seed, *MIXES[mix]])
 
 
+TURNS = {
+    "both": ("hard", "advised"),
+    "all": ("advised", "hard", "advised", "tableful", "advised", "hard", "tableful", "advised"),
+}
+"""Mixes by turns, seed after seed."""
+
+
 def mix_of(seed: int, mix: str) -> str:
-    """Return ``hard`` or ``advised``: where both are asked for, seeds take turns."""
-    return ("hard", "advised")[seed % 2] if mix == "both" else mix
+    """Return the mix of one scene; where several are asked for, seeds take turns."""
+    turns = TURNS.get(mix, (mix,))
+    return turns[seed % len(turns)]
 
 
 def _save(
@@ -231,10 +239,10 @@ def parse(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--kind", help="only these pieces, comma separated")
     parser.add_argument(
         "--mix",
-        choices=(*MIXES, "both"),
+        choices=(*MIXES, *TURNS),
         default="hard",
-        help="as people are advised to photograph, anyhow, a table full, or the first\n"
-        "two by turns",
+        help="as people are advised to photograph, anyhow, a table full; by turns the\n"
+        "first two, or all",
     )
     parser.add_argument("--variant", help="Mitsuba variant; CUDA where there is one")
     parser.add_argument("--stride", type=int, default=1, help=argparse.SUPPRESS)

@@ -38,7 +38,8 @@ class Skin:
         base: Linear RGB; reflectance at normal incidence where metallic.
         rough: Roughness 0..1 of the principled model (its square is GGX alpha).
         metallic: Share of the metal's mirror against the diffuse.
-        stretch: Anisotropy 0..1, rougher round than along.
+        stretch: Anisotropy, from 0 to 1 rougher round than along, as drawing leaves it; from
+            0 to -1 rougher along, as scouring round it does.
         coat: Share of the surface under a clear coat of refractive index 1.5, 0 to 1.
         film: GGX alpha of that coat's own surface: 0.01 a mirror, 0.25 dull.
         height: Relief in mm.
@@ -60,6 +61,11 @@ class Skin:
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
         return self.rough.shape[0], self.rough.shape[1]
+
+
+def _stretch(rng: Rng) -> float:
+    """Return the anisotropy of a drawn wire or tube; one in four was scoured round."""
+    return float(rng.uniform(0.2, 0.85) * (1 if rng.random() < 0.75 else -1))
 
 
 def plain(
@@ -138,7 +144,7 @@ def copper(
         base=base.astype(np.float32),
         rough=np.clip(roughness, 0.1, 0.75).astype(np.float32),
         metallic=metallic.astype(np.float32),
-        stretch=np.full(shape, rng.uniform(0.2, 0.85) if drawn else 0.0, np.float32),
+        stretch=np.full(shape, _stretch(rng) if drawn else 0.0, np.float32),
         coat=np.zeros(shape, np.float32),
         film=np.full(shape, MIRROR, np.float32),
         height=height.astype(np.float32),
@@ -268,7 +274,7 @@ def metal(
         base=np.clip(base * (1 + 0.03 * lines[..., None]), 0.01, 1).astype(np.float32),
         rough=np.clip(rough + 0.25 * weight[..., 0] + 0.04 * cloud, 0.1, 0.8).astype(np.float32),
         metallic=np.clip(1 - 0.5 * weight[..., 0], 0.3, 1).astype(np.float32),
-        stretch=np.full(shape, 0.6 if drawn else 0.0, np.float32),
+        stretch=np.full(shape, _stretch(rng) if drawn else 0.0, np.float32),
         coat=np.zeros(shape, np.float32),
         film=np.full(shape, MIRROR, np.float32),
         height=(0.003 * cloud + 0.002 * lines - 0.004 * fine).astype(np.float32),

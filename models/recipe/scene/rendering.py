@@ -52,6 +52,17 @@ def under_coat(skin: Skin) -> NDArray[np.float32]:
     return np.clip(skin.rough * wider, 0, 1).astype(np.float32)
 
 
+def _turned(stretch: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the principled model's anisotropy for a skin's stretch.
+
+    Under a bump map the renderer's frame is turned by a quarter, so that its wide axis lies
+    along; the inverse of its aspect ratio, ``sqrt(1 - 0.9 a)``, turns it back.
+    """
+    grooved = np.clip(stretch, 0, 0.95)
+    turned = (1 - 1 / (1 - 0.9 * grooved)) / 0.9
+    return np.where(stretch < 0, -stretch, turned).astype(np.float32)
+
+
 def texture(mi: Any, array: NDArray[np.float32]) -> dict[str, Any]:  # noqa: ANN401
     """Return a map as the renderer's texture, its numbers as they are."""
     data = array if array.ndim == 3 else array[..., None]
@@ -84,7 +95,7 @@ def material(mi: Any, skin: Skin) -> dict[str, Any]:  # noqa: ANN401
                 "base_color": texture(mi, skin.base),
                 "roughness": texture(mi, under_coat(skin)),
                 "metallic": texture(mi, skin.metallic),
-                "anisotropic": texture(mi, skin.stretch),
+                "anisotropic": texture(mi, _turned(skin.stretch)),
                 "specular": 0.5,
             },
             # A conductor that does not absorb is a dielectric seen from outside.

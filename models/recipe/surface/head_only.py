@@ -30,7 +30,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import onnx
 import onnxruntime
 import torch
 from numpy.typing import NDArray
@@ -40,9 +39,10 @@ from torch.nn import functional
 from models.recipe.surface.augment import Sampler
 from models.recipe.surface.export import PIECE_FILE, export_head
 from models.recipe.surface.losses import PIECE_SHARES, piece_loss
-from models.recipe.surface.piece_head import PRESENCE, PieceAnswers, PieceHead
+from models.recipe.surface.piece_head import PieceAnswers, PieceHead
 from models.recipe.surface.piece_views import PieceBatch, piece_views
 from models.recipe.surface.store import read_store
+from models.recipe.surface.warm import shipped_head
 from vision.finish.surface import METADATA_FILE, MODEL_FILE
 
 RATE = 8e-4
@@ -54,8 +54,6 @@ MOST_CELLS, TRAINED_CELLS = 700, 200
 TAUGHT = ("presence", "strange")
 """Scores of the head's that go on being taught; the other answers are held to what they were.
 Leads of stranded cord taught a head that real things are stranded: 9 of 13 real steel pins."""
-LOOSE_METAL = 0.5
-"""How much it counts that loose metal is strange: to hold its tongue of a screw costs little."""
 EMA_DECAY = 0.99
 SAID_EVERY = 100
 REAL_SHARE = 0.4
@@ -101,7 +99,7 @@ def train_and_write(asked: argparse.Namespace) -> None:
     began = time.monotonic()
     before = tomllib.loads((asked.start / METADATA_FILE).read_text(encoding="utf-8"))
     first = shipped_head(asked.start / PIECE_FILE)
-    head = train(loose_metal_is_strange(kept), first, steps=asked.steps, seed=asked.seed)
+    head = train(kept, first, steps=asked.steps, seed=asked.seed)
     told = before["training"]
     told |= {f"head_{name}": int(kept[name]) for name in ("views", "photos", "real_photos")}
     told |= {
@@ -222,18 +220,6 @@ def batch_of(
     return features, PieceBatch(cover=cover, **truths)
 
 
-def loose_metal_is_strange(kept: Kept) -> Kept:
-    """Return the truths, loose screws, tools and gears asked for as strange.
-
-    They are of metal as some pieces of the trade are, and are none of them.
-    """
-    metal = kept["presence"][:, PRESENCE.index("other_metal")] > 0
-    loose = (kept["form"] < 0) & metal & (kept["strange_asked"] == 0)
-    strange = torch.where(loose, 1.0, kept["strange"])
-    told = torch.where(loose, LOOSE_METAL, kept["strange_asked"])
-    return kept | {"strange": strange, "strange_asked": told}
-
-
 def train(kept: Kept, first: PieceHead, *, steps: int, seed: int) -> PieceHead:
     """Return the running mean of a head trained from the first one."""
     head = copy.deepcopy(first).train()
@@ -311,32 +297,6 @@ def kept_answers(told: PieceAnswers, before: PieceAnswers, asked: PieceBatch) ->
 
 def _spread(weights: Tensor) -> Tensor:
     return weights.square().mean().sqrt().clamp_min(1e-3)
-
-
-def shipped_head(path: Path) -> PieceHead:
-    """Return the head that a shipped file holds.
-
-    Raises:
-        ValueError: A weight has no place or another shape.
-    """
-    graph = onnx.load(str(path)).graph
-    values = {i.name: onnx.numpy_helper.to_array(i) for i in graph.initializer}
-    head = PieceHead()
-    state = {}
-    # A linear layer's weight is exported transposed, under a number: the bias that is added
-    # to its product tells which layer it is.
-    products = {n.output[0]: n.input[1] for n in graph.node if n.op_type == "MatMul"}
-    for node in graph.node:
-        if node.op_type != "Add":
-            continue
-        names = {name: products.get(name) for name in node.input}
-        bias = next((n for n in names if n.endswith(".bias")), None)
-        weight = next((values.get(w) for w in names.values() if w is not None), None)
-        if bias is not None and weight is not None:
-            state[bias.removeprefix("head.").replace(".bias", ".weight")] = weight.T
-    state |= {n.removeprefix("head."): v for n, v in values.items() if n.startswith("head.")}
-    head.load_state_dict({n: torch.from_numpy(np.array(v)) for n, v in state.items()})
-    return head.eval()
 
 
 if __name__ == "__main__":

@@ -33,6 +33,9 @@ ABSENT_SHARE, ABSENT_CELLS = 0.004, 0.25
 """A finding is present from this share on, if it fills so many cells, or if it fills more;
 absent below; what is between is not asked."""
 
+LOOSE_METAL = 0.5
+"""How much it counts that loose metal is strange: to hold its tongue of a screw costs little."""
+
 _ORDER = list(Surface)
 _OF_SHARES = (
     Surface.COATED,
@@ -204,8 +207,8 @@ def _of_strangers(batch: Batch, cover: Tensor) -> dict[str, Tensor]:
     told["presence"][..., PRESENCE.index("not_metal")] = is_other.float()
     told["presence"][..., PRESENCE.index("other_metal")] = (~is_other).float()
     told["presence_asked"][..., len(SHARES) :] = known[..., None]
-    # Screws and coins are metal as other metals of the trade are; how strange is not told.
-    told["strange_asked"] = told["strange_asked"] * is_other
+    # Screws and coins are of metal as some pieces of the trade are, and are none of them.
+    told["strange_asked"] = told["strange_asked"] * torch.where(is_other, 1.0, LOOSE_METAL)
     return told
 
 

@@ -34,16 +34,16 @@ import numpy as np
 import torch
 from torch import Tensor, distributed, nn
 
-from models.recipe.surface.augment import PARTS, Sampler
+from models.recipe.surface.augment import PARTS, REAL_SHARE, Sampler
 from models.recipe.surface.evaluate import painted
-from models.recipe.surface.export import export_all
-from models.recipe.surface.losses import dense_loss, piece_loss
+from models.recipe.surface.export import PIECE_FILE, export_all
+from models.recipe.surface.losses import PLACE_SHARE, dense_loss, piece_loss, place_loss
 from models.recipe.surface.network import Deployed, SurfaceNet, load_encoder_weights
 from models.recipe.surface.piece_head import FORMS, PRESENCE, PieceAnswers, PieceHead
 from models.recipe.surface.piece_views import PieceBatch, counted_rates, piece_views
 from models.recipe.surface.store import CLASSES, Store, read_store
 from models.recipe.surface.views import Batch
-from models.recipe.surface.warm import from_onnx, measure_norms
+from models.recipe.surface.warm import from_onnx, measure_norms, shipped_head
 from vision.types import Surface
 
 HEAD_RATE = 2e-3
@@ -93,6 +93,7 @@ def parse(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--batch", type=int, default=112, help="views a step and card")
     parser.add_argument("--side-px", type=int, default=416, help="of a training view")
     parser.add_argument("--stored-px", type=int, default=1280, help="longer side kept of a photo")
+    parser.add_argument("--real-share", type=float, default=REAL_SHARE, help="of the views")
     parser.add_argument("--rate", type=float, default=1.0, help="times the usual rates")
     parser.add_argument("--workers", type=int, default=16, help="that read, for all cards")
     parser.add_argument("--seed", type=int, default=1)
@@ -166,6 +167,7 @@ def _sampler(asked: argparse.Namespace, device: torch.device, *, rank: int, worl
         seed=asked.seed + 1000 * rank,
         without=asked.without,
         real=real,
+        real_share=asked.real_share,
     )
 
 
@@ -200,6 +202,7 @@ def _start(asked: argparse.Namespace, sampler: Sampler, device: torch.device) ->
         shipped = asked.start / "surface.onnx"
         old = tomllib.loads(shipped.with_suffix(".toml").read_text())["classes"]
         from_onnx(both.net, shipped, old=old, new=[str(s) for s in Surface])
+        both.head.load_state_dict(shipped_head(asked.start / PIECE_FILE).state_dict())
     both = both.to(device, memory_format=torch.channels_last)
     if shipped is not None:
         measure_norms(both.net, [sampler.draw(asked.batch).rgb for _ in range(NORM_BATCHES)])
@@ -284,12 +287,13 @@ def _losses(
 ) -> tuple[Tensor, dict[str, Tensor]]:
     with _mixed(device):
         rgb = batch.rgb.contiguous(memory_format=torch.channels_last)
-        logits, tarnish, features, outline = both.net(rgb)
+        logits, tarnish, features, outline, places = both.net(rgb)
     # The head's pooling adds up thousands of cells: in full precision.
     answers: PieceAnswers = both.head(features.float(), pieces.cover)
     dense, parts = dense_loss(logits.float(), tarnish.float(), outline.float(), batch, weight)
     piece, more = piece_loss(answers, pieces)
-    return dense + piece, parts | more
+    apart = place_loss(places.float(), batch)
+    return dense + piece + PLACE_SHARE * apart, parts | more | {"places": apart}
 
 
 def _averaged(parameters: list[nn.Parameter], share: float) -> float:
@@ -430,7 +434,7 @@ def learned_rates(counted: Tensor) -> dict[str, Any]:
 def _save_views(batch: Batch, kept: Both, path: Path, device: torch.device) -> None:
     """Draw training views over their truth over the network's answer."""
     with _mixed(device):
-        logits, _, _, outline = (part.float() for part in kept.net(batch.rgb))
+        logits, _, _, outline, _ = (part.float() for part in kept.net(batch.rgb))
     rows = []
     for i in range(len(batch.rgb)):
         rgb = batch.rgb[i].permute(1, 2, 0).cpu().numpy().astype(np.uint8)

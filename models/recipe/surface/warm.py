@@ -15,6 +15,7 @@ import torch
 from torch import Tensor, nn
 
 from models.recipe.surface.network import SurfaceNet, _ConvBn
+from models.recipe.surface.piece_head import PieceHead
 
 LIKE = {"insulation": ("coated", 0.5), "stranger": ("table", 3.0)}
 """The old class from which a new one starts, and how much less likely it is at first."""
@@ -47,8 +48,8 @@ def from_onnx(net: SurfaceNet, path: Path, *, old: Sequence[str], new: Sequence[
     norms = {id(m.conv): m.bn for m in net.modules() if isinstance(m, _ConvBn)}
     with torch.no_grad():
         for name, conv in modules.items():
-            if not isinstance(conv, nn.Conv2d):
-                continue
+            if not isinstance(conv, nn.Conv2d) or name not in theirs:
+                continue  # a head that the old network did not have starts afresh
             weight, bias = theirs[name]
             if conv is net.classify:
                 likes = [(c, 0.0) if c in old else LIKE[c] for c in new]
@@ -113,3 +114,31 @@ def measure_norms(net: SurfaceNet, views: Sequence[Tensor]) -> None:
         # Before: y + bias. Now: scale * (y / s - m / s) / sqrt(1 + eps) + shift.
         norm.weight.copy_((spread * (1.0 + norm.eps) ** 0.5).float())
         norm.bias.add_(mean.float())
+
+
+def shipped_head(path: Path) -> PieceHead:
+    """Return the head that a shipped file holds.
+
+    Raises:
+        ValueError: A weight has no place or another shape.
+    """
+    import onnx
+
+    graph = onnx.load(str(path)).graph
+    values = {i.name: onnx.numpy_helper.to_array(i) for i in graph.initializer}
+    head = PieceHead()
+    state = {}
+    # A linear layer's weight is exported transposed, under a number: the bias that is added
+    # to its product tells which layer it is.
+    products = {n.output[0]: n.input[1] for n in graph.node if n.op_type == "MatMul"}
+    for node in graph.node:
+        if node.op_type != "Add":
+            continue
+        names = {name: products.get(name) for name in node.input}
+        bias = next((n for n in names if n.endswith(".bias")), None)
+        weight = next((values.get(w) for w in names.values() if w is not None), None)
+        if bias is not None and weight is not None:
+            state[bias.removeprefix("head.").replace(".bias", ".weight")] = weight.T
+    state |= {n.removeprefix("head."): v for n, v in values.items() if n.startswith("head.")}
+    head.load_state_dict({n: torch.from_numpy(v.copy()) for n, v in state.items()})
+    return head.eval()

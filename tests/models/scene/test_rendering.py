@@ -50,3 +50,58 @@ def test_a_rendered_card_lies_where_its_outline_says() -> None:
         assert values.min() == pytest.approx(max(edge.min(), 0), abs=1.0)
     assert photo.dtype == np.uint8
     assert photo.std() > 5
+
+
+@pytest.mark.skipif(
+    importlib.util.find_spec("mitsuba") is None, reason="Mitsuba is not installed here"
+)
+def test_grooves_along_a_wire_widen_its_highlight_round_it() -> None:
+    # Ward, "Measuring and modeling anisotropic reflection" (SIGGRAPH 1992): light spreads
+    # across brushed lines, not along them.
+    from models.recipe.look.finishes import Skin
+    from models.recipe.scene.meshes import outward, sweep
+    from models.recipe.scene.rendering import load_mitsuba, material
+
+    mi = load_mitsuba()
+    turn = np.linspace(0, 2 * np.pi, 65)
+    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    path = np.stack([np.linspace(-30, 30, 40), np.zeros(40), np.zeros(40)], axis=1)
+    body = outward(sweep(path, (5 * circle, circle), caps=False))
+
+    def spans(stretch: float) -> tuple[int, int]:
+        """Pixels above half of the brightest, along and round."""
+
+        def flat(value: float) -> np.ndarray:
+            return np.full((8, 8), value, np.float32)
+
+        skin = Skin(
+            base=np.full((8, 8, 3), 0.6, np.float32), rough=flat(0.35), metallic=flat(1.0),
+            stretch=flat(stretch), coat=flat(0.0), film=flat(0.1), height=flat(0.0),
+            label=np.zeros((8, 8), np.uint8), level=flat(0.0),
+        )  # fmt: skip
+        props = mi.Properties()
+        props["surface"] = mi.load_dict(material(mi, skin))
+        mesh = mi.Mesh("wire", len(body.points), len(body.faces), props=props,
+                       has_vertex_normals=True, has_vertex_texcoords=True)  # fmt: skip
+        told = mi.traverse(mesh)
+        told["vertex_positions"] = body.points.ravel().astype(np.float32)
+        told["vertex_normals"] = body.normals.ravel().astype(np.float32)
+        told["vertex_texcoords"] = body.uv.ravel().astype(np.float32)
+        told["faces"] = body.faces.ravel().astype(np.uint32)
+        told.update()
+        look = mi.ScalarTransform4f().look_at([0, 0, 300], [0, 0, 0], [0, 1, 0])
+        scene = mi.load_dict({
+            "type": "scene", "how": {"type": "direct"}, "wire": mesh,
+            "lamp": {"type": "point", "position": [0, 0, 400], "intensity": 1e5},
+            "eye": {"type": "perspective", "fov": 12, "to_world": look,
+                    "film": {"type": "hdrfilm", "width": 256, "height": 128,
+                             "rfilter": {"type": "box"}},
+                    "sampler": {"type": "independent", "sample_count": 32}},
+        })  # fmt: skip
+        seen = np.array(mi.render(scene))[..., 0]
+        bright = seen > seen.max() / 2
+        return int(bright[64].sum()), int(bright[:, 128].sum())
+
+    along, around = zip(*(spans(s) for s in (-0.85, 0.0, 0.85)), strict=True)
+    assert along[0] > along[1] > along[2]
+    assert around[0] < around[1] < around[2]

@@ -212,7 +212,7 @@ def test_features_kept_for_the_head_are_those_under_its_covers() -> None:
 
 
 def test_a_shipped_head_is_had_back_from_its_file() -> None:
-    head = head_only.shipped_head(ROOT / "models" / "piece.onnx")
+    head = warm.shipped_head(ROOT / "models" / "piece.onnx")
     graph = DeployedHead(head)
     session = onnxruntime.InferenceSession(str(ROOT / "models" / "piece.onnx"))
     rng = np.random.default_rng(1)
