@@ -20,6 +20,9 @@ DISC_PX = 160
 BLURS = (0.02, 0.06, 0.14, 0.3, 0.6)
 """Widths of the surroundings' copies, radians."""
 
+COARSE_FROM_PX = 4.0
+"""Blurs from this width on are made on half as many points each way, from twice on a quarter."""
+
 RIM = 1.15
 """The copies reach so far below the horizon, of a quarter turn."""
 
@@ -123,8 +126,7 @@ def around(light: Light, camera: Camera, at: Array, *, albedo: Array) -> Around:
     irradiance = (sky * level[..., None]).sum(axis=(0, 1))
     sky[below] = albedo * irradiance / np.pi
     step = np.pi * RIM / DISC_PX
-    # In double precision: sums that run over a sun leave less than nothing behind it.
-    blurred = [cv2.GaussianBlur(sky, (0, 0), width / step) for width in BLURS]
+    blurred = [_blurred(sky, width / step) for width in BLURS]
     copies = np.maximum(np.stack(blurred), 0).astype(np.float32)
     coarse = slice(2, None, 5)
     return Around(
@@ -135,3 +137,13 @@ def around(light: Light, camera: Camera, at: Array, *, albedo: Array) -> Around:
             (copies[2] * (cell * (reach < 1) * 25)[..., None])[coarse, coarse].reshape(-1, 3),
         ),
     )
+
+
+def _blurred(sky: Array, width_px: float) -> Array:
+    """Return a blurred copy; a wide blur is made on fewer points, which it cannot show."""
+    # In double precision: sums that run over a sun leave less than nothing behind it.
+    times = 1 if width_px < COARSE_FROM_PX else 2 if width_px < 2 * COARSE_FROM_PX else 4
+    side = DISC_PX // times
+    small = cv2.resize(sky, (side, side), interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), width_px / times)
+    return np.asarray(cv2.resize(small, (DISC_PX, DISC_PX), interpolation=cv2.INTER_LINEAR))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,7 @@ class Light:
     irradiance: Array
 
 
+@cache
 def _angles() -> tuple[Array, Array]:
     theta = (np.arange(ENV_ROWS) + 0.5) / ENV_ROWS * np.pi
     phi = (np.arange(ENV_COLUMNS) + 0.5) / ENV_COLUMNS * 2 * np.pi
