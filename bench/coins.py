@@ -168,9 +168,9 @@ def _px_per_mm(
     at = np.array([[x, y] for _, x, y in coins])
     sizes = []
     for one in detect_coins(photo, places=places):
-        away = np.hypot(*(at - one.centre_px).T)
-        if away.min() < 0.3 * one.major_px:
-            sizes.append(one.major_px / coin(coins[int(away.argmin())][0]).diameter_mm)
+        away = np.hypot(*(at - one.ellipse.centre_px).T)
+        if away.min() < 0.3 * one.ellipse.major_px:
+            sizes.append(one.ellipse.major_px / coin(coins[int(away.argmin())][0]).diameter_mm)
     return float(np.median(sizes))
 
 

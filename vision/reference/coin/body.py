@@ -104,12 +104,17 @@ class _Outlines:
         return _Outlines(face=self.face[rows], wall=self.wall[rows], rays=self.rays)
 
 
-@lru_cache(maxsize=1)
 def planes_tried() -> FloatArray:
     """``(n, 2)`` angles of the planes tried across and down, radians, on an even grid."""
-    at = np.radians(np.arange(-MAX_TILT_DEG, MAX_TILT_DEG + STEP_DEG / 2, STEP_DEG))
+    return planes_within(MAX_TILT_DEG, STEP_DEG)
+
+
+@lru_cache(maxsize=2)
+def planes_within(most_deg: float, step_deg: float) -> FloatArray:
+    """``(n, 2)`` angles across and down of planes tilted no more, radians, on an even grid."""
+    at = np.radians(np.arange(-most_deg, most_deg + step_deg / 2, step_deg))
     across, down = (grid.ravel() for grid in np.meshgrid(at, at))
-    keep = np.hypot(across, down) <= np.radians(MAX_TILT_DEG) + 1e-9
+    keep = np.hypot(across, down) <= np.radians(most_deg) + 1e-9
     return np.column_stack([across[keep], down[keep]])
 
 
@@ -199,13 +204,19 @@ def image_of_plane(slopes: FloatArray, ray: FloatArray) -> tuple[FloatArray, Flo
         ``(n, 2, 2)`` derivative by two perpendicular steps on the plane, ``(n, 2)`` by a
         step along the normal away from the camera; both at unit depth and focal length.
     """
+    right, other, normal = frames_of(slopes)
+    turn = np.stack([right, other], axis=-1)  # n, 3, 2
+    by_place = turn[:, :2] - ray[None, :, None] * turn[:, 2:3]
+    return by_place, normal[:, :2] - ray * normal[:, 2:]
+
+
+def frames_of(slopes: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Two perpendicular unit vectors on each plane and its normal away from the camera."""
     normal = np.column_stack([slopes, np.ones(len(slopes))])
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     right = np.array([1.0, 0.0, 0.0]) - normal[:, :1] * normal
     right /= np.linalg.norm(right, axis=1, keepdims=True)
-    turn = np.stack([right, np.cross(normal, right)], axis=-1)  # n, 3, 2
-    by_place = turn[:, :2] - ray[None, :, None] * turn[:, 2:3]
-    return by_place, normal[:, :2] - ray * normal[:, 2:]
+    return right, np.cross(normal, right), normal
 
 
 def long_axis(by_place: FloatArray) -> FloatArray:

@@ -10,14 +10,12 @@ used, not only suffered: size and tilt come from the coin as a body (`vision.ref
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import exp, hypot, pi, sqrt
+from math import exp, hypot, sqrt
 
 import numpy as np
 
 from vision.problems import photo_error
 from vision.reference.coin.body import look_at_body
-from vision.reference.coin.colours import Face
 from vision.reference.coin.discs import find_discs
 from vision.reference.coin.ellipse import Ellipse
 from vision.reference.coin.kinds import Coin, coin
@@ -25,7 +23,7 @@ from vision.reference.coin.naming import pick
 from vision.reference.coin.outline import Disc
 from vision.reference.coin.tilt import plane_of_coins
 from vision.reference.places import Place
-from vision.types import FloatArray, Photo, Scale
+from vision.types import Photo, Scale
 
 U_THICKNESS_MM = 0.2
 """Height of the rim's edge over the table: bevel, wear, and thicknesses not verified."""
@@ -68,95 +66,38 @@ nothing. Of 171 real coins cut out with bits of their neighbours two were off by
 astray by those: they score 0.21 and 0.26. The lowest of some 90 outlines that are right, a dark
 coin on dark wood, scores 0.30."""
 
+OUTLINE_POINTS = 72  # told of each outline
 ECCENTRICITY_REL = 0.0008  # long axis against diameter at 150 mm and 30 degrees
 LENS_REL = 0.002  # left over after the phone's own correction: assumed, no source
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CoinEllipse:
-    """One coin-like disc on the photo.
-
-    Attributes:
-        centre_px: ``(x, y)`` of the outline's centre.
-        major_px: Long axis, whole length.
-        minor_px: Short axis, whole length.
-        angle_deg: Direction of the long axis from x towards y.
-        residual_px: RMS distance of the edge points from the ellipse.
-        score: How much it looks like a coin, 0 to 1.
-        face: Its colours.
-    """
-
-    centre_px: tuple[float, float]
-    major_px: float
-    minor_px: float
-    angle_deg: float
-    residual_px: float
-    score: float
-    face: Face
-
-    @property
-    def ellipse(self) -> Ellipse:
-        """The outline alone."""
-        return Ellipse(
-            centre_px=self.centre_px,
-            major_px=self.major_px,
-            minor_px=self.minor_px,
-            angle_deg=self.angle_deg,
-        )
-
-    def outline_px(self, n: int = 72) -> FloatArray:
-        """``(n, 2)`` points around the outline."""
-        return self.ellipse.points(n)
-
-
-def detect_coins(photo: Photo, *, places: Sequence[Place]) -> tuple[CoinEllipse, ...]:
+def detect_coins(photo: Photo, *, places: Sequence[Place]) -> list[Disc]:
     """Find every coin-like disc that lies whole in the photo, best first.
 
     Args:
         photo: The photo.
-        places: Where they may lie; what lies elsewhere is no coin, nor is what fills too
-            little of its place, like a print on a card.
+        places: Where they may lie; what lies elsewhere is no coin, nor are discs that fill, with
+            their fellows there, too little of their place, like a print on a card.
     """
     found = [
-        _coin_ellipse(disc)
+        disc
         for disc in find_discs(photo.rgb, places=places)
         if disc.ellipse.major_px >= MIN_DETECTED_PX
     ]
-    return tuple(_at_places(found, places))
-
-
-def _at_places(found: Sequence[CoinEllipse], places: Sequence[Place]) -> list[CoinEllipse]:
-    """Those on a patch that they, with their fellows there, fill for the most part."""
     good: set[int] = set()
     for place in places:
-        there = [n for n, one in enumerate(found) if _is_on(one, place)]
-        area = sum(pi / 4 * found[n].major_px * found[n].minor_px for n in there)
+        there = [n for n, disc in enumerate(found) if _is_on(disc.ellipse, place)]
+        area = sum(found[n].ellipse.area_px for n in there)
         if area > MIN_PATCH_SHARE * place.area_px:
             good.update(there)
-    return [one for n, one in enumerate(found) if n in good]
+    return [found[n] for n in sorted(good)]
 
 
-def _is_on(one: CoinEllipse, place: Place) -> bool:
+def _is_on(ellipse: Ellipse, place: Place) -> bool:
     x, y, w, h = place.box_px
-    across, down = (one.centre_px[0] - x) / w, (one.centre_px[1] - y) / h
+    across, down = (ellipse.centre_px[0] - x) / w, (ellipse.centre_px[1] - y) / h
     low, high = -PATCH_MARGIN, 1 + PATCH_MARGIN
     return low < across < high and low < down < high
-
-
-def _coin_ellipse(disc: Disc) -> CoinEllipse:
-    ellipse = disc.ellipse
-    return CoinEllipse(
-        centre_px=ellipse.centre_px,
-        major_px=ellipse.major_px,
-        minor_px=ellipse.minor_px,
-        angle_deg=ellipse.angle_deg,
-        residual_px=disc.residual_px,
-        score=disc.support,
-        face=disc.face,
-    )
-
-
-# -- the scale ---------------------------------------------------------------
 
 
 def scale_from_coin(photo: Photo, reference: str, *, places: Sequence[Place]) -> Scale:
@@ -178,19 +119,16 @@ def scale_from_coin(photo: Photo, reference: str, *, places: Sequence[Place]) ->
     if not found:
         raise photo_error("no_reference.coin", coin=named.name)
     picked = pick(
-        np.array([one.major_px for one in found]),
+        np.array([one.ellipse.major_px for one in found]),
         [one.face for one in found],
-        np.array([one.score for one in found]),
+        np.array([one.support for one in found]),
         named=named,
     )
-    return _scale(photo, named, tuple(found[i] for i in picked), found)
+    return _scale(photo, named, [found[i] for i in picked[:MOST_COINS]], found)
 
 
-def _scale(
-    photo: Photo, named: Coin, picked: tuple[CoinEllipse, ...], found: tuple[CoinEllipse, ...]
-) -> Scale:
-    picked = picked[:MOST_COINS]
-    major = float(np.exp(np.mean(np.log([one.major_px for one in picked]))))
+def _scale(photo: Photo, named: Coin, picked: list[Disc], found: list[Disc]) -> Scale:
+    major = float(np.exp(np.mean(np.log([one.ellipse.major_px for one in picked]))))
     if major < MIN_REFERENCE_PX:
         raise photo_error(
             "reference_too_small.coin", coin=named.name, across_px=major, least_px=MIN_REFERENCE_PX
@@ -202,7 +140,7 @@ def _scale(
         look_at_body(
             photo.rgb,
             one.ellipse,
-            ray=(np.array(one.centre_px) - middle) / focal,
+            ray=(np.array(one.ellipse.centre_px) - middle) / focal,
             thickness_share=thickness_share,
         )
         for one in picked
@@ -210,24 +148,23 @@ def _scale(
     clear = [n for n, look in enumerate(looks) if look.scores.max() > LEAST_BODY]
     if not clear:
         raise photo_error("reference_unclear", coin=named.name)
-    picked, bodies = tuple(picked[n] for n in clear), [looks[n] for n in clear]
-    residuals = [one.residual_px / one.major_px for one in picked]
+    picked, bodies = [picked[n] for n in clear], [looks[n] for n in clear]
     plane = plane_of_coins(
         [one.ellipse for one in picked],
-        residuals=residuals,
+        residuals=[one.residual_px / one.ellipse.major_px for one in picked],
         thickness_share=thickness_share,
         focal_px=focal,
         middle_px=middle,
         bodies=bodies,
     )
-    centre = np.mean([one.centre_px for one in picked] + plane.shift_px, axis=0)
+    centre = np.mean([one.ellipse.centre_px for one in picked] + plane.shift_px, axis=0)
     mm_per_px = (named.diameter_mm - BEVEL_MM) / exp(plane.log_size)
     n = len(picked)
     # Equal coins share light and table, so half of the doubt stays however many there are.
     which = float(np.sqrt(np.mean([look.u_log_major**2 for look in bodies])))
     outline = hypot(U_OUTLINE_REL, U_OUTLINE_PX / major, which) * sqrt(0.25 + 0.75 / n)
     if n > 1:
-        logs = np.log([one.major_px for one in picked])
+        logs = np.log([one.ellipse.major_px for one in picked])
         outline = max(outline, float(logs.std(ddof=1)) / sqrt(n))
     depth = focal * mm_per_px
     mm_from_px, camera = plane.mm_from_px(centre, depth_mm=depth, focal_px=focal, middle_px=middle)
@@ -248,7 +185,7 @@ def _scale(
         budget=budget,
         tilt_deg=plane.tilt_deg,
         residual_px=float(np.sqrt(np.mean([one.residual_px**2 for one in picked]))),
-        outlines_px=tuple(one.outline_px() for one in found),
+        outlines_px=tuple(one.ellipse.points(OUTLINE_POINTS) for one in found),
         face_height_mm=named.thickness_mm,
         camera_mm=(float(camera[0]), float(camera[1]), height),
         u_camera_rel=hypot(u_focal, plane.u_log_cosine),

@@ -41,6 +41,11 @@ class Ellipse:
         """Short over long axis, 0 to 1."""
         return self.minor_px / self.major_px
 
+    @property
+    def area_px(self) -> float:
+        """Photo pixels it covers."""
+        return pi / 4 * self.major_px * self.minor_px
+
     def points(self, n: int) -> FloatArray:
         """``(n, 2)`` points around the ellipse, evenly in its own angle."""
         t = np.linspace(0.0, 2 * pi, n, endpoint=False)

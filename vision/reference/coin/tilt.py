@@ -29,7 +29,9 @@ from vision.reference.coin.body import (
     U_LOG_FOUND,
     BodyLook,
     between_planes,
+    frames_of,
     image_of_plane,
+    planes_within,
     slopes_of,
 )
 from vision.reference.coin.ellipse import Ellipse
@@ -87,13 +89,6 @@ class CoinPlane:
     u_log_size: float
     shift_px: FloatArray
 
-    @property
-    def normal(self) -> FloatArray:
-        """``(3,)`` unit normal, away from the camera."""
-        n = np.array([*self.slopes, 1.0])
-        unit: FloatArray = n / np.linalg.norm(n)
-        return unit
-
     def mm_from_px(
         self, centre_px: FloatArray, *, depth_mm: float, focal_px: float, middle_px: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
@@ -106,10 +101,8 @@ class CoinPlane:
             middle_px: ``(2,)`` principal point.
         """
         ray = np.array([*((centre_px - middle_px) / focal_px), 1.0])
-        normal = self.normal
-        right = np.array([1.0, 0.0, 0.0]) - normal[0] * normal
-        right /= np.linalg.norm(right)
-        turn = np.column_stack([right, np.cross(normal, right)])
+        right, other, normal = (axis[0] for axis in frames_of(self.slopes[None]))
+        turn = np.column_stack([right, other])
         centre = depth_mm * ray
         lens = np.array([[focal_px, 0, middle_px[0]], [0, focal_px, middle_px[1]], [0, 0, 1]])
         mm_from_px = np.linalg.inv(lens @ np.column_stack([turn, centre]))
@@ -118,25 +111,12 @@ class CoinPlane:
 
 
 @lru_cache(maxsize=1)
-def _angles() -> FloatArray:
-    """``(n, 2)`` angles across and down of the planes weighed, radians."""
-    at = np.radians(np.arange(-MAX_TILT_DEG, MAX_TILT_DEG + STEP_DEG / 2, STEP_DEG))
-    across, down = (grid.ravel() for grid in np.meshgrid(at, at))
-    keep = np.hypot(across, down) <= np.radians(MAX_TILT_DEG)
-    return np.column_stack([across[keep], down[keep]])
-
-
-@lru_cache(maxsize=1)
-def _slopes() -> tuple[FloatArray, FloatArray]:
-    """``(n, 2)`` slopes of these planes and their log weight before any look."""
-    angles = _angles()
-    tilt = np.hypot(*angles.T)
-    return slopes_of(angles), -0.5 * (tilt / np.radians(U_TILT_USUAL_DEG)) ** 2
-
-
-@lru_cache(maxsize=1)
-def _between() -> tuple[NDArray[np.int64], FloatArray]:
-    return between_planes(_angles())
+def _planes() -> tuple[FloatArray, FloatArray, NDArray[np.int64], FloatArray]:
+    """Slopes of the planes weighed, their log weight before any look, and which of the planes
+    that bodies were tried on lie around each, with their shares."""
+    angles = planes_within(MAX_TILT_DEG, STEP_DEG)
+    usual = -0.5 * (np.hypot(*angles.T) / np.radians(U_TILT_USUAL_DEG)) ** 2
+    return slopes_of(angles), usual, *between_planes(angles)
 
 
 def plane_of_coins(
@@ -159,9 +139,9 @@ def plane_of_coins(
         bodies: Of each coin, how well every plane shows it; none where only the outlines
             are known.
     """
-    slopes, logs = _slopes()
+    slopes, usual, rows, share = _planes()
     rays = (np.array([one.centre_px for one in ellipses]) - middle_px) / focal_px
-    logs = logs.copy()
+    logs = usual.copy()
     sizes = np.empty((len(slopes), len(ellipses)))
     shifts = np.zeros((len(slopes), len(ellipses), 2))
     for n, (one, residual, ray) in enumerate(zip(ellipses, residuals, rays, strict=True)):
@@ -174,7 +154,6 @@ def plane_of_coins(
         like_ellipse = -0.5 * miss**2 - 2 * np.log(u_stretch)
         log_major = np.full(len(slopes), np.log(one.major_px))
         if bodies:
-            rows, share = _between()
             log_major = (bodies[n].log_major[rows] * share).sum(axis=1)
             centres = (bodies[n].centres_px[rows] * share[..., None]).sum(axis=1)
             shifts[:, n] = centres - one.centre_px
@@ -223,8 +202,7 @@ def _seen_stretch(
     half, trace = 0.5 * (square[:, 0, 0] - square[:, 1, 1]), square[:, 0, 0] + square[:, 1, 1]
     apart = np.hypot(half, square[:, 0, 1])
     ratio = np.sqrt(np.maximum(trace / 2 - apart, 1e-9) / (trace / 2 + apart))
-    normal = np.column_stack([slopes, np.ones(len(slopes))])
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    _, _, normal = frames_of(slopes)
     line = np.array([*ray, 1.0]) / np.sqrt(1 + ray @ ray)
     slant = np.sqrt(np.maximum(1 - (normal @ line) ** 2, 0.0))
     wall = wall_share * slant

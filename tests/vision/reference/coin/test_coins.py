@@ -205,8 +205,8 @@ def test_a_round_thing_elsewhere_is_no_coin() -> None:
     there = place_about(70, 520, 60, fill=0.98)
     assert len(detect_coins(photo, places=[here])) == 1
     assert len(detect_coins(photo, places=[here, there])) == 1
-    assert detect_coins(photo, places=[there]) == ()
-    assert detect_coins(photo, places=[]) == ()
+    assert detect_coins(photo, places=[there]) == []
+    assert detect_coins(photo, places=[]) == []
 
 
 def test_coins_that_touch_are_both_found_on_their_patch() -> None:
@@ -219,7 +219,7 @@ def test_coins_that_touch_are_both_found_on_their_patch() -> None:
     found = detect_coins(photo, places=[place])
     for one in coins:
         middle = camera.project(np.array([one.at_mm]), one.thickness_mm)[0]
-        assert min(np.hypot(*(np.array(f.centre_px) - middle)) for f in found) < 4
+        assert min(np.hypot(*(np.array(f.ellipse.centre_px) - middle)) for f in found) < 4
     assert len(found) == 2
 
 
@@ -228,7 +228,7 @@ def test_a_round_print_on_something_large_is_no_coin() -> None:
     x, y = patches(mask)[0].centre_px
     radius = patches(mask)[0].radius_px
     wide = replace(place_about(x, y, 2 * radius, fill=0.9), discs_px=np.array([[x, y, radius]]))
-    assert detect_coins(photo, places=[wide]) == ()
+    assert detect_coins(photo, places=[wide]) == []
 
 
 # -- refusals ----------------------------------------------------------------
@@ -276,7 +276,9 @@ def test_an_outline_that_is_none_of_the_coin_is_refused(
     places = patches(coin_mask(camera, [drawn(key)]))
     (found,) = detect_coins(photo, places=places)
     # As on a real photo, where edges of the neighbours made a ring a quarter too large.
-    wrong = replace(found, major_px=1.3 * found.major_px, minor_px=1.3 * found.minor_px)
+    seen = found.ellipse
+    larger = replace(seen, major_px=1.3 * seen.major_px, minor_px=1.3 * seen.minor_px)
+    wrong = replace(found, ellipse=larger)
     monkeypatch.setattr(coins, "detect_coins", lambda *_, **__: (wrong,))
     with pytest.raises(PhotoError) as refused:
         scale_from_coin(photo, key, places=places)
@@ -316,21 +318,21 @@ def test_coins_of_a_phone_photo_are_found_and_nothing_else(white_9: Photo) -> No
     found = detect_coins(white_9, places=seen_places(white_9))
     assert len(found) >= 11  # of 14; the network misses two
     for coin_seen in found:
-        x, y = coin_seen.centre_px
+        x, y = coin_seen.ellipse.centre_px
         assert min(np.hypot(x - cx, y - cy) for cx, cy in WHITE_9) < 25, (x, y)
 
 
 def test_ratios_of_coins_on_a_phone_photo_are_right(white_9: Photo) -> None:
     """One coin as the reference, the others measured; the plane's slant taken out."""
     found = detect_coins(white_9, places=seen_places(white_9))
-    centres = np.array([c.centre_px for c in found])
+    centres = np.array([c.ellipse.centre_px for c in found])
     true = np.array(
         [
             min(WHITE_9.items(), key=lambda k: np.hypot(k[0][0] - x, k[0][1] - y))[1]
             for x, y in centres
         ]
     )
-    logs = np.log([c.major_px for c in found]) - np.log(true)
+    logs = np.log([c.ellipse.major_px for c in found]) - np.log(true)
     slope = np.column_stack([np.ones(len(logs)), (centres - centres.mean(axis=0)) / 1000])
     weight = np.ones(len(logs))
     for _ in range(20):  # least absolute deviations
@@ -361,7 +363,7 @@ def test_a_named_coin_among_fourteen_gives_one_and_the_same_scale() -> None:
 def test_equal_coins_on_warm_wood_are_one_size() -> None:
     photo = load_photo_file(REAL / "euro_5c_wood.jpg")
     found = detect_coins(photo, places=seen_places(photo))
-    majors = np.array([c.major_px for c in found])
+    majors = np.array([c.ellipse.major_px for c in found])
     middle = float(np.median(majors))
     near = np.abs(majors / middle - 1)
     assert len(found) >= 40  # of 51 labelled; some lie in the lamp's glare or are covered
