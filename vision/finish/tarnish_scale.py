@@ -12,7 +12,7 @@ from functools import cache
 import cv2
 import numpy as np
 
-from vision.finish.film import film_colours
+from vision.finish.film import film_rgb
 from vision.types import FloatArray, Image
 
 # Level, film of Cu2O in nm, weight of the diffuse brown over the film, metallic share. The
@@ -50,7 +50,7 @@ def surface_colours(levels: FloatArray) -> tuple[FloatArray, FloatArray]:
     film = np.zeros((len(levels), 3))
     for offset, part in zip(around, share, strict=True):
         thick = np.maximum(nm * (1 + FILM_SPREAD * offset), 0)
-        film += part * np.maximum(film_colours(thick).linear_rgb, 0)
+        film += part * np.maximum(film_rgb(thick), 0)
     dark = np.clip((levels - 0.5) / 0.25, 0, 1)[:, None]
     black = np.clip((levels - 0.75) / 0.25, 0, 1)[:, None]
     brown = _RED_BROWN * (1 - dark) + _DARK_BROWN * dark
