@@ -391,11 +391,11 @@ def _exit_code(outcomes: Sequence[PhotoOutcome]) -> int:
 
 
 def _sheet(arguments: argparse.Namespace) -> int:
-    from app.files import write_whole
-    from vision.reference.sheet import write_sheet
+    from app.files import write_bytes_whole
+    from app.printed_sheet import sheet_pdf
 
     try:
-        write_whole(arguments.out, lambda part: write_sheet(part, paper=arguments.paper))
+        write_bytes_whole(arguments.out, sheet_pdf(arguments.paper))
     except OSError as fault:
         raise CuproscopeError(f"can't be written: {fault}", where=str(arguments.out)) from fault
     print(f"{arguments.out}: print at 100 %, then check that the bar is 50.0 mm long.")

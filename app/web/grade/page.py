@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import streamlit as st
 
 from app.grading import GradedPiece
 from app.how import TAPPED, fix_with
+from app.printed_sheet import sheet_pdf
 from app.records.own_rates import own_rates
 from app.request import Request
 from app.web.buyers import sheet_for
@@ -178,23 +177,13 @@ def _sheet_to_print() -> None:
             for paper, title in PAPERS.items():
                 st.download_button(
                     f"Sheet, {title} (PDF)",
-                    partial(printed_sheet, paper),
+                    partial(sheet_pdf, paper),
                     f"cuproscope-sheet-{paper}.pdf",
                     "application/pdf",
                     icon=":material/print:",
                     key=f"sheet-{paper}",
                     on_click="ignore",
                 )
-
-
-def printed_sheet(paper: str) -> bytes:
-    """Return the printed reference sheet as PDF."""
-    from vision.reference.sheet import write_sheet
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "sheet.pdf"
-        write_sheet(path, paper=paper)
-        return path.read_bytes()
 
 
 def _choose_photo(here: Visit) -> None:

@@ -8,7 +8,6 @@ import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
-import pypdfium2
 import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
@@ -171,11 +170,6 @@ def test_a_folder_that_cant_be_written_is_told_not_thrown(
     at = hand_in(page, "bar.jpg", BUSBAR.read_bytes())
     assert not at.exception
     assert "could not be kept" in words(at)
-
-
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_the_sheet_to_print_is_one_page(paper: str) -> None:
-    assert len(pypdfium2.PdfDocument(grade_page.printed_sheet(paper))) == 1
 
 
 def test_pieces_of_one_photo_are_shown_from_near(page: AppTest) -> None:

@@ -1,18 +1,18 @@
 """The printed sheet: what is on the page is what the geometry says."""
 
 from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pypdfium2
 import pytest
 
+from app.printed_sheet import sheet_pdf
 from rules.errors import ContractError, PhotoError
 from tests.vision.flat_scenes import camera_over, photo_of
 from vision.reference.markers import detect_markers
 from vision.reference.scale import detect_scale
-from vision.reference.sheet import PATCH_CODES, sheet_geometry, write_sheet
+from vision.reference.sheet import PATCH_CODES, sheet_geometry
 from vision.types import FloatArray, Image, Photo, Scale
 
 DPI = 254  # 10 px/mm
@@ -20,16 +20,12 @@ DPI = 254  # 10 px/mm
 
 @cache
 def page(paper: str, dpi: int = DPI) -> Image:
-    import tempfile
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "sheet.pdf"
-        write_sheet(path, paper=paper)
-        document = pypdfium2.PdfDocument(str(path))
-        try:
-            return np.array(document[0].render(scale=dpi / 72).to_pil().convert("RGB"))
-        finally:
-            document.close()
+    document = pypdfium2.PdfDocument(sheet_pdf(paper))
+    assert len(document) == 1
+    try:
+        return np.array(document[0].render(scale=dpi / 72).to_pil().convert("RGB"))
+    finally:
+        document.close()
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -93,22 +89,13 @@ def test_nominal_grey_follows_the_srgb_curve() -> None:
     assert patch.nominal_reflectance == pytest.approx(0.502886, abs=1e-5)
 
 
-def test_unknown_paper_is_refused_and_leaves_no_file(tmp_path: Path) -> None:
+def test_unknown_paper_is_refused() -> None:
     with pytest.raises(ContractError, match="a4, letter"):
-        write_sheet(tmp_path / "x.pdf", paper="a3")
-    assert list(tmp_path.iterdir()) == []
+        sheet_pdf("a3")
 
 
-def test_a_folder_that_is_not_there_leaves_nothing_behind(tmp_path: Path) -> None:
-    with pytest.raises(OSError, match="nowhere"):
-        write_sheet(tmp_path / "nowhere" / "x.pdf", paper="a4")
-
-
-def test_writing_twice_gives_the_same_bytes(tmp_path: Path) -> None:
-    write_sheet(tmp_path / "a.pdf", paper="a4")
-    write_sheet(tmp_path / "b.pdf", paper="a4")
-    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
-    assert {path.name for path in tmp_path.iterdir()} == {"a.pdf", "b.pdf"}
+def test_printing_twice_gives_the_same_bytes() -> None:
+    assert sheet_pdf("a4") == sheet_pdf("a4")
 
 
 def sheet_photo(
