@@ -206,10 +206,8 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
             )
             for region, look in zip(regions, looks, strict=True)
         ]
-        if quality.cancel():  # not begun: nobody has to wait for the lane
-            _, gates = judge()
-        else:
-            _, gates = quality.result()
+        # Where the lane has not begun, nobody has to wait for it.
+        gates = judge() if quality.cancel() else quality.result()
         pieces = [
             _reading(region, widths, look.finish.result(), facts or Facts(), seen)
             for region, widths, look in zip(regions, measured, looks, strict=True)

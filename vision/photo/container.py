@@ -87,12 +87,12 @@ def check_claims(data: bytes, name: str) -> Claims:
     kind, scans = kind_of(data), 0
     if kind == "JPEG":
         if data.count(b"\xff\xff") * 2 > MAX_FILL_BYTES:
-            raise damaged(name)
+            raise photo_error("damaged", where=name)
         scans = scans_of(data)
         if scans > MAX_SCANS:
             raise photo_error("too_many_scans", where=name, most=MAX_SCANS)
     elif kind == "PNG" and not _sums_hold(data):
-        raise damaged(name)
+        raise photo_error("damaged", where=name)
     size = _webp_size(data)
     if size is not None:
         check_size(*size, name)
@@ -192,28 +192,13 @@ def too_many_pixels(size: tuple[int, int] | None, name: str) -> PhotoError:
     )
 
 
-def damaged(name: str) -> PhotoError:
-    """Return the error for a file that is broken or not all there."""
-    return photo_error("damaged", where=name)
-
-
-def out_of_memory(name: str) -> PhotoError:
-    """Return the error for a picture that does not fit into memory."""
-    return photo_error("out_of_memory", where=name)
-
-
-def too_slow(name: str, *, limit_s: float) -> PhotoError:
-    """Return the error for a picture that takes too long to decode."""
-    return photo_error("too_slow", where=name, limit_s=limit_s)
-
-
 def not_a_photo(data: bytes, name: str) -> PhotoError:
     """Return the error that says what a file that no decoder knows seems to be."""
     head = data[:16].lstrip()
     looks = next((words for magic, words in _LOOKS_LIKE if head.startswith(magic)), None)
     if looks is None and data[4:8] == b"ftyp":
         if data[8:12] in _STILL_BRANDS:
-            return damaged(name)
+            return photo_error("damaged", where=name)
         looks = "a video"
     if looks is None:
         return photo_error("not_a_photo", where=name, kinds=KINDS_IN_WORDS)

@@ -22,10 +22,8 @@ from rules.errors import PhotoError
 from vision.photo.colour import display_p3_to_srgb
 from vision.photo.container import (
     check_size,
-    damaged,
     kind_of,
     not_a_photo,
-    out_of_memory,
     too_many_pixels,
 )
 from vision.problems import photo_error
@@ -103,11 +101,11 @@ def decode(data: bytes, *, name: str) -> Decoded:
     except UnidentifiedImageError as fault:
         raise not_a_photo(data, name) from fault
     except MemoryError as fault:
-        raise out_of_memory(name) from fault
+        raise photo_error("out_of_memory", where=name) from fault
     except Exception as fault:
         # Decoders raise whatever they like on a damaged file: OSError, SyntaxError,
         # struct.error, KeyError, RuntimeError were all seen.
-        raise damaged(name) from fault
+        raise photo_error("damaged", where=name) from fault
 
 
 def camera_notes_of(data: bytes) -> CameraNotes:

@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from rules.errors import PhotoError
-from vision.photo.container import Claims, damaged, out_of_memory, too_slow
+from vision.photo.container import Claims
 from vision.photo.decoding import CameraNotes, Decoded, decode
+from vision.problems import photo_error
 
 FROM_SCANS = 20
 """A JPEG with more is decoded apart: twice what encoders write."""
@@ -73,14 +74,14 @@ def decode_guarded(data: bytes, *, name: str) -> Decoded:
             command, input=data, env=env, capture_output=True, timeout=LIMIT_S, check=False
         )
     except subprocess.TimeoutExpired as fault:
-        raise too_slow(name, limit_s=LIMIT_S) from fault
+        raise photo_error("too_slow", where=name, limit_s=LIMIT_S) from fault
     head, _, pixels = done.stdout.partition(b"\n")
     try:
         told = json.loads(head)
     except ValueError as fault:
         # It died before it could say why: killed for memory, or by a decoder's own fault.
         memory = done.returncode < 0 or b"MemoryError" in done.stderr
-        raise (out_of_memory if memory else damaged)(name) from fault
+        raise photo_error("out_of_memory" if memory else "damaged", where=name) from fault
     if "code" in told:
         raise PhotoError(told["message"], code=told["code"], fix=told["fix"], where=name)
     rgb = np.frombuffer(pixels, np.uint8).reshape(told["shape"])

@@ -6,8 +6,6 @@ here: a blurred photo still gets its finish and flags, told with the problem bes
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
@@ -92,47 +90,32 @@ MIN_PX_PER_MM = MIN_WIDTH_PX / 1.291
 """Without a piece: below this a strand of 16 AWG (1.291 mm) is too narrow."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quality:
-    """How good the photo is, in numbers; None where it can't be told.
-
-    Attributes:
-        blur_px: Standard deviation of the edge spread, photo pixels; of the direction
-            in which the photo is least sharp.
-        exposure: Linear light, 0 to 1, of a matte white where the reference shows
-            one, else of the brightest parts of the photo.
-        white_balance: Strongest channel of the white over its weakest; 1 is neutral.
-        clipped_share: Share of the piece (without one, of the photo) whose colour is lost.
-        px_per_mm: Pixels per mm at the reference.
-    """
-
-    blur_px: float | None
-    exposure: float
-    white_balance: float | None
-    clipped_share: float
-    px_per_mm: float | None
-
-
 def judge_quality(
     photo: Photo, *, region: Region | None, scale: Scale | None
-) -> tuple[Quality, tuple[Problem, ...]]:
-    """Return how good the photo is, and a problem for each gate that fails.
+) -> tuple[Problem, ...]:
+    """Return a problem for each gate that a photo fails.
 
     Args:
         photo: The decoded photo.
         region: The piece in question; None judges the whole photo.
         scale: The scale, where a reference was found.
     """
-    white = scale.white if scale is not None else None
-    quality = Quality(
-        blur_px=_blur_px(*_part_for_sharpness(photo, region)),
-        exposure=_exposure(photo.rgb, white),
-        white_balance=_white_balance(white),
-        clipped_share=_clipped_share(photo.rgb, region),
-        px_per_mm=1 / scale.mm_per_px if scale is not None else None,
-    )
     width_px = piece_width_px(region) if region is not None else None
-    return quality, tuple(_problems(quality, width_px))
+    problems = []
+    blur_limit = BLUR_LIMIT_PX
+    if width_px is not None and width_px >= MIN_WIDTH_PX:
+        blur_limit = min(blur_limit, BLUR_LIMIT_OF_WIDTH * width_px)
+    blur_px = edge_blur_px(photo, region)
+    if blur_px is not None and blur_px > blur_limit:
+        problems.append(problem_of("blurred", blur_px=2 * blur_px))
+    problems += _light_problems(photo.rgb, region, scale.white if scale is not None else None)
+    if width_px is not None and width_px < MIN_WIDTH_PX:
+        problems.append(
+            problem_of("too_far.width", width_px=width_px) if width_px else problem_of("too_far")
+        )
+    elif width_px is None and scale is not None and 1 / scale.mm_per_px < MIN_PX_PER_MM:
+        problems.append(problem_of("too_far"))
+    return tuple(problems)
 
 
 def piece_width_px(region: Region) -> float:
@@ -154,39 +137,52 @@ def _widest(mask: Mask) -> float:
     return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_5).max()) - 1
 
 
-def _problems(quality: Quality, width_px: float | None) -> list[Problem]:
+def _light_problems(rgb: Image, region: Region | None, white: FloatArray | None) -> list[Problem]:
+    """Return what is wrong with the light by a matte white, else by the brightest parts."""
     problems = []
-    blur_limit = BLUR_LIMIT_PX
-    if width_px is not None and width_px >= MIN_WIDTH_PX:
-        blur_limit = min(blur_limit, BLUR_LIMIT_OF_WIDTH * width_px)
-    if quality.blur_px is not None and quality.blur_px > blur_limit:
-        problems.append(problem_of("blurred", blur_px=2 * quality.blur_px))
-    problems.extend(_light_problems(quality, is_piece=width_px is not None))
-    if _is_too_far(quality, width_px):
-        problems.append(
-            problem_of("too_far.width", width_px=width_px) if width_px else problem_of("too_far")
-        )
-    return problems
-
-
-def _light_problems(quality: Quality, *, is_piece: bool) -> list[Problem]:
-    problems = []
-    has_white = quality.white_balance is not None
-    if quality.exposure < (DARK_WHITE if has_white else DARK_SCENE):
-        problems.append(problem_of("too_dark"))
-    if has_white and quality.exposure > BRIGHT_WHITE:
-        problems.append(problem_of("too_bright"))
-    if is_piece and quality.clipped_share > CLIPPED_SHARE_LIMIT:
-        problems.append(problem_of("glare", percent=100 * quality.clipped_share))
-    if quality.white_balance is not None and quality.white_balance > CAST_LIMIT:
+    if white is None:
+        if np.percentile(luminance(to_linear(_coarse(rgb))), 98) < DARK_SCENE:
+            problems.append(problem_of("too_dark"))
+    else:
+        exposure = float(np.asarray(white) @ LUMINANCE)
+        if exposure < DARK_WHITE:
+            problems.append(problem_of("too_dark"))
+        if exposure > BRIGHT_WHITE:
+            problems.append(problem_of("too_bright"))
+    if region is not None:
+        clipped = clipped_share(rgb, region)
+        if clipped > CLIPPED_SHARE_LIMIT:
+            problems.append(problem_of("glare", percent=100 * clipped))
+    if white is not None and np.max(white) / max(float(np.min(white)), 1e-3) > CAST_LIMIT:
         problems.append(problem_of("colour_cast"))
     return problems
 
 
-def _is_too_far(quality: Quality, width_px: float | None) -> bool:
-    if width_px is not None:
-        return width_px < MIN_WIDTH_PX
-    return quality.px_per_mm is not None and quality.px_per_mm < MIN_PX_PER_MM
+def edge_blur_px(photo: Photo, region: Region | None) -> float | None:
+    """Return the standard deviation of the edge spread in its worst direction, photo pixels.
+
+    None with too few edges. Wide blurs are told on smaller copies, where they stand out of
+    the noise.
+
+    Args:
+        photo: The photo.
+        region: The piece along whose outline to look; None everywhere, all directions as one.
+    """
+    rgb, near = _part_for_sharpness(photo, region)
+    if min(rgb.shape[:2]) < MIN_CROP_PX:
+        return None
+    light = luminance(to_linear(np.ascontiguousarray(rgb)))
+    factor = 1
+    while True:
+        told = _blur_at(light, near)
+        is_small = told is not None and told < WIDE_BLUR_PX
+        if is_small or factor >= MAX_FACTOR or min(light.shape) < 2 * MIN_CROP_PX:
+            return None if told is None else told * factor
+        factor *= 2
+        half = (light.shape[1] // 2, light.shape[0] // 2)
+        light = np.asarray(cv2.resize(light, half, interpolation=cv2.INTER_AREA), np.float32)
+        if near is not None:
+            near = cv2.resize(near.astype(np.uint8), half, interpolation=cv2.INTER_AREA) > 0
 
 
 def _part_for_sharpness(photo: Photo, region: Region | None) -> tuple[Image, Mask | None]:
@@ -210,31 +206,6 @@ def _part_for_sharpness(photo: Photo, region: Region | None) -> tuple[Image, Mas
     part = photo.rgb[max(0, y0 - margin) : y1 + margin, max(0, x0 - margin) : x1 + margin]
     band = band[top_out : top_out + part.shape[0], left_out : left_out + part.shape[1]]
     return part, np.asarray(band, dtype=bool)
-
-
-def _blur_px(rgb: Image, near: Mask | None) -> float | None:
-    """Return the standard deviation of the edge spread in its worst direction, or None.
-
-    Wide blurs are told on smaller copies, where they stand out of the noise.
-
-    Args:
-        rgb: ``(h, w, 3)`` uint8, full resolution.
-        near: ``(h, w)``, where to look; None everywhere, all directions taken as one.
-    """
-    if min(rgb.shape[:2]) < MIN_CROP_PX:
-        return None
-    light = luminance(to_linear(np.ascontiguousarray(rgb)))
-    factor = 1
-    while True:
-        told = _blur_at(light, near)
-        is_small = told is not None and told < WIDE_BLUR_PX
-        if is_small or factor >= MAX_FACTOR or min(light.shape) < 2 * MIN_CROP_PX:
-            return None if told is None else told * factor
-        factor *= 2
-        half = (light.shape[1] // 2, light.shape[0] // 2)
-        light = np.asarray(cv2.resize(light, half, interpolation=cv2.INTER_AREA), np.float32)
-        if near is not None:
-            near = cv2.resize(near.astype(np.uint8), half, interpolation=cv2.INTER_AREA) > 0
 
 
 def _blur_at(light: Float32Array, near: Mask | None) -> float | None:
@@ -287,28 +258,13 @@ def _ridge(strength: Float32Array) -> Mask:
     return np.asarray(along_x | along_y, dtype=bool)
 
 
-def _exposure(rgb: Image, white: FloatArray | None) -> float:
-    if white is not None:
-        return float(np.asarray(white) @ LUMINANCE)
-    return float(np.percentile(luminance(to_linear(_coarse(rgb))), 98))
-
-
-def _white_balance(white: FloatArray | None) -> float | None:
-    if white is None:
-        return None
-    return float(np.max(white) / max(float(np.min(white)), 1e-3))
-
-
-def _clipped_share(rgb: Image, region: Region | None) -> float:
-    if region is None:
-        part, mask = _coarse(rgb), None
-    else:
-        x, y, w, h = region.box_px
-        step = max(1, max(w, h) // COARSE_LONG_SIDE_PX)
-        part, mask = rgb[y : y + h : step, x : x + w : step], region.mask[::step, ::step]
+def clipped_share(rgb: Image, region: Region) -> float:
+    """Return the share of a piece whose colour is lost."""
+    x, y, w, h = region.box_px
+    step = max(1, max(w, h) // COARSE_LONG_SIDE_PX)
+    part, mask = rgb[y : y + h : step, x : x + w : step], region.mask[::step, ::step]
     clipped = strongest_channel(np.ascontiguousarray(part)) >= CLIPPED_CODE
-    if mask is not None:
-        clipped = clipped[mask[: clipped.shape[0], : clipped.shape[1]]]
+    clipped = clipped[mask[: clipped.shape[0], : clipped.shape[1]]]
     return float(clipped.mean()) if clipped.size else 0.0
 
 
