@@ -79,8 +79,7 @@ class Scale:
         outlines_px: Outlines of everything that belongs to the reference, each
             ``(n, 2)``: never part of a piece.
         face_height_mm: Height of the face plane over the table the piece lies on.
-        camera_mm: ``(x, y, z)`` of the camera in the face plane's mm, z above it;
-            None where the pose is not known.
+        camera_mm: ``(x, y, z)`` of the camera in the face plane's mm, z above it.
         u_camera_rel: Relative standard uncertainty of the camera's height.
         white: ``(3,)`` linear light of a matte white at the reference, as seen in
             the photo; None where the reference shows no neutral surface.
@@ -99,8 +98,8 @@ class Scale:
     tilt_deg: float
     residual_px: float
     outlines_px: tuple[FloatArray, ...]
+    camera_mm: tuple[float, float, float]
     face_height_mm: float = 0.0
-    camera_mm: tuple[float, float, float] | None = None
     u_camera_rel: float = 0.0
     white: FloatArray | None = None
     u_away_rel_per_mm: float = 0.0

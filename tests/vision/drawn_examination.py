@@ -149,6 +149,7 @@ def examination(
         budget={"edges": 0.002},
         tilt_deg=4.0,
         residual_px=0.12,
+        camera_mm=(0.0, 0.0, 300.0),
         outlines_px=(card,),
         white=np.array([0.8, 0.8, 0.78]),
     )

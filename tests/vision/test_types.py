@@ -25,7 +25,7 @@ def scale(**said: object) -> Scale:
         budget={"edges": 0.001},
         tilt_deg=8.0,
         residual_px=0.2,
-        **{"outlines_px": (), **said},  # type: ignore[arg-type]
+        **{"outlines_px": (), "camera_mm": (0.0, 0.0, 300.0), **said},  # type: ignore[arg-type]
     )
 
 

@@ -65,7 +65,8 @@ def xyz_of(reflectance: FloatArray) -> FloatArray:
     """
     table = _table()
     weights = np.stack([table["xbar"], table["ybar"], table["zbar"]]) * table["d65"]
-    return reflectance @ (weights / weights[1].sum()).T
+    xyz: FloatArray = reflectance @ (weights / weights[1].sum()).T
+    return xyz
 
 
 def film_rgb(thickness_nm: ArrayLike) -> FloatArray:

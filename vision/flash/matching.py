@@ -15,6 +15,7 @@ from itertools import permutations, product
 import cv2
 import numpy as np
 
+from vision.reference.plane import mapped
 from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
 from vision.types import FloatArray, Scale
 
@@ -290,12 +291,6 @@ def _drawn(
     if rim > 0:
         cv2.polylines(canvas, [points], True, (1,), thickness=rim, shift=4)
     return np.asarray(canvas, dtype=np.float32)
-
-
-def mapped(points: FloatArray, homography: FloatArray) -> FloatArray:
-    """Return ``(n, 2)`` points through a ``(3, 3)`` homography."""
-    flat = np.asarray(points, np.float64).reshape(-1, 1, 2)
-    return np.asarray(cv2.perspectiveTransform(flat, homography)[:, 0], dtype=np.float64)
 
 
 def _frame(size_px: tuple[int, int]) -> FloatArray:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.flash.matching import mapped
 from vision.flash.types import LitStrip, StripPair
 from vision.photo.colour import to_linear
 from vision.photo.quality import CLIPPED_CODE
 from vision.pieces.centreline import CentreLine, axis_line, centre_line
+from vision.reference.plane import mapped
 from vision.types import Boxes, Float32Array, FloatArray, Mask, Photo, Region
 from vision.width.profiles import quickly_at
 

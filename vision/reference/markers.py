@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vision.photo.reduced import halved, reduced
 from vision.reference.edges import EdgeLine, fit_edge, intersect, sample_linear
+from vision.reference.plane import UNIT_SQUARE, from_corners, mapped
 from vision.types import Float32Array, FloatArray, Image, Photo
 
 DICTIONARY = cv2.aruco.DICT_4X4_50
@@ -246,7 +247,7 @@ def _refine(rgb: Image, rough: FloatArray, number: int, *, rough_u_px: float) ->
     blur_px = float(np.median([edge.blur_px for edge in edges]))
     spread, u_spread = white_spread(rgb, corners, number, blur_px=blur_px)
     if abs(spread) > MIN_SPREAD_SIGMAS * u_spread:
-        corners = _grown(corners, spread)
+        corners = outward(corners, spread * MODULES / (MODULES - 2 * spread))
     else:
         u_spread = 0.0
     side = _mean_side(corners)
@@ -319,24 +320,19 @@ def _border_places(change: FloatArray, at: FloatArray, window: float) -> FloatAr
     return place
 
 
-def _grown(corners: FloatArray, spread: float) -> FloatArray:
-    """The square with every side moved outward by ``spread`` modules of the true grid."""
-    grow = spread * MODULES / (MODULES - 2 * spread)
-    square = np.array([[0, 0], [MODULES, 0], [MODULES, MODULES], [0, MODULES]], float)
-    wide = np.where(square > 0, square + grow, -grow)
-    grown: FloatArray = cv2.perspectiveTransform(wide[None], _canonical(corners))[0]
-    return grown
-
-
 def _mean_side(corners: FloatArray) -> float:
     return float(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T).mean())
 
 
 def _canonical(corners: FloatArray) -> FloatArray:
     """Pixels from modules: (0, 0) to (6, 6) is the black square."""
-    square = np.array([[0, 0], [MODULES, 0], [MODULES, MODULES], [0, MODULES]], np.float32)
-    matrix: FloatArray = cv2.getPerspectiveTransform(square, corners.astype(np.float32))
-    return matrix
+    return from_corners(MODULES * UNIT_SQUARE, corners)
+
+
+def outward(corners: FloatArray, modules: float) -> FloatArray:
+    """The square with every side moved outward by so many modules."""
+    wide = np.where(UNIT_SQUARE > 0, MODULES + modules, -modules)
+    return mapped(wide, _canonical(corners))
 
 
 def _look(rgb: Image, corners: FloatArray, u: FloatArray, v: FloatArray) -> Float32Array:

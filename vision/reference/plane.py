@@ -43,6 +43,24 @@ DISTORTION_SHARE = 2e-4
 STEPS = 25
 
 
+UNIT_SQUARE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+"""Corners, clockwise from the upper left."""
+
+
+def mapped(points: FloatArray, homography: FloatArray) -> FloatArray:
+    """Return ``(n, 2)`` points through a ``(3, 3)`` homography."""
+    flat = np.asarray(points, np.float64).reshape(-1, 1, 2)
+    return np.asarray(cv2.perspectiveTransform(flat, homography)[:, 0], dtype=np.float64)
+
+
+def from_corners(here: FloatArray, there: FloatArray) -> FloatArray:
+    """Return the homography that takes four corners to four others."""
+    matrix: FloatArray = cv2.getPerspectiveTransform(
+        here.astype(np.float32), there.astype(np.float32)
+    )
+    return matrix
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plane:
     """A plane seen by a camera.

@@ -7,15 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import cv2
 import numpy as np
 
 from rules.errors import PhotoError
 from vision.problems import photo_error
 from vision.reference.card.finding import detect_card
-from vision.reference.markers import MODULES, Marker, detect_markers, has_large_markers
+from vision.reference.markers import MODULES, Marker, detect_markers, has_large_markers, outward
 from vision.reference.places import Place
-from vision.reference.plane import Plane, fit_plane, lens_of
+from vision.reference.plane import UNIT_SQUARE, Plane, fit_plane, lens_of, mapped
 from vision.reference.references import (
     CARD_THICKNESS_MM,
     PAPER_MM,
@@ -132,25 +131,22 @@ def _sheet_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float)
     points_mm = np.concatenate([geometry.markers[marker.id] for marker in own]) * print_scale
     u_px = float(np.sqrt(np.mean([marker.u_px**2 for marker in own])))
     plane = fit_plane(points_px, points_mm, u_px=u_px, lens=lens_of(photo))
-    measured = print_scale != 1.0
-    mm_per_unit = print_scale
     px_from_mm = np.linalg.inv(plane.mm_from_px)
-    outlines = [_quiet_outline(marker) for marker in own]
-    outlines += [
-        cv2.perspectiveTransform((box * mm_per_unit)[None], px_from_mm)[0]
-        for box in map(_box_corners, geometry.bands_mm)
-    ]
+    outlines = [outward(marker.corners_px, QUIET_ZONE_MODULES) for marker in own]
+    for x, y, width, height in geometry.bands_mm:
+        band = np.array([x, y]) + UNIT_SQUARE * (width, height)
+        outlines.append(mapped(band * print_scale, px_from_mm))
     return _scale_of(
         plane,
         reference="sheet",
         side_px=min(marker.side_px for marker in own),
         extent_px=float(np.ptp(points_px, axis=0).max()),
         residual_px=plane.residual_px,
-        tolerance={
-            "print_scale_measured" if measured else "print_scale": (
-                U_PRINT_MEASURED_REL if measured else U_PRINT_REL
-            )
-        },
+        tolerance=(
+            {"print_scale": U_PRINT_REL}
+            if print_scale == 1.0
+            else {"print_scale_measured": U_PRINT_MEASURED_REL}
+        ),
         outlines=tuple(outlines),
         face_height_mm=0.0,
         u_height_mm=U_SHEET_MM,
@@ -161,14 +157,13 @@ def _sheet_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float)
 def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm: float) -> Scale:
     if not markers:
         raise photo_error("no_reference.marker")
-    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side_mm
     best = markers[0]
     blur = best.blur_px / (best.side_px / MODULES)
     if blur > MAX_BLUR_MODULES:
         raise photo_error(
             "reference_too_small.marker_blurred", side_px=best.side_px, blur_px=best.blur_px
         )
-    plane = fit_plane(best.corners_px, square, u_px=best.u_px, lens=lens_of(photo))
+    plane = fit_plane(best.corners_px, UNIT_SQUARE * side_mm, u_px=best.u_px, lens=lens_of(photo))
     for other in markers[1:]:
         if other.side_px >= MIN_MARKER_SIDE_PX / 2:  # smaller ones tell too little
             _check_agreement(plane, other, side_mm)
@@ -183,7 +178,7 @@ def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm:
             "marker_edges": U_MARKER_EDGE_PX / best.side_px,
             "marker_blur": U_MARKER_BLUR_REL * (blur / BLUR_MODULES) ** BLUR_POWER,
         },
-        outlines=tuple(_quiet_outline(marker) for marker in markers),
+        outlines=tuple(outward(marker.corners_px, QUIET_ZONE_MODULES) for marker in markers),
         face_height_mm=PAPER_MM,
         u_height_mm=U_PAPER_MM,
         white=best.white,
@@ -192,7 +187,7 @@ def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm:
 
 def _check_agreement(plane: Plane, other: Marker, side_mm: float) -> None:
     """Refuse when another marker in view would tell of another scale."""
-    corners = cv2.perspectiveTransform(other.corners_px[None], plane.mm_from_px)[0]
+    corners = mapped(other.corners_px, plane.mm_from_px)
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     if abs(float(sides.mean()) / side_mm - 1) > SAME_SIZE_TOLERANCE:
         raise photo_error("references_disagree", side_mm=side_mm, other_mm=sides.mean())
@@ -263,18 +258,3 @@ def _scale_of(
         white=white,
         u_away_rel_per_mm=plane.u_away_rel_per_mm,
     )
-
-
-def _quiet_outline(marker: Marker) -> FloatArray:
-    """The marker with its white rim."""
-    grow = QUIET_ZONE_MODULES / 6
-    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    wide = np.where(square > 0, 1 + grow, -grow).astype(np.float64)
-    matrix = cv2.getPerspectiveTransform(square, marker.corners_px.astype(np.float32))
-    outline: FloatArray = cv2.perspectiveTransform(wide[None], matrix)[0]
-    return outline
-
-
-def _box_corners(box: tuple[float, float, float, float]) -> FloatArray:
-    x, y, width, height = box
-    return np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])

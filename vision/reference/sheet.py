@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.errors import ContractError
+from vision.reference.plane import UNIT_SQUARE
 from vision.types import FloatArray
 
 # ISO 216 A4 and US Letter (8.5 x 11 in), from memory.
@@ -73,7 +74,7 @@ def sheet_geometry(paper: str) -> SheetGeometry:
         raise ContractError(f"paper must be one of {', '.join(PAPERS_MM)}, not {paper!r}")
     width, height = PAPERS_MM[paper]
     right, low = width - MARGIN_MM - MARKER_SIDE_MM, height - MARGIN_MM - MARKER_SIDE_MM
-    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * MARKER_SIDE_MM
+    square = UNIT_SQUARE * MARKER_SIDE_MM
     places = [(MARGIN_MM, MARGIN_MM), (right, MARGIN_MM), (right, low), (MARGIN_MM, low)]
     first = FIRST_ID[paper]
     row = MARKER_SIDE_MM + 2 * BAND_MM

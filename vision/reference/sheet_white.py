@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from vision.reference.edges import sample_linear
 from vision.reference.markers import CLIPPED_LINEAR, robust_white
+from vision.reference.plane import mapped
 from vision.reference.sheet import BAND_MM, MARGIN_MM, SheetGeometry
 from vision.types import Float32Array, FloatArray, Image
 
@@ -53,7 +53,7 @@ def _look(
     rgb: Image, places_mm: FloatArray, px_from_mm: FloatArray, print_scale: float
 ) -> Float32Array:
     """Linear light at those places that the photo shows."""
-    at = cv2.perspectiveTransform((places_mm * print_scale)[None], px_from_mm)[0]
+    at = mapped(places_mm * print_scale, px_from_mm)
     height, width = rgb.shape[:2]
     inside = (at >= 0).all(axis=1) & (at[:, 0] < width - 1) & (at[:, 1] < height - 1)
     return sample_linear(rgb, at[inside, 0], at[inside, 1])

@@ -12,14 +12,13 @@ piece off the table.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import hypot, sqrt
 
 import numpy as np
 
 from rules.findings import Measurement, Unit
 from vision.pieces.centreline import smoothed
-from vision.types import FloatArray, Photo, Scale
+from vision.types import FloatArray, Scale
 from vision.width.cylinder import diameter_of_cylinder
 from vision.width.edges import Edges
 
@@ -35,64 +34,27 @@ photos, this one 91 %."""
 GAP_STEPS = 2.5
 """Neighbouring stretches so many usual steps apart have others between them."""
 
-ASSUMED_FOCAL_PER_LONG_SIDE = 0.75
-"""Focal length over the long side of a phone's main camera: 26 mm equivalent on the
-diagonal of a 4:3 photo. From memory of common phones; its doubt is below."""
-
-ASSUMED_FOCAL_U_REL = 0.25
-"""Covers 24 mm to 40 mm equivalents and cropped photos."""
-
 LIFT_U_MM = 0.9
 """Standard uncertainty of how far a piece stands off the table: root mean square over 135 wires
 and tubes of 200 laid scenes (0.8 to 1.1 of wires and tubes in either mix). Most lie flat; a tube
 lies on its fitting, a stripped end as high as its jacket is thick."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Camera:
-    """Where the camera was over the face plane, in mm of it, and the doubt of its height."""
-
-    foot_mm: tuple[float, float]
-    height_mm: float
-    u_rel: float
-
-
-def camera_over(photo: Photo, scale: Scale) -> Camera:
-    """Return where the camera was over the face plane; assumed straight above if not known."""
-    if scale.camera_mm is not None:
-        x, y, z = scale.camera_mm
-        return Camera(foot_mm=(x, y), height_mm=z, u_rel=scale.u_camera_rel)
-    middle = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
-    x, y = scale.to_mm(middle)[0]
-    long_side = max(photo.width_px, photo.height_px)
-    focal_px = photo.focal_px or ASSUMED_FOCAL_PER_LONG_SIDE * long_side
-    u_focal = 0.05 if photo.focal_px else ASSUMED_FOCAL_U_REL
-    return Camera(
-        foot_mm=(float(x), float(y)),
-        height_mm=focal_px * scale.mm_per_px,
-        u_rel=float(np.hypot(u_focal, scale.u_camera_rel)),
-    )
-
-
-def diameters_mm(
-    edges: Edges, photo: Photo, scale: Scale, *, camera_factor: float = 1.0
-) -> FloatArray:
+def diameters_mm(edges: Edges, scale: Scale, *, camera_factor: float = 1.0) -> FloatArray:
     """Return the ``(n,)`` diameters that the edges stand for, mm.
 
     Args:
         edges: Both edges of each stretch.
-        photo: For the camera, where the scale does not know it.
         scale: Pixels to mm, face height, camera.
         camera_factor: The camera's height is multiplied by this (for its doubt).
     """
-    camera = camera_over(photo, scale)
     left, right = scale.to_mm(edges.left_px), scale.to_mm(edges.right_px)
     across = _across(left, right)
-    foot = np.asarray(camera.foot_mm)
+    foot = np.asarray(scale.camera_mm[:2])
     return diameter_of_cylinder(
         np.sum((left - foot) * across, axis=1),
         np.sum((right - foot) * across, axis=1),
-        camera_height_mm=camera.height_mm * camera_factor,
+        camera_height_mm=scale.camera_mm[2] * camera_factor,
         face_height_mm=scale.face_height_mm,
     )
 
@@ -145,21 +107,19 @@ def independent(values: FloatArray) -> float:
     return max(1.5, n / (1 + 2 * total))
 
 
-def combined(diameters: FloatArray, edges: Edges, photo: Photo, scale: Scale) -> Measurement:
+def combined(diameters: FloatArray, edges: Edges, scale: Scale) -> Measurement:
     """Return the diameter with its uncertainty and its parts, from the plain run.
 
     Args:
         diameters: Of each stretch of the run, mm.
         edges: Of the same stretches.
-        photo: For the camera, where the scale does not know it.
         scale: Pixels to mm.
     """
     value = float(np.median(diameters))
     n_eff = independent(diameters)
     mm_per_px = value / float(np.median(edges.width_px))
     scatter = 1.4826 * float(np.median(np.abs(diameters - np.median(diameters))))
-    camera = camera_over(photo, scale)
-    higher = diameters_mm(edges, photo, scale, camera_factor=1 + camera.u_rel)
+    higher = diameters_mm(edges, scale, camera_factor=1 + scale.u_camera_rel)
     away = scale.away_u_rel((edges.left_px + edges.right_px) / 2)
     budget = {
         "edges": hypot(mm_per_px * EDGE_PX, EDGES_REL * value),
@@ -168,7 +128,7 @@ def combined(diameters: FloatArray, edges: Edges, photo: Photo, scale: Scale) ->
         "scale": value * scale.u_rel,
         "away_from_reference": value * float(np.mean(away)),
         "camera_height": abs(float(np.median(higher / diameters)) - 1) * value,
-        "lift": value * LIFT_U_MM / camera.height_mm,
+        "lift": value * LIFT_U_MM / scale.camera_mm[2],
     }
     return of_budget(value, budget, n_eff=n_eff)
 

@@ -239,14 +239,12 @@ def _in_mm(ends: StrandEnds, scale: Scale) -> Measurement:
     cross = np.array([[half, 0], [-half, 0], [0, half], [0, -half]]) + centre
     on_plane = scale.to_mm(cross)
     across = np.linalg.norm(on_plane[0] - on_plane[1]), np.linalg.norm(on_plane[2] - on_plane[3])
-    seen_mm = float(max(across))
-    spread = CUT_LEVEL_U_MM / scale.camera_mm[2] if scale.camera_mm is not None else 0.02
-    value = seen_mm
+    value = float(max(across))
     away = float(scale.away_u_rel(centre[None])[0])
     parts = {
         "edges": ends.u_px / ends.diameter_px * value,
         "scale": scale.u_rel * value,
-        "height": spread * value,
+        "height": CUT_LEVEL_U_MM / scale.camera_mm[2] * value,
         "tilt": away * value,
     }
     return Measurement.normal(

@@ -16,7 +16,7 @@ from rules.findings import Form, Measurement
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.problems import problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale
-from vision.width.budget import camera_over, combined, diameters_mm
+from vision.width.budget import combined, diameters_mm
 from vision.width.edges import MIN_STRETCHES, Edges, find_edges
 from vision.width.runs import (
     AGREE_PX,
@@ -114,7 +114,7 @@ def measure_diameter(
         return _refusal(
             _too_thin(photo, scale, width_px) if thin else problem_of("edges_unclear"), width_px
         )
-    diameters = diameters_mm(edges, photo, scale)
+    diameters = diameters_mm(edges, scale)
     kept = plain_run(diameters, tolerance_rel=max(AGREE_REL, AGREE_PX / width_px))
     seen = kept.sum() >= MIN_STRETCHES
     if not seen or not is_one_piece(diameters, kept):
@@ -129,7 +129,7 @@ def measure_diameter(
 
 def _reading(run: Edges, photo: Photo, scale: Scale) -> DiameterReading:
     """Return the diameter of a run, if it is surely wide enough in the photo."""
-    diameter = combined(diameters_mm(run, photo, scale), run, photo, scale)
+    diameter = combined(diameters_mm(run, scale), run, scale)
     found_px = float(np.median(run.width_px))
     u_px = found_px / diameter.value * hypot(*(diameter.budget[part] for part in WIDTH_PARTS))
     if found_px < GOOD_WIDTH_PX and found_px - SURE_K * u_px < MIN_WIDTH_PX:
@@ -168,7 +168,7 @@ def closer_words(photo: Photo, scale: Scale, *, width_px: float, wanted_px: floa
     A photo that was shrunk on its way loses more than going nearer can bring; and nearer
     than a phone focuses, or than the card fits into the picture, helps nobody.
     """
-    now_cm = camera_over(photo, scale).height_mm / 10
+    now_cm = scale.camera_mm[2] / 10
     closer_cm = now_cm * max(width_px, 0.5) / wanted_px
     told, long_side = [], max(photo.width_px, photo.height_px)
     if long_side < WHOLE_PHOTO_PX:

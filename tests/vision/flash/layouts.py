@@ -91,6 +91,7 @@ def photo_of(
             budget={"fit": 0.002},
             tilt_deg=3.0,
             residual_px=0.1,
+            camera_mm=(0.0, 0.0, 300.0),
             outlines_px=(seen(CARD_MM, by),),
         )
     outlines = [rough(seen(outline, by), rng) for outline in outlines_mm]

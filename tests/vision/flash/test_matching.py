@@ -15,7 +15,8 @@ from tests.vision.flash.layouts import (
     placed,
     seen,
 )
-from vision.flash.matching import LEAST_OVERLAP, mapped, matched, overlap_of
+from vision.flash.matching import LEAST_OVERLAP, matched, overlap_of
+from vision.reference.plane import mapped
 
 REFERENCES = ["card", "sheet", "eu-1", None]
 

@@ -71,6 +71,7 @@ def scale(*, mm_per_px: float = 0.05, white: tuple[float, float, float] | None =
         budget={},
         tilt_deg=2.0,
         residual_px=0.1,
+        camera_mm=(0.0, 0.0, 300.0),
         outlines_px=(),
         white=None if white is None else np.array(white),
     )

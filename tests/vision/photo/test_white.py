@@ -115,6 +115,7 @@ def scale_with(white: tuple[float, float, float] | None) -> Scale:
         budget={},
         tilt_deg=0.0,
         residual_px=0.1,
+        camera_mm=(0.0, 0.0, 300.0),
         outlines_px=(),
         white=None if white is None else np.array(white),
     )

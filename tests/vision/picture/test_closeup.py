@@ -39,6 +39,7 @@ def examination() -> Examination:
             budget={},
             tilt_deg=0.0,
             residual_px=0.0,
+            camera_mm=(0.0, 0.0, 300.0),
             outlines_px=(card,),
         ),
         pieces=(reading(800, 600), reading(1400, 100)),

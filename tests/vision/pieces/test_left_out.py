@@ -36,6 +36,7 @@ def scale() -> Scale:
         budget={"all": 0.002},
         tilt_deg=0.0,
         residual_px=0.1,
+        camera_mm=(0.0, 0.0, 300.0),
         outlines_px=(corners,),
     )
 

@@ -8,7 +8,17 @@ from hypothesis import strategies as st
 from scipy.optimize import approx_fprime, least_squares
 
 from tests.vision.flat_scenes import Camera, camera_over
-from vision.reference.plane import Lens, Plane, _Pose, _Problem, fit_plane, lens_of
+from vision.reference.plane import (
+    UNIT_SQUARE,
+    Lens,
+    Plane,
+    _Pose,
+    _Problem,
+    fit_plane,
+    from_corners,
+    lens_of,
+    mapped,
+)
 from vision.types import FloatArray, Photo
 
 SQUARE = np.array([[0.0, 0], [40, 0], [40, 40], [0, 40]])
@@ -200,3 +210,10 @@ def test_the_adjustment_ends_where_scipys_does(seed: int) -> None:
         lambda step: problem.residuals(pose.moved(step * size))[0], np.zeros(9), xtol=1e-12
     )
     assert cost == pytest.approx(2 * reference.cost, rel=1e-4, abs=1e-5)
+
+
+def test_four_corners_go_to_four_others_and_their_middle_along() -> None:
+    there = np.array([[10.0, 20.0], [110.0, 20.0], [110.0, 80.0], [10.0, 80.0]])
+    homography = from_corners(UNIT_SQUARE, there)
+    assert mapped(UNIT_SQUARE, homography) == pytest.approx(there, abs=1e-3)
+    assert mapped(np.array([[0.5, 0.5]]), homography)[0] == pytest.approx([60.0, 50.0], abs=1e-3)

@@ -41,7 +41,6 @@ def test_straight_from_above_the_scale_is_the_length_over_the_distance() -> None
     assert scale.to_mm(np.array([[1000.0, 900.0], [2027.2, 900.0]])) == pytest.approx(
         np.array([[-42.8, 0.0], [42.8, 0.0]])
     )
-    assert scale.camera_mm is not None
     assert scale.camera_mm[2] == pytest.approx(FOCAL_PX * 85.6 / 1027.2)
     assert isnan(scale.tilt_deg)
 

@@ -12,9 +12,8 @@ from scipy.stats import t as student
 from rules.findings import Form, Measurement
 from tests.vision.drawn_wire import Look, apparent_edges_mm, draw, scale_from_above
 from vision.pieces.centreline import CentreLine
-from vision.types import Photo, Scale
+from vision.types import Scale
 from vision.width.budget import (
-    camera_over,
     combined,
     coverage_factor,
     diameters_mm,
@@ -87,7 +86,7 @@ def test_tilt_is_corrected(angle_deg: float) -> None:
     sides = [np.column_stack([t * along + (e + foot) * across, np.ones(9)]) for e in edges]
     left, right = (p[:, :2] / p[:, 2:] for p in (side @ px_from_mm.T for side in sides))
     exact = replace(some_edges(), left_px=left, right_px=right)
-    assert diameters_mm(exact, photo, scale) == pytest.approx(6.0, rel=2e-3)
+    assert diameters_mm(exact, scale) == pytest.approx(6.0, rel=2e-3)
 
 
 def test_neighbours_that_move_together_count_for_fewer() -> None:
@@ -105,37 +104,6 @@ def test_coverage_factor_is_students(freedom: int) -> None:
     assert coverage_factor(1.0, 1.0, freedom) == pytest.approx(
         student.ppf(0.975, freedom), rel=0.02
     )
-
-
-# ------------------------------------------------------------------- the camera
-
-
-def flat_photo(**told: float) -> Photo:
-    return Photo(name="", sha256="", rgb=np.zeros((300, 400, 3), np.uint8), **told)  # type: ignore[arg-type]
-
-
-def test_a_told_focal_length_gives_the_height_of_a_pinhole_camera() -> None:
-    # Pinhole camera: f px away from the picture, a pixel is 1 px; so 0.1 mm are f * 0.1 mm away.
-    scale = replace(scale_from_above(mm_per_px=0.1), camera_mm=None)
-    camera = camera_over(flat_photo(focal_px=3000.0), scale)
-    assert camera.height_mm == pytest.approx(300.0)
-    assert camera.foot_mm == pytest.approx((199.5 * 0.1, 149.5 * 0.1))  # the middle of the photo
-
-
-def test_an_untold_focal_length_is_that_of_a_usual_phone_with_wide_doubt() -> None:
-    # 26 mm equivalent on the 43.27 mm diagonal of full frame (common practice, no source);
-    # the long side of a 4 : 3 picture is 4/5 of its diagonal (Pythagoras).
-    scale = replace(scale_from_above(mm_per_px=0.1), camera_mm=None)
-    camera = camera_over(flat_photo(), scale)
-    assert camera.height_mm == pytest.approx(26 / (43.27 * 0.8) * 400 * 0.1, rel=0.01)
-    for equivalent_mm in (24, 28, 35):
-        assert abs(equivalent_mm / 26 - 1) < 2 * camera.u_rel
-
-
-def test_a_camera_that_the_reference_told_is_taken_as_it_is() -> None:
-    scale = replace(scale_from_above(height_mm=250.0), u_camera_rel=0.03)
-    camera = camera_over(flat_photo(focal_px=9000.0), scale)
-    assert (camera.height_mm, camera.u_rel) == (250.0, 0.03)
 
 
 # ----------------------------------------------------------- stretch by stretch
@@ -157,7 +125,7 @@ def test_a_slanted_cut_makes_no_piece_thicker(slant_deg: float) -> None:
     cut = np.array([20 * np.tan(np.deg2rad(slant_deg)), 20.0])
     edges = edges_along(middle, np.tile(cut, (20, 1)))
     assert edges.width_px == pytest.approx(20 / np.cos(np.deg2rad(slant_deg)))
-    found = diameters_mm(edges, flat_photo(), scale_from_above())
+    found = diameters_mm(edges, scale_from_above())
     assert found == pytest.approx(2.0, rel=1e-4)
 
 
@@ -168,13 +136,13 @@ def test_both_arms_of_an_elbow_are_cut_square_to_themselves() -> None:
     second = np.column_stack([np.full(10, 150.0), 60 + at])
     cuts = np.repeat([[0.0, 15.0], [-15.0, 0.0]], 10, axis=0)
     edges = edges_along(np.concatenate([first, second]), cuts)
-    found = diameters_mm(edges, flat_photo(), scale_from_above())
+    found = diameters_mm(edges, scale_from_above())
     assert found == pytest.approx(1.5, rel=1e-4)
 
 
 def test_two_stretches_alone_are_taken_as_they_were_cut() -> None:
     edges = edges_along(np.array([[0.0, 0.0], [10.0, 0.0]]), np.array([[0.0, 30.0], [0.0, 31.0]]))
-    found = diameters_mm(edges, flat_photo(), scale_from_above())
+    found = diameters_mm(edges, scale_from_above())
     assert found == pytest.approx([3.0, 3.1], rel=1e-4)
 
 
@@ -201,8 +169,7 @@ def wire_edges(widths_px: np.ndarray, *, doubts_px: float = 0.0) -> Edges:
 
 
 def budget_of(edges: Edges, scale: Scale) -> Measurement:
-    photo = flat_photo()
-    return combined(diameters_mm(edges, photo, scale), edges, photo, scale)
+    return combined(diameters_mm(edges, scale), edges, scale)
 
 
 def test_the_scatter_is_that_of_a_median() -> None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.reference.plane import Plane
+from vision.reference.plane import UNIT_SQUARE, Plane
 from vision.reference.references import (
     CARD_HEIGHT_MM,
     CARD_RADIUS_MM,
@@ -18,9 +17,7 @@ from vision.types import FloatArray
 EDGE_OF_PHOTO_PX = 2.0
 STRAIGHT_FROM_MM = 5.0  # corner radius at most 3.48 mm, and some room
 MIN_SEEN_SHARE = 0.55  # of each side; with one corner out of view the rest still tells
-CARD_CORNERS_MM = np.array(
-    [[0, 0], [CARD_WIDTH_MM, 0], [CARD_WIDTH_MM, CARD_HEIGHT_MM], [0, CARD_HEIGHT_MM]]
-)
+CARD_CORNERS_MM = UNIT_SQUARE * (CARD_WIDTH_MM, CARD_HEIGHT_MM)
 
 
 def ordered(corners: FloatArray) -> FloatArray:
@@ -30,14 +27,6 @@ def ordered(corners: FloatArray) -> FloatArray:
         corners = corners[::-1]
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     return corners if sides[0] + sides[2] >= sides[1] + sides[3] else np.roll(corners, -1, axis=0)
-
-
-def square_on(corners: FloatArray) -> FloatArray:
-    """Pixels from the card's mm by its four corners alone."""
-    matrix: FloatArray = cv2.getPerspectiveTransform(
-        CARD_CORNERS_MM.astype(np.float32), corners.astype(np.float32)
-    )
-    return matrix
 
 
 def are_in_view(points_px: FloatArray, shape: tuple[int, ...]) -> NDArray[np.bool_]:
@@ -55,14 +44,6 @@ def clipped(
     if len(seen) < MIN_SEEN_SHARE * len(along):
         return None
     return start + seen[0] * (end - start), start + seen[-1] * (end - start)
-
-
-def to_px(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
-    """Return ``(n, 2)`` photo pixels of points in the card's mm."""
-    mapped: FloatArray = cv2.perspectiveTransform(
-        np.asarray(points_mm, float).reshape(1, -1, 2), px_from_mm
-    )[0]
-    return mapped
 
 
 def outline_mm() -> FloatArray:

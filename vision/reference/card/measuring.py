@@ -19,14 +19,12 @@ from vision.reference.card.geometry import (
     clipped,
     outline_mm,
     seen_corners_mm,
-    square_on,
-    to_px,
     visible_walls_mm,
     wall_doubt,
 )
 from vision.reference.card.sides import Line
 from vision.reference.edges import MAX_PROFILES, EdgeLine, fit_edge, intersect
-from vision.reference.plane import Lens, Plane, fit_plane
+from vision.reference.plane import Lens, Plane, fit_plane, from_corners, mapped
 from vision.reference.references import (
     CARD_HEIGHT_MM,
     CARD_WIDTH_MM,
@@ -87,7 +85,7 @@ def card_of_lines(
     if fitted is None:
         return None
     corners, edges = fitted
-    if np.nansum(corner_odds(rgb, square_on(corners))) < MIN_ODDS:
+    if np.nansum(corner_odds(rgb, from_corners(CARD_CORNERS_MM, corners))) < MIN_ODDS:
         return None
     met = [intersect(edges[n - 1], edges[n]) for n in range(4)]
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
@@ -110,7 +108,7 @@ def card_of_lines(
     rms = float(np.sqrt(np.mean([edge.rms_px**2 for edge in edges])))
     return Card(
         plane=plane,
-        outline_px=to_px(px_from_mm, outline_mm()),
+        outline_px=mapped(outline_mm(), px_from_mm),
         long_side_px=float((sides[0] + sides[2]) / 2),
         residual_px=float(np.hypot(rms, plane.residual_px)),
         u_edge_rel=wall_doubt(walls, u_all_mm=u_all_mm),

@@ -9,7 +9,8 @@ import pytest
 from tests.vision.drawn_places import corners_of
 from tests.vision.flat_scenes import camera_over, card_photo
 from vision.reference.card.corners import MOST_ODDS, corner_odds
-from vision.reference.card.geometry import CARD_CORNERS_MM, square_on
+from vision.reference.card.geometry import CARD_CORNERS_MM
+from vision.reference.plane import from_corners
 from vision.types import FloatArray, Image
 
 LOOKS = [("concrete", "plain"), ("paper", "white"), ("wood", "busy"), ("cloth", "stripes")]
@@ -22,7 +23,7 @@ def drawn(
     rng = np.random.default_rng(seed)
     camera = camera_over(rng, height_mm=200.0, size_px=(800, 600))
     photo = card_photo(rng, camera, table=table, face=face, radius_mm=radius_mm)
-    return photo.rgb, square_on(corners_of(camera))
+    return photo.rgb, from_corners(CARD_CORNERS_MM, corners_of(camera))
 
 
 @pytest.mark.parametrize(("table", "face"), LOOKS)

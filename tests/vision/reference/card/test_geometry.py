@@ -14,8 +14,6 @@ from vision.reference.card.geometry import (
     ordered,
     outline_mm,
     seen_corners_mm,
-    square_on,
-    to_px,
     visible_walls_mm,
     wall_doubt,
 )
@@ -47,13 +45,6 @@ def test_corners_come_in_one_order_however_they_were_found(turn: int, flip: bool
     first, second = again[1] - again[0], again[2] - again[1]
     assert first[0] * second[1] - first[1] * second[0] > 0  # clockwise where y points down
     assert np.hypot(*first) > np.hypot(*second)
-
-
-def test_mm_go_to_pixels_through_the_corners() -> None:
-    matrix = square_on(SQUARE_ON)
-    assert to_px(matrix, CARD_CORNERS_MM) == pytest.approx(SQUARE_ON, abs=1e-3)
-    middle = to_px(matrix, np.array([[42.8, 26.99]]))
-    assert middle[0] == pytest.approx(SQUARE_ON.mean(axis=0), abs=1e-3)
 
 
 def test_a_side_is_cut_at_the_photos_edge_and_given_up_where_little_is_left() -> None:
