@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TypedDict, Unpack
 
 import cv2
 import numpy as np
@@ -54,7 +55,6 @@ CUT_END = "cut_end"
 MAX_PIECES = 30
 """More than this on one photo is a heap, or a table taken for pieces; the largest count."""
 
-
 TURNS_OF_UNKNOWN_SIZE = 0.4
 """Familiarity of turns whose size nobody knows, under the limit of being sure: without a
 reference a wheel, a bearing or a bundle of swabs looks like a coil. On 149 real photos without
@@ -72,46 +72,34 @@ CLOSER = 1.3
 """A closer look must show a piece so much larger than the overview does."""
 
 
+class Where(TypedDict, total=False):
+    """Where to look on a photo and what gives its scale: what :func:`look_over` takes."""
+
+    reference: str
+    print_scale: float
+    scale: Scale | None
+    at: tuple[float, float] | None
+    also: Sequence[tuple[float, float]]
+
+
 def examine(
-    photo: Photo,
-    *,
-    reference: str = "auto",
-    form: str | None = None,
-    facts: Facts | None = None,
-    print_scale: float = 1.0,
-    scale: Scale | None = None,
-    at: tuple[float, float] | None = None,
-    also: Sequence[tuple[float, float]] = (),
+    photo: Photo, *, form: str | None = None, facts: Facts | None = None, **where: Unpack[Where]
 ) -> Examination:
     """Return what can be told from one photo.
 
     Args:
         photo: The decoded photo.
-        reference: Key of the reference object, or ``auto``.
         form: Form the person states (a :class:`rules.findings.Form` value or
             ``cut_end``), None to let the photo tell.
         facts: What else the person states; handed on with each piece.
-        print_scale: Measured over nominal length of the printed sheet's check bar;
-            anything but 1 counts as measured.
-        scale: The scale where the person gave it (:mod:`vision.reference.two_points`); no
-            reference is looked for then.
-        at: A point on the only piece wanted, in photo pixels; None for every piece.
-        also: Points on what was left out, in photo pixels, that are pieces all the same.
+        where: As for :func:`look_over`.
 
     Raises:
         ContractError: ``form`` is not one of the known words.
         InstallError: A network is missing or damaged.
     """
     _stated_form(form)
-    seen = look_over(
-        photo,
-        reference=reference,
-        print_scale=print_scale,
-        scale=scale,
-        at=at,
-        also=also,
-        any_length=form == CUT_END,
-    )
+    seen = look_over(photo, any_length=form == CUT_END, **where)
     return examine_seen(seen, form=form, facts=facts)
 
 
@@ -152,9 +140,18 @@ def look_over(
     also: Sequence[tuple[float, float]] = (),
     any_length: bool = False,
 ) -> Seen:
-    """Return where on a photo what lies: the first half of :func:`examine`, and as it asks.
+    """Return where on a photo what lies: the first half of :func:`examine`.
 
-    ``any_length`` lets pieces count that are shorter than a piece mostly is, as cut ends are.
+    Args:
+        photo: The decoded photo.
+        reference: Key of the reference object, or ``auto``.
+        print_scale: Measured over nominal length of the printed sheet's check bar;
+            anything but 1 counts as measured.
+        scale: The scale where the person gave it (:mod:`vision.reference.two_points`); no
+            reference is looked for then.
+        at: A point on the only piece wanted, in photo pixels; None for every piece.
+        also: Points on what was left out, in photo pixels, that are pieces all the same.
+        any_length: Whether pieces count that are shorter than a piece mostly is, as cut ends are.
 
     Raises:
         InstallError: A network is missing or damaged.
@@ -324,12 +321,7 @@ def _looks(
         return surface_map(photo, model=model, box=region.box_px, white=near)
 
     def finish_of(region: Region, detail: Future[SurfaceMap]) -> FinishReading:
-        return judge_finish(
-            photo,
-            region,
-            surface=detail.result(),
-            model=model.piece,
-        )
+        return judge_finish(photo, region, surface=detail.result(), model=model.piece)
 
     near: set[Region] = set()
     for region in sorted(regions, key=_area, reverse=True):

@@ -6,14 +6,11 @@ where enough of the piece is left to be worth a cut.
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
-from PIL import Image as PillowImage
-from PIL import ImageDraw, ImageFont
 
 from rules.findings import What
 from vision.pieces.centreline import CentreLine, centre_line
-from vision.types import FloatArray, Image, PieceReading
+from vision.types import FloatArray, PieceReading
 
 LIKELY_P = 0.5
 """Nothing is cut for a suspicion that is likelier wrong than right."""
@@ -26,12 +23,6 @@ WORTH_RADII = 4.0
 
 OVER_RADII = 1.7
 """The line is drawn this far out to either side of the middle."""
-
-LABEL_PX = 22
-"""Height of the words at a cut, on a picture 1600 px long; by eye."""
-
-_RIM, _INK = (24, 24, 28), (255, 132, 88)
-"""A light line in a dark rim, which shows on every metal; by eye."""
 
 
 def cut_lines(reading: PieceReading) -> FloatArray:
@@ -80,38 +71,3 @@ def _across(line: CentreLine, at: int) -> FloatArray:
     normal = np.array([-tangent[1], tangent[0]]) * OVER_RADII * line.radius_px
     middle = line.points_px[at]
     return np.stack([middle - normal, middle + normal])
-
-
-def draw_cuts(
-    image: Image, lines_px: FloatArray, *, factor: float, label_px: int = LABEL_PX
-) -> Image:
-    """Return a picture with dashed lines and the words "cut here".
-
-    Args:
-        image: ``(h, w, 3)`` uint8, a photo shown smaller or larger.
-        lines_px: ``(n, 2, 2)`` in photo pixels.
-        factor: Photo pixels per pixel of ``image``.
-        label_px: Height of the letters.
-    """
-    if not len(lines_px):
-        return image
-    canvas = np.ascontiguousarray(image).copy()
-    shown = (np.asarray(lines_px, np.float64) + 0.5) / factor - 0.5
-    for start, end in shown:
-        count = max(3, int(np.hypot(*(end - start)) / 14) | 1)
-        points = start + np.linspace(0, 1, count + 1)[:, None] * (end - start)
-        for first, second in zip(points[::2], points[1::2], strict=False):
-            for colour, thickness in ((_RIM, 7), (_INK, 4)):
-                ends = [tuple(int(v) for v in np.round(16 * p)) for p in (first, second)]
-                cv2.line(canvas, ends[0], ends[1], colour, thickness, cv2.LINE_AA, shift=4)
-    picture = PillowImage.fromarray(canvas)
-    pen, font = ImageDraw.Draw(picture), ImageFont.load_default(size=label_px)
-    for start, end in shown:
-        x, y = max((start, end), key=lambda p: p[1])
-        box = pen.textbbox((x, y + 6), "cut here", font=font, anchor="ma")
-        dx = max(0, 6 - box[0]) - max(0, box[2] + 6 - picture.width)
-        dy = -max(0, box[3] + 8 - picture.height)
-        box = pen.textbbox((x + dx, y + 6 + dy), "cut here", font=font, anchor="ma")
-        pen.rounded_rectangle((box[0] - 8, box[1] - 5, box[2] + 8, box[3] + 5), radius=7, fill=_RIM)
-        pen.text((x + dx, y + 6 + dy), "cut here", font=font, fill=_INK, anchor="ma")
-    return np.asarray(picture)

@@ -7,12 +7,11 @@ first photo's odds. What can't be told to be the same piece adds nothing, and is
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
+from typing import Unpack
 
 from rules.findings import Facts
-from vision.examine import CUT_END, Seen, examine_seen, look_over
+from vision.examine import CUT_END, Seen, Where, examine_seen, look_over
 from vision.flash.evidence import evidence
 from vision.flash.joined import joined
 from vision.flash.matching import Laid, Match, matched
@@ -20,7 +19,7 @@ from vision.flash.recognise import LIT_P, recognised
 from vision.flash.strips import Lit, cut_alike
 from vision.flash.types import FlashPiece, FlashReading
 from vision.problems import problem_of
-from vision.types import Examination, Photo, PieceReading, Region, Scale
+from vision.types import Examination, Photo, PieceReading, Region
 
 GIVEN_P = 0.5
 """A photo that is given as the one with the flash must look likelier than this to be it. Of 30
@@ -32,29 +31,23 @@ def examine_pair(
     plain: Photo,
     flash: Photo,
     *,
-    reference: str = "auto",
     form: str | None = None,
     facts: Facts | None = None,
-    print_scale: float = 1.0,
-    scale: Scale | None = None,
-    at: tuple[float, float] | None = None,
-    also: Sequence[tuple[float, float]] = (),
     guessed: bool = False,
+    **where: Unpack[Where],
 ) -> Examination:
-    """Return what two photos tell together; the arguments are those of ``examine``.
+    """Return what two photos tell together.
 
     Args:
         plain: By the light that was there: sizes and places are of this one.
         flash: The same pieces at the same place with the flash on.
-        reference, form, facts, print_scale: As for the plain photo alone.
-        scale, at, also: Of the plain photo, where the person tapped them.
+        form, facts: As for :func:`vision.examine.examine`.
         guessed: Whether nobody said that the two are a pair: where nothing is found again,
             they are none, and there is nothing to tell of it.
+        where: As for :func:`vision.examine.look_over`. What was tapped on the plain photo
+            says nothing of the other.
     """
-    look = partial(
-        look_over, reference=reference, print_scale=print_scale, any_length=form == CUT_END
-    )
-    seen = look(plain, scale=scale, at=at, also=also)
+    seen = look_over(plain, any_length=form == CUT_END, **where)
     examination = examine_seen(seen, form=form, facts=facts)
     p = recognised(flash)
     reading = FlashReading(photo=flash, p=p, pieces=(None,) * len(examination.pieces))
@@ -63,7 +56,12 @@ def examine_pair(
     if p <= GIVEN_P:
         told = problem_of("flash_missing", name=flash.name)
         return replace(examination, flash=reading, problems=(*examination.problems, told))
-    lit = look(flash)
+    lit = look_over(
+        flash,
+        reference=where.get("reference", "auto"),
+        print_scale=where.get("print_scale", 1.0),
+        any_length=form == CUT_END,
+    )
     found = {match.plain: match for match in matched(laid_of(seen), laid_of(lit))}
     if guessed and not found:
         return examination

@@ -11,6 +11,9 @@ from vision.types import FloatArray, Image
 MOST_WIDTHS = 9
 """More measured widths than this are thinned out, so that the metal stays in view."""
 
+DASH_PX, DOTS_PX = 14.0, 12.0
+"""Length of a dash and of the gap behind it, and from dot to dot; by eye."""
+
 
 def onto(points_px: FloatArray, factor: float) -> FloatArray:
     """Return photo points in shown pixels (pixel centres at whole numbers in both).
@@ -29,27 +32,31 @@ def corners_of(box_px: tuple[int, int, int, int], factor: float) -> FloatArray:
     return onto(np.array(corners, np.float64), factor)
 
 
-def line(canvas: Image, points: FloatArray, tone: Tone, *, closed: bool = False) -> None:
+def line(
+    canvas: Image, points: FloatArray, tone: Tone, *, closed: bool = False, width_px: int = 2
+) -> None:
     """Draw a smooth line with a dark rim."""
     fixed = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
-    for shade, thickness in ((DARK, 4), (tone, 2)):
+    for shade, thickness in ((DARK, 2 * width_px), (tone, width_px)):
         cv2.polylines(canvas, [fixed], closed, shade, thickness, cv2.LINE_AA, shift=4)
 
 
-def dashed(canvas: Image, points: FloatArray, tone: Tone, *, dash_px: float = 14.0) -> None:
-    """Draw a closed dashed line."""
-    ring = np.concatenate([points, points[:1]])
+def dashed(
+    canvas: Image, points: FloatArray, tone: Tone, *, closed: bool = True, width_px: int = 2
+) -> None:
+    """Draw a dashed line."""
+    ring = np.concatenate([points, points[:1]]) if closed else points
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-    for start in np.arange(0.0, way[-1], 2 * dash_px):
-        at = np.linspace(start, min(start + dash_px, way[-1]), 6)
-        line(canvas, _along(ring, way, at), tone)
+    for start in np.arange(0.0, way[-1], 2 * DASH_PX):
+        at = np.linspace(start, min(start + DASH_PX, way[-1]), 6)
+        line(canvas, _along(ring, way, at), tone, width_px=width_px)
 
 
-def dotted(canvas: Image, points: FloatArray, tone: Tone, *, gap_px: float = 12.0) -> None:
+def dotted(canvas: Image, points: FloatArray, tone: Tone) -> None:
     """Draw a closed line of small dots, fainter than any other."""
     ring = np.concatenate([points, points[:1]])
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-    for x, y in _along(ring, way, np.arange(0.0, way[-1], gap_px)):
+    for x, y in _along(ring, way, np.arange(0.0, way[-1], DOTS_PX)):
         at = (round(16 * x), round(16 * y))
         for shade, radius in ((DARK, 40), (tone, 26)):
             cv2.circle(canvas, at, radius, shade, -1, cv2.LINE_AA, shift=4)

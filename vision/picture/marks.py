@@ -17,6 +17,7 @@ from vision.picture.labels import SIZE, Label, Labels
 from vision.picture.lines import corners_of, dashed, dotted, line, onto, widths
 from vision.picture.tones import (
     BRASS,
+    CUT,
     LEFT_OUT,
     REFERENCE,
     SOLDER,
@@ -40,6 +41,9 @@ MOST_SIZED = 3
 """With more pieces on a photo their sizes stand in the list, not on the picture."""
 
 LEFT_OUT_WORDS = {Why.STRANGER: "left out: not copper?", Why.SHORT: "left out: short"}
+
+LETTERS_OFF_PX = 6
+"""So far the words stay off the line of a cut; by eye."""
 
 _MIN_SIDE_PX = 700
 """Least side of the picture, px; by eye."""
@@ -78,7 +82,7 @@ def draw_marks(
     Returns:
         ``(height, width, 3)`` uint8, RGB.
     """
-    canvas, factor = _shown(examination.photo.rgb, long_side_px)
+    canvas, factor = shown(examination.photo.rgb, long_side_px)
     height, width = canvas.shape[:2]
     labels = Labels(width, height, phone_label_px(width) if for_phone else SIZE)
     _mark_reference(canvas, examination, factor, labels)
@@ -104,8 +108,27 @@ def phone_label_px(width_px: int) -> int:
     return max(SIZE, round(PHONE_LABEL_SHARE * width_px))
 
 
-def _shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
-    """Return the photo at its shown size, to be drawn on, and photo pixels per shown pixel."""
+def draw_cuts(image: Image, lines_px: FloatArray, *, factor: float, label_px: int = SIZE) -> Image:
+    """Return a picture with dashed lines and the words "cut here".
+
+    Args:
+        image: ``(h, w, 3)`` uint8, a photo shown smaller or larger.
+        lines_px: ``(n, 2, 2)`` in photo pixels.
+        factor: Photo pixels per pixel of ``image``.
+        label_px: Height of the letters.
+    """
+    canvas = np.ascontiguousarray(image).copy()
+    labels = Labels(image.shape[1], image.shape[0], label_px)
+    for ends in (onto(one, factor) for one in lines_px):
+        dashed(canvas, ends, CUT, closed=False, width_px=4)
+        low, high = ends.min(axis=0) - LETTERS_OFF_PX, ends.max(axis=0) + LETTERS_OFF_PX
+        labels.avoid(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]))
+        labels.want(Label(text="cut here", of=_long(ends), tone=CUT))
+    return labels.drawn(canvas)
+
+
+def shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
+    """Return a photo at its shown size, to be drawn on, and photo pixels per shown pixel."""
     height, width = rgb.shape[:2]
     if max(height, width) >= _MIN_SIDE_PX:
         small, factor = reduced(rgb, long_side_px)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from vision.photo.reduced import reduced
 from vision.picture.labels import Label, Labels
 from vision.picture.lines import corners_of, dashed, line, onto
+from vision.picture.marks import shown
 from vision.picture.tones import PAPER, REFERENCE, UNSURE, WHITE
 from vision.types import Boxes, Examination, FloatArray, Image
 
@@ -87,14 +86,7 @@ def _panel(look: Look) -> Image:
     margin = round(max(MARGIN * max(w, h), 12))
     left, top = max(0, x - margin), max(0, y - margin)
     part = look.rgb[top : y + h + margin, left : x + w + margin]
-    factor = max(part.shape[:2]) / PANEL_PX
-    if factor >= 1:
-        small, factor = reduced(np.ascontiguousarray(part), PANEL_PX)
-        canvas = np.ascontiguousarray(small).copy()
-    else:
-        size = (max(1, round(part.shape[1] / factor)), max(1, round(part.shape[0] / factor)))
-        grown = cv2.resize(part, size, interpolation=cv2.INTER_CUBIC)
-        canvas = np.ascontiguousarray(grown, dtype=np.uint8)
+    canvas, factor = shown(np.ascontiguousarray(part), PANEL_PX)
     height, width = canvas.shape[:2]
     labels = Labels(width, height, LETTERS_PX)
     away = np.array([left, top])

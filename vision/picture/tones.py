@@ -23,6 +23,7 @@ SOLDER: Tone = (150, 214, 255)
 REFERENCE: Tone = (190, 240, 190)
 UNSURE: Tone = (255, 176, 148)
 LEFT_OUT: Tone = (205, 205, 210)
+CUT: Tone = (255, 132, 88)
 
 RANKS: tuple[Tone, ...] = ((150, 240, 170), (120, 225, 235), (225, 190, 255), (222, 222, 226))
 """Of the best grade, the next, the third, and of whatever is sold by another line."""

@@ -253,8 +253,8 @@ def _near(
 
 def _drawn(examination: Examination, cut: Sequence[Findings], tags: Sequence[Tag] = ()) -> Image:
     """Return the photo with all marks, and where to cut the pieces of these findings."""
-    from vision.finish.cuts import cut_lines, draw_cuts
-    from vision.picture.marks import draw_marks, phone_label_px
+    from vision.finish.cuts import cut_lines
+    from vision.picture.marks import draw_cuts, draw_marks, phone_label_px
 
     image = draw_marks(examination, long_side_px=LONG_SIDE_PX, tags=tags)
     factor = examination.photo.width_px / image.shape[1]

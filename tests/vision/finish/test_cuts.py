@@ -8,7 +8,7 @@ import pytest
 
 from rules.findings import Form, What
 from tests.vision.drawn_examination import findings, mm
-from vision.finish.cuts import BEYOND_RADII, cut_lines, draw_cuts
+from vision.finish.cuts import BEYOND_RADII, cut_lines
 from vision.types import PieceReading, Region
 
 RADIUS = 15
@@ -89,23 +89,3 @@ def test_a_slanting_piece_is_cut_square() -> None:
     (line,) = cut_lines(piece)
     way = line[1] - line[0]
     assert abs(float(way @ np.array([1.0, 1.0]))) < 0.1 * float(np.hypot(*way))
-
-
-def test_the_drawing_marks_the_place_and_leaves_the_picture_alone() -> None:
-    picture = np.full((200, 400, 3), 90, np.uint8)
-    before = picture.copy()
-    drawn = draw_cuts(picture, np.array([[[400.0, 100], [400, 200]]]), factor=2.0)
-    assert (picture == before).all()
-    changed = (drawn != before).any(axis=2)
-    rows, columns = np.nonzero(changed[:100])
-    assert columns.mean() == pytest.approx(200, abs=3)
-    assert rows.min() == pytest.approx(50, abs=5)
-    assert (draw_cuts(picture, np.zeros((0, 2, 2)), factor=2.0) == before).all()
-
-
-def test_larger_words_cover_more() -> None:
-    picture = np.full((300, 400, 3), 90, np.uint8)
-    line = np.array([[[200.0, 60], [200, 100]]])
-    small, large = (draw_cuts(picture, line, factor=1.0, label_px=px) for px in (22, 36))
-    covered = [(drawn != picture).any(axis=2).sum() for drawn in (small, large)]
-    assert covered[1] > 1.8 * covered[0]

@@ -11,7 +11,7 @@ from tests.vision.drawn_examination import examination
 from tests.vision.picture.drawn import box_outline
 from vision.picture import labels
 from vision.picture.labels import Label, Labels
-from vision.picture.marks import LEFT_OUT_WORDS, Tag, draw_marks
+from vision.picture.marks import LEFT_OUT_WORDS, Tag, draw_cuts, draw_marks
 from vision.picture.tones import RANKS, SIGNS, of_rank
 from vision.picture.writing import font_of
 from vision.types import LeftOut, Why
@@ -138,3 +138,23 @@ def test_what_was_left_out_is_drawn_faintly_and_says_why(wanted: list[Label]) ->
     rim = np.any(plain != drawn, axis=2)[636:704, 56:154]
     assert 0.02 < rim.mean() < 0.4, "dots, not a line, and nothing inside"
     assert not rim[12:56, 12:86].any()
+
+
+def test_a_cut_marks_the_place_and_leaves_the_picture_alone() -> None:
+    picture = np.full((200, 400, 3), 90, np.uint8)
+    before = picture.copy()
+    drawn = draw_cuts(picture, np.array([[[400.0, 100], [400, 200]]]), factor=2.0)
+    assert (picture == before).all()
+    changed = (drawn != before).any(axis=2)
+    rows, columns = np.nonzero(changed[46:105])  # beside the words, which stand clear of it
+    assert columns.mean() == pytest.approx(200, abs=3)
+    assert np.ptp(rows) == pytest.approx(50, abs=5)
+    assert (draw_cuts(picture, np.zeros((0, 2, 2)), factor=2.0) == before).all()
+
+
+def test_larger_words_at_a_cut_cover_more() -> None:
+    picture = np.full((300, 400, 3), 90, np.uint8)
+    line = np.array([[[200.0, 60], [200, 100]]])
+    small, large = (draw_cuts(picture, line, factor=1.0, label_px=px) for px in (22, 36))
+    covered = [(drawn != picture).any(axis=2).sum() for drawn in (small, large)]
+    assert covered[1] > 1.8 * covered[0]
