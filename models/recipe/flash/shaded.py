@@ -55,8 +55,6 @@ class Bed:
         along, turn: Where on the skin the window lies, shares.
         strands: How many show side by side; 1 is a solid piece.
         lay: Slope of the strands to the axis.
-        grooved: Whether a stretched skin is rougher round the piece, as drawing leaves it, and
-            not along, as the renderer takes it: nobody measured which way scrap is.
     """
 
     middle_mm: Array
@@ -66,7 +64,6 @@ class Bed:
     turn: float
     strands: int = 1
     lay: float = 0.0
-    grooved: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,8 +158,8 @@ def surface(
 
     slopes = np.gradient(skin.height.astype(np.float32))
     rise, tilt = look(slopes[0] * h / mm[0])[..., None], look(slopes[1] * w / mm[1])[..., None]
-    rough, aspect = look(under_coat(skin)) ** 2, np.sqrt(1 - 0.9 * look(skin.stretch))
-    stretched = (rough * aspect, rough / aspect)
+    rough, stretch = look(under_coat(skin)) ** 2, look(skin.stretch)
+    wider = (1 - 0.9 * np.abs(stretch)) ** (-0.5 * np.sign(stretch))
     return Surface(
         own=np.abs(across) <= 1,
         aside_mm=np.abs(across) * bed.strands * bed.radius_mm,
@@ -174,7 +171,7 @@ def surface(
         metallic=look(skin.metallic),
         coat=look(skin.coat),
         film=look(skin.film),
-        rough=stretched[::-1] if bed.grooved else stretched,
+        rough=(rough * wider, rough / wider),
         label=look(skin.label, cv2.INTER_NEAREST),
         level=look(skin.level),
         bare_rough=look(skin.rough) ** 2,
@@ -382,5 +379,4 @@ def _bed(rng: Rng, camera: Camera, diameter: float, strands: int, *, soldered: b
         turn=rng.uniform(0, 1),
         strands=strands,
         lay=rng.uniform(-0.3, 0.3) if strands > 1 else 0.0,
-        grooved=bool(rng.random() < 0.5),
     )

@@ -88,6 +88,18 @@ def test_over_smooth_metal_the_core_stays_copper_coloured() -> None:
     assert smooth[0] / smooth[1] > rough[0] / rough[1]
 
 
+def test_grooves_along_spread_the_highlight_round_the_piece() -> None:
+    # Ward 1992, "Measuring and modeling anisotropic reflection": highlights are wide across
+    # brushed lines, not along them.
+    def columns(stretch: float) -> int:
+        skin = skin_of()
+        skin.stretch[:] = stretch
+        across = window(skin)["lamp"][..., 1].mean(axis=0)[11:41]  # inside the edges
+        return int((across > across.max() / 2).sum())
+
+    assert columns(-0.8) < columns(0.0) < columns(0.8)
+
+
 def test_the_same_seed_gives_the_same_window() -> None:
     one, other = (shaded_window(11, skies=[]) for _ in range(2))
     assert np.array_equal(one["lamp"], other["lamp"])
