@@ -40,8 +40,8 @@ class JsonStream:
                 if self._is_over:
                     raise BadArchiveError("is no JSON") from fault
             else:
-                # A number that ends with the text so far may go on.
-                if end < len(self._text) or self._is_over:
+                # A number that ends with the text so far, or before its point, may go on.
+                if self._is_over or self._text[end : end + 1] not in ("", *".eE"):
                     self._at = end
                     return value
             # Twice as much each time: trying again takes no longer than the last try.
