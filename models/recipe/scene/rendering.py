@@ -15,6 +15,7 @@ from models.recipe.look.finishes import Skin
 from models.recipe.look.lights import Emitter, Light
 from models.recipe.scene.assembly import ATLAS_COLUMNS, ATLAS_ROWS, Scene
 from models.recipe.scene.meshes import Array, outward, prism
+from models.recipe.scene.relief import register
 
 # Debian 12's own LLVM crashes Dr.Jit; 19 works.
 LLVM_19 = "/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1"
@@ -43,6 +44,7 @@ def load_mitsuba(variant: str | None = None) -> Any:  # noqa: ANN401
         if variant is None:
             variant = VARIANTS[0] if any(Path("/dev").glob("nvidia[0-9]*")) else VARIANTS[1]
         mi.set_variant(variant)
+        register(mi)
     return mi
 
 
@@ -52,15 +54,15 @@ def under_coat(skin: Skin) -> NDArray[np.float32]:
     return np.clip(skin.rough * wider, 0, 1).astype(np.float32)
 
 
-def _turned(stretch: NDArray[np.float32]) -> NDArray[np.float32]:
+def _round(stretch: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the principled model's anisotropy for a skin's stretch.
 
-    Under a bump map the renderer's frame is turned by a quarter, so that its wide axis lies
-    along; the inverse of its aspect ratio, ``sqrt(1 - 0.9 a)``, turns it back.
+    Its alpha is divided by ``sqrt(1 - 0.9 a)`` along the texture's rows, round a piece; below 0
+    the aspect ratio is the inverse, so that the lobe is the same one turned by a quarter.
     """
-    grooved = np.clip(stretch, 0, 0.95)
-    turned = (1 - 1 / (1 - 0.9 * grooved)) / 0.9
-    return np.where(stretch < 0, -stretch, turned).astype(np.float32)
+    scoured = np.clip(-stretch, 0, 0.95)
+    turned = (1 - 1 / (1 - 0.9 * scoured)) / 0.9
+    return np.where(stretch < 0, turned, stretch).astype(np.float32)
 
 
 def texture(mi: Any, array: NDArray[np.float32]) -> dict[str, Any]:  # noqa: ANN401
@@ -84,9 +86,8 @@ def material(mi: Any, skin: Skin) -> dict[str, Any]:  # noqa: ANN401
     """
     even = np.full((4, 4, 3), 1 / COAT_TAKES, np.float32)
     return {
-        "type": "bumpmap",
+        "type": "relief",
         "height": texture(mi, skin.height),
-        "scale": 1.0,
         "surface": {
             "type": "blendbsdf",
             "weight": texture(mi, COAT_TAKES * skin.coat),
@@ -95,7 +96,7 @@ def material(mi: Any, skin: Skin) -> dict[str, Any]:  # noqa: ANN401
                 "base_color": texture(mi, skin.base),
                 "roughness": texture(mi, under_coat(skin)),
                 "metallic": texture(mi, skin.metallic),
-                "anisotropic": texture(mi, _turned(skin.stretch)),
+                "anisotropic": texture(mi, _round(skin.stretch)),
                 "specular": 0.5,
             },
             # A conductor that does not absorb is a dielectric seen from outside.

@@ -118,9 +118,12 @@ def test_photos_of_windows_are_drawn_with_their_truth() -> None:
 
 
 @NEEDS_MITSUBA
-@pytest.mark.parametrize(("coat", "film", "rough"), [(0.0, 0.02, 0.4), (1.0, 0.06, 0.4)])
+@pytest.mark.parametrize(
+    ("coat", "film", "rough", "stretch"),
+    [(0.0, 0.02, 0.4, 0.0), (1.0, 0.06, 0.4, 0.0), (0.0, 0.02, 0.35, 0.8), (0.0, 0.02, 0.35, -0.8)],
+)
 def test_the_lamps_highlight_is_the_one_that_is_traced(
-    coat: float, film: float, rough: float, monkeypatch: pytest.MonkeyPatch
+    coat: float, film: float, rough: float, stretch: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from models.recipe.flash import windows
     from models.recipe.pieces import wires
@@ -128,6 +131,7 @@ def test_the_lamps_highlight_is_the_one_that_is_traced(
     from models.recipe.scene.rendering import Stage
 
     skin = skin_of(coat=coat, film=film, rough=rough)
+    skin.stretch[:] = stretch
     monkeypatch.setattr(wires, "skin_of", lambda *_, **__: skin)
     monkeypatch.setattr(
         wires, "bent_path", lambda length, **_: np.linspace(-1, 1, 60)[:, None] * [length / 2, 0]

@@ -55,7 +55,8 @@ def test_a_rendered_card_lies_where_its_outline_says() -> None:
 @pytest.mark.skipif(
     importlib.util.find_spec("mitsuba") is None, reason="Mitsuba is not installed here"
 )
-def test_grooves_along_a_wire_widen_its_highlight_round_it() -> None:
+@pytest.mark.parametrize("azimuth", [0.0, 0.8, 1.57])
+def test_grooves_along_a_wire_widen_its_highlight_round_it(azimuth: float) -> None:
     # Ward, "Measuring and modeling anisotropic reflection" (SIGGRAPH 1992): light spreads
     # across brushed lines, not along them.
     from models.recipe.look.finishes import Skin
@@ -65,7 +66,8 @@ def test_grooves_along_a_wire_widen_its_highlight_round_it() -> None:
     mi = load_mitsuba()
     turn = np.linspace(0, 2 * np.pi, 65)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    path = np.stack([np.linspace(-30, 30, 40), np.zeros(40), np.zeros(40)], axis=1)
+    way = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
+    path = np.linspace(-30, 30, 40)[:, None] * way
     body = outward(sweep(path, (5 * circle, circle), caps=False))
 
     def spans(stretch: float) -> tuple[int, int]:
@@ -89,7 +91,7 @@ def test_grooves_along_a_wire_widen_its_highlight_round_it() -> None:
         told["vertex_texcoords"] = body.uv.ravel().astype(np.float32)
         told["faces"] = body.faces.ravel().astype(np.uint32)
         told.update()
-        look = mi.ScalarTransform4f().look_at([0, 0, 300], [0, 0, 0], [0, 1, 0])
+        look = mi.ScalarTransform4f().look_at([0, 0, 300], [0, 0, 0], [-way[1], way[0], 0])
         scene = mi.load_dict({
             "type": "scene", "how": {"type": "direct"}, "wire": mesh,
             "lamp": {"type": "point", "position": [0, 0, 400], "intensity": 1e5},
