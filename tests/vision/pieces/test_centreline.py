@@ -14,6 +14,8 @@ from skimage.measure import euler_number
 
 from tests.vision.drawn_wire import Bent, Straight
 from vision.pieces.centreline import (
+    CentreLine,
+    axis_line,
     centre_line,
     even_steps,
     longest_path,
@@ -23,6 +25,7 @@ from vision.pieces.centreline import (
     thinned,
     unit_tangents,
 )
+from vision.types import Region
 
 
 def mask_of(axis: Straight | Bent, width: float, size: tuple[int, int] = (400, 260)) -> np.ndarray:
@@ -199,3 +202,65 @@ def test_smoothing_moves_a_bend_by_its_own_curvature() -> None:
     middle = points[len(points) // 3 : -len(points) // 3]
     assert np.hypot(*middle.T) == pytest.approx(60 * np.exp(-(12.0**2) / (2 * 60**2)), abs=0.05)
     assert radii == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("step_px", [0.5, 1.0, 3.0])
+def test_steps_along_a_path_are_even_and_values_go_along(step_px: float) -> None:
+    # A 3-4-5 path: 50 px one way, then 60 px another; a value that grows by 1 a pixel.
+    path = np.array([[0.0, 0.0], [30.0, 40.0], [90.0, 40.0]])
+    points, values = resampled(path, np.array([0.0, 50.0, 110.0]), step_px)
+    assert len(points) == int(110 / step_px) + 1
+    assert values == pytest.approx(step_px * np.arange(len(points)))
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    corner = np.abs(values[:-1] - 50) < step_px  # there the way is cut short
+    assert steps[~corner] == pytest.approx(step_px)
+
+
+def test_tangents_are_unit_vectors_along_the_line() -> None:
+    t = np.linspace(0, np.pi, 90)
+    circle = 50 * np.column_stack([np.cos(t), np.sin(t)])
+    found = unit_tangents(circle)
+    assert np.hypot(*found.T) == pytest.approx(np.ones(90))
+    # Square to the radius, by geometry; one-sided differences at both ends.
+    assert np.abs(np.sum(found * circle, axis=1))[1:-1] == pytest.approx(0, abs=1e-9)
+
+
+def test_normals_lie_to_the_left_as_seen_on_the_screen() -> None:
+    line = CentreLine(
+        points_px=np.zeros((2, 2)),
+        tangents=np.array([[1.0, 0.0], [0.0, 1.0]]),
+        radius_px=1.0,
+        radii_px=np.ones(2),
+        step_px=1.0,
+    )
+    # Going right, left is up (y points down); going down, left is right.
+    assert line.normals.tolist() == [[0.0, -1.0], [1.0, 0.0]]
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 30.0, 75.0, 120.0])
+def test_a_short_piece_has_the_axis_of_its_rectangle(angle_deg: float) -> None:
+    box = cv2.boxPoints(((200.0, 150.0), (80.0, 30.0), angle_deg))
+    region = Region(
+        box_px=(0, 0, 400, 300),
+        mask=np.ones((300, 400), bool),
+        outline_px=box.astype(float),
+        score=1.0,
+    )
+    line = axis_line(region)
+    assert line.length_px == pytest.approx(80, abs=1)
+    assert line.radius_px == pytest.approx(15, abs=0.1)
+    assert line.points_px.mean(axis=0) == pytest.approx([200, 150], abs=0.5)
+    turn = np.degrees(np.arctan2(line.tangents[0, 1], line.tangents[0, 0]))
+    assert (turn - angle_deg) % 180 == pytest.approx(0, abs=0.1) or (
+        turn - angle_deg
+    ) % 180 == pytest.approx(180, abs=0.1)
+
+
+def test_a_photo_twice_as_fine_has_the_same_line() -> None:
+    mask = np.zeros((300, 500), np.uint8)
+    cv2.ellipse(mask, (250, 320), (200, 220), 0, 200, 340, (1,), 16)
+    fine = cv2.resize(mask, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
+    one, two = centre_line(mask > 0), centre_line(fine > 0)
+    assert one is not None and two is not None
+    assert two.length_px == pytest.approx(2 * one.length_px, rel=0.03)
+    assert two.radius_px == pytest.approx(2 * one.radius_px, rel=0.08)

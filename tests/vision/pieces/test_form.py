@@ -8,11 +8,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rules.findings import Form, FormFinding
 from tests.vision.width.test_strip_look import look_with
 from vision.pieces.form import (
     STRANDED_SHARE,
+    WIDEST_CABLE_MM,
+    Shape,
     flat_or_wound,
     heap_form,
     is_heap,
@@ -194,3 +198,95 @@ def test_what_looks_flat_and_coated_is_undecided_between_sheet_and_wire() -> Non
     assert form.value is Form.WIRE
     assert form.p[Form.SHEET] > 0.3
     assert form.p[Form.TUBE] == 0.1
+
+
+def test_a_photo_twice_as_fine_shows_the_same_shape() -> None:
+    one, two = shape_of(bar(400, 60)), shape_of(bar(800, 120))
+    assert two.width_px == pytest.approx(2 * one.width_px, rel=0.03)
+    assert two.length_px == pytest.approx(2 * one.length_px, rel=0.03)
+    assert two.elongation == pytest.approx(one.elongation, rel=0.04)
+    assert two.fill == pytest.approx(one.fill, abs=0.03)
+
+
+def test_the_fill_is_the_share_of_the_tightest_rectangle() -> None:
+    # A disc fills pi / 4 of its square; a bar all of its own rectangle, turned as it is.
+    canvas = np.zeros((600, 600), np.uint8)
+    cv2.circle(canvas, (300, 300), 200, (1,), -1)
+    assert shape_of(region_of(canvas)).fill == pytest.approx(np.pi / 4, abs=0.01)
+    assert shape_of(bar(500, 100, 30)).fill == pytest.approx(1.0, abs=0.03)
+
+
+def test_holes_are_counted_and_specks_are_not() -> None:
+    canvas = np.zeros((600, 600), np.uint8)
+    canvas[100:500, 100:500] = 1
+    for x in (180, 300, 420):
+        cv2.circle(canvas, (x, 300), 40, (0,), -1)
+    cv2.circle(canvas, (300, 150), 3, (0,), -1)
+    shape = shape_of(region_of(canvas))
+    assert shape.holes == 3
+    assert shape.hole_share == pytest.approx(3 * np.pi * 40**2 / 400**2, rel=0.06)
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(1, 1), (1, 30), (3, 2)])
+def test_a_speck_has_a_shape_too(rows: int, columns: int) -> None:
+    shape = shape_of(region_of(np.pad(np.ones((rows, columns), np.uint8), 4)))
+    assert np.isfinite([shape.width_px, shape.length_px, shape.fill, shape.elongation]).all()
+
+
+@given(
+    st.floats(0.3, 60.0),
+    st.floats(0.0, 0.5),
+    st.none() | st.floats(0, 1),
+    st.floats(0, 1),
+    st.none() | st.floats(0, 1),
+    st.floats(5, 300),
+    st.floats(1, 40),
+)
+def test_whatever_is_seen_the_forms_add_up(
+    width_mm: float,
+    u_rel: float,
+    groove_p: float | None,
+    brass: float,
+    other_p: float | None,
+    width_px: float,
+    elongation: float,
+) -> None:
+    shape = Shape(width_px=width_px, length_px=elongation * width_px, fill=0.8)
+    p = judge_form(
+        shape,
+        width_mm=width_mm,
+        u_width_rel=u_rel,
+        groove_p=groove_p,
+        brass_share=brass,
+        other_p=other_p,
+    ).p
+    assert sum(p.values()) == pytest.approx(1.0)
+    assert all(value >= 0 for value in p.values())
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_more_grooves_never_make_strands_less_likely(one: float, other: float) -> None:
+    shape = Shape(width_px=40, length_px=900, fill=0.95)
+    low, high = (
+        judge_form(shape, width_mm=4.0, groove_p=g).p[Form.STRANDED] for g in sorted((one, other))
+    )
+    assert low <= high + 1e-12
+
+
+def test_strands_come_by_bayes_from_how_common_they_are_and_what_the_look_tells() -> None:
+    # Odds of a quarter to three quarters, times a look of 9 to 1: 3 of 4. A cable as wide as
+    # the limit is half as likely: an eighth to seven eighths.
+    shape = Shape(width_px=40, length_px=900, fill=0.95)
+    p = judge_form(shape, width_mm=2.0, groove_p=0.9, other_p=0.0).p
+    drawn = p[Form.WIRE] + p[Form.TUBE] + p[Form.STRANDED]
+    assert p[Form.STRANDED] / drawn == pytest.approx(0.75, abs=0.01)
+    wide = judge_form(shape, width_mm=WIDEST_CABLE_MM, groove_p=None, other_p=0.0).p
+    drawn = wide[Form.WIRE] + wide[Form.TUBE] + wide[Form.STRANDED]
+    assert wide[Form.STRANDED] / drawn == pytest.approx(1 / 8, abs=0.01)
+
+
+def test_the_forms_of_a_heap_and_of_what_is_flat_or_wound_add_up() -> None:
+    assert sum(heap_form().p.values()) == pytest.approx(1)
+    moved = flat_or_wound(FormFinding(p={Form.SHEET: 0.5, Form.OTHER: 0.5}))
+    assert sum(moved.p.values()) == pytest.approx(1)
+    assert moved.p[Form.OTHER] == 0.5

@@ -49,3 +49,30 @@ def test_whatever_they_say_it_adds_up_and_nothing_is_ruled_out(
     told = together(finding(one, p), finding(other, q)).p
     assert sum(told.values()) == pytest.approx(1)
     assert all(value > 0 for value in told.values())
+
+
+@given(st.permutations(list(Form)), st.floats(0.05, 0.9), st.floats(0.05, 0.9))
+def test_the_names_of_the_forms_do_not_matter(order: list[Form], p: float, q: float) -> None:
+    """Renamed before or after, it comes to the same."""
+    new = dict(zip(Form, order, strict=True))
+
+    def renamed(found: FormFinding) -> FormFinding:
+        return FormFinding(p={new[f]: v for f, v in found.p.items()}, learned=EVEN)
+
+    one, other = finding(Form.WIRE, p), finding(Form.TUBE, q)
+    there = together(renamed(one), renamed(other)).p
+    assert there == pytest.approx({new[f]: v for f, v in together(one, other).p.items()})
+
+
+def test_odds_are_the_weighted_product_of_both_odds() -> None:
+    # Outline 0.7 to 0.1, surface 0.2 to 0.4 of an even mix: log odds add, weighted.
+    outline = FormFinding(
+        p={Form.WIRE: 0.7, Form.STRANDED: 0.1, Form.TUBE: 0.1, Form.SHEET: 0.05, Form.OTHER: 0.05}
+    )
+    surface = FormFinding(
+        p={Form.WIRE: 0.2, Form.STRANDED: 0.4, Form.TUBE: 0.2, Form.SHEET: 0.1, Form.OTHER: 0.1},
+        learned=EVEN,
+    )
+    told = together(outline, surface).p
+    odds = (0.7 / 0.1) ** BY_OUTLINE * (0.2 / 0.4) ** BY_SURFACE
+    assert told[Form.WIRE] / told[Form.STRANDED] == pytest.approx(odds)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -130,3 +132,26 @@ def test_a_tap_turns_what_was_left_out_into_a_piece() -> None:
 def test_a_tap_on_the_bare_table_changes_nothing() -> None:
     told = sort_out(photo(), overview(), [LONG, SHORT], scale(), also=[(600.0, 100.0)])
     assert told.pieces == (LONG,)
+
+
+def test_the_larger_stranger_is_told_first_and_weak_ones_are_not() -> None:
+    small, large = (400, 200, 100, 40), (400, 400, 200, 100)
+    told = sort_out(photo(), overview(small, large), [LONG], scale()).left_out
+    spans = [float(np.ptp(one.outline_px[:, 0])) for one in told]
+    assert spans == pytest.approx([200, 100], abs=2 * CELL)
+
+
+def test_at_half_the_scale_the_same_thing_is_half_as_long() -> None:
+    # 80 px are 20 mm at 0.25 mm a pixel, and 10 mm at 0.125.
+    one = region(50, 300, 80, 20)
+    finer = replace(scale(), mm_from_px=np.diag([0.125, 0.125, 1.0]), mm_per_px=0.125)
+    assert one in sort_out(photo(), overview(), [LONG, one], scale()).pieces
+    assert one not in sort_out(photo(), overview(), [LONG, one], finer).pieces
+
+
+def test_of_several_short_ones_a_tap_takes_the_one_under_the_finger() -> None:
+    other = region(50, 400, 40, 20)
+    told = sort_out(photo(), overview(), [LONG, SHORT, other], scale(), also=[(60.0, 405.0)])
+    assert told.pieces == (LONG, other)
+    (left,) = told.left_out
+    assert left.outline_px is SHORT.outline_px

@@ -1,10 +1,22 @@
 """Sub-pixel edges: drawn truth in linear light, honest doubt, what is refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import map_coordinates
 
 from tests.vision.flat_scenes import encode
-from vision.reference.edges import _robust_line, fit_edge, intersect, sample_linear
+from vision.photo.colour import to_linear
+from vision.reference.edges import (
+    _robust_line,
+    fit_edge,
+    intersect,
+    profiles_across,
+    sample_linear,
+)
 from vision.types import FloatArray, Image
 
 SIZE = 160
@@ -138,3 +150,92 @@ def test_places_without_any_edge_bear_no_line_out() -> None:
     line = _robust_line(s, np.zeros(20), np.where(s % 2, 1.0, 0.0), tolerance_px=0.5)
     assert line is not None
     assert line[5] == pytest.approx(0.5)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.tuples(st.floats(0, 15.9), st.floats(0, 10.9)), min_size=1, max_size=12))
+def test_between_pixels_it_is_scipys_bilinear_value_of_linear_light(
+    points: list[tuple[float, float]],
+) -> None:
+    # scipy.ndimage.map_coordinates of order 1, an independent implementation.
+    noise = np.random.default_rng(5).integers(0, 256, (12, 17, 3), dtype=np.uint8)
+    x, y = np.array(points).T
+    light = to_linear(noise)
+    expected = [map_coordinates(light[..., k], [y, x], order=1) for k in range(3)]
+    assert sample_linear(noise, x, y) == pytest.approx(np.stack(expected, axis=-1), abs=2e-5)
+
+
+def test_beyond_the_photo_its_border_goes_on() -> None:
+    ramp = np.repeat(np.arange(0, 200, 10, dtype=np.uint8)[None, :, None], 9, axis=0)
+    rgb = np.repeat(ramp, 3, axis=2)
+    out = sample_linear(rgb, np.array([-50.0, 500.0]), np.array([-50.0, 500.0]))
+    assert out == pytest.approx(to_linear(rgb)[[0, -1], [0, -1]], abs=1e-3)
+    assert sample_linear(rgb, np.zeros(0), np.zeros(0)).shape == (0, 3)
+
+
+def test_profiles_lie_square_to_the_segment_and_evenly_along_it() -> None:
+    # A plane of light: its value tells where each sample lies.
+    y, x = np.mgrid[0:120, 0:160]
+    codes = np.stack([x, y, np.zeros_like(x)], axis=-1).astype(np.uint8)
+    start, end = np.array([40.0, 30.0]), np.array([100.0, 75.0])  # 3, 4, 5: 75 px long
+    samples, s, t = profiles_across(codes, start, end, half_width_px=6)
+    assert s[0] + s[-1] == pytest.approx(75.0)
+    assert np.diff(s) == pytest.approx(s[1] - s[0])
+    assert t == pytest.approx(-t[::-1])
+    middle = len(t) // 2
+    along, left = (end - start) / 75, np.array([-45.0, 60.0]) / 75
+    for i, j in ((0, middle), (len(s) - 1, middle), (3, 0), (7, -1)):
+        at = start + s[i] * along + t[j] * left
+        assert samples[i, j] == pytest.approx(sample_linear(codes, *at[:, None])[0], abs=1e-5)
+
+
+@pytest.mark.parametrize("outliers", [0, 12])
+def test_the_line_is_the_true_one_though_a_third_of_its_points_are_strangers(outliers: int) -> None:
+    s = np.linspace(0, 90, 36)
+    v = 1.5 + 0.02 * (s - 45) + np.random.default_rng(3).normal(0, 0.02, 36)
+    v[:outliers] += 3.0
+    found = _robust_line(s, v, np.ones(36), tolerance_px=0.3)
+    assert found is not None
+    offset, slope, u_offset, _, rms, support, middle = found
+    assert offset - slope * (middle - 45) == pytest.approx(1.5, abs=0.03)
+    assert slope == pytest.approx(0.02, abs=1e-3)
+    assert rms == pytest.approx(0.02, abs=0.01)
+    assert support == pytest.approx(1 - outliers / 36, abs=0.06)
+    assert 0 < u_offset < 0.02
+
+
+def test_without_strangers_the_line_is_numpys_least_squares() -> None:
+    s = np.linspace(0, 90, 40)
+    v = 0.3 - 0.01 * s + np.random.default_rng(4).normal(0, 0.01, 40)
+    found = _robust_line(s, v, np.ones(40), tolerance_px=0.3)
+    assert found is not None
+    offset, slope, *_, middle = found
+    expected = np.polyfit(s, v, 1)
+    assert slope == pytest.approx(expected[0], abs=3e-5)
+    assert offset == pytest.approx(np.polyval(expected, middle), abs=2e-3)
+
+
+def test_the_flatter_two_edges_meet_the_less_sure_their_corner_is() -> None:
+    rgb, _, _ = half_plane(0.0, 0.0)
+    flat = fit_edge(rgb, *ends_near(0.0, 0.0), half_width_px=7)
+    assert flat is not None
+
+    def doubt(angle_deg: float) -> float:
+        turn = np.radians(angle_deg)
+        other = replace(flat, direction=np.array([np.cos(turn), np.sin(turn)]))
+        corner, u = intersect(flat, other)
+        assert corner == pytest.approx(flat.point, abs=1e-9)
+        return u
+
+    assert doubt(90) < doubt(40) < doubt(15)
+    assert doubt(30) == pytest.approx(2 * doubt(90))  # one over the sine of 30 degrees
+
+
+def test_an_edge_of_the_other_sense_is_not_the_one_that_is_asked_for() -> None:
+    rgb, on_edge, normal = half_plane(0.0, 0.4)  # lighter to the left
+    grey = np.ones(3) / np.sqrt(3)
+    start, end = ends_near(0.0, 0.0)
+    same = fit_edge(rgb, start, end, half_width_px=7, toward=grey)
+    assert same is not None
+    assert miss_px(same.point, on_edge, normal) == pytest.approx(0, abs=0.04)
+    assert fit_edge(rgb, start, end, half_width_px=7, toward=-grey) is None

@@ -1,4 +1,6 @@
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rules.errors import PhotoError
 from vision.reference import references
@@ -45,3 +47,39 @@ def test_a_marker_without_a_sensible_size_is_refused(typed: str) -> None:
         parse_reference(typed)
     assert caught.value.code == "unknown_reference"
     assert "marker:40" in caught.value.fix
+
+
+@given(st.text(max_size=30))
+def test_whatever_is_typed_is_a_key_or_one_typed_error(typed: str) -> None:
+    for words in (typed, f"marker:{typed}"):
+        try:
+            key = parse_reference(words)
+        except PhotoError as fault:
+            assert fault.code == "unknown_reference" and fault.fix
+        else:
+            assert key.kind in ("auto", "sheet", "card", "marker", "coin")
+            assert (key.size_mm is not None) is (key.kind == "marker")
+
+
+@given(st.floats(5.0, 300.0))
+def test_a_markers_side_is_read_back_as_typed(side_mm: float) -> None:
+    assert parse_reference(f"marker:{side_mm!r}").size_mm == side_mm
+    assert parse_reference(f" MARKER:{side_mm!r}mm ").size_mm == side_mm
+
+
+@pytest.mark.parametrize(
+    ("typed", "taken"), [("4.9", False), ("5", True), ("300", True), ("301", False)]
+)
+def test_the_limits_of_a_markers_side_are_its_own(typed: str, *, taken: bool) -> None:
+    if taken:
+        assert parse_reference(f"marker:{typed}").size_mm == float(typed)
+    else:
+        with pytest.raises(PhotoError):
+            parse_reference(f"marker:{typed}")
+
+
+def test_a_measured_print_is_surer_than_an_unmeasured_one() -> None:
+    # 0.15 mm of a 50 mm bar are 0.3 %; rectangular limits of the thickness by JCGM 100, 4.3.7.
+    assert pytest.approx(0.15 / 50) == references.U_PRINT_MEASURED_REL
+    assert references.U_PRINT_MEASURED_REL < references.U_PRINT_REL
+    assert pytest.approx(0.08 / 3**0.5) == references.U_CARD_THICKNESS_MM

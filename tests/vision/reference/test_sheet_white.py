@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vision.reference.sheet import sheet_geometry
+from vision.reference.sheet import SheetGeometry, sheet_geometry
 from vision.reference.sheet_white import sheet_white
 from vision.types import FloatArray, Image
 
@@ -48,3 +48,37 @@ def test_out_of_view_it_tells_nothing() -> None:
     away = px_from_mm.copy()
     away[0, 2] = 5000.0
     assert sheet_white(rgb, A4, away) is None
+
+
+def test_half_the_light_is_half_the_white() -> None:
+    # 160, 145, 131 are half of the light of 220, 200, 180 to a third of a percent (IEC 61966-2-1).
+    whites = [sheet_white(*_turned(drawn(codes))) for codes in ((220, 200, 180), (161, 146, 131))]
+    assert whites[0] is not None and whites[1] is not None
+    assert whites[1] / whites[0] == pytest.approx(np.full(3, 0.5), rel=0.02)
+
+
+def _turned(scene: tuple[Image, FloatArray]) -> tuple[Image, SheetGeometry, FloatArray]:
+    rgb, px_from_mm = scene
+    return rgb, A4, px_from_mm
+
+
+def test_pieces_on_the_work_area_do_not_tint_the_white() -> None:
+    rgb, px_from_mm = drawn((220, 200, 180))
+    x, y, w, h = (round(v * PX_PER_MM) for v in A4.work_area_mm)
+    rgb[y : y + h, x : x + w] = (150, 80, 50)  # copper from rim to rim
+    white = sheet_white(rgb, A4, px_from_mm)
+    assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.005)
+
+
+def test_a_shadow_over_a_third_of_the_paper_does_not_darken_the_white() -> None:
+    rgb, px_from_mm = drawn((220, 200, 180))
+    third = rgb.shape[0] // 3
+    rgb[:third] = (rgb[:third] * 0.6).astype(np.uint8)
+    white = sheet_white(rgb, A4, px_from_mm)
+    assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.02)
+
+
+def test_half_the_sheet_in_view_is_enough() -> None:
+    rgb, px_from_mm = drawn((220, 200, 180))
+    white = sheet_white(np.ascontiguousarray(rgb[: rgb.shape[0] // 2]), A4, px_from_mm)
+    assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.005)

@@ -75,3 +75,32 @@ def test_doubt_of_the_walls_is_that_of_a_rectangular_distribution() -> None:
     assert alone == pytest.approx(0.3 / np.sqrt(3) / 85.60 / 2)
     assert wall_doubt(np.zeros(4), u_all_mm=0.0) == 0.0
     assert wall_doubt(np.zeros(4), u_all_mm=0.1) > 0.1 / 85.60
+
+
+@pytest.mark.parametrize(
+    ("camera_mm", "walls"),
+    [
+        ((42.8, 27.0, 200.0), (0, 0, 0, 0)),  # over the face no wall shows
+        ((-20.0, 27.0, 200.0), (0.076, 0, 0, 0)),  # similar triangles: 20 * 0.76 / 200
+        ((105.6, 73.98, 200.0), (0, 0.076, 0, 0.076)),  # 20 mm beyond two sides
+        ((42.8, -40.0, 100.0), (0, 0, 0.304, 0)),
+    ],
+)
+def test_a_wall_is_as_wide_as_similar_triangles_say(
+    camera_mm: tuple[float, float, float], walls: tuple[float, ...]
+) -> None:
+    assert visible_walls_mm(plane_under(camera_mm)) == pytest.approx(walls, abs=1e-9)
+
+
+def test_half_of_each_wall_belongs_to_what_the_edges_show() -> None:
+    seen = seen_corners_mm(np.array([0.2, 0.0, 0.0, 0.4]))
+    grown = seen - CARD_CORNERS_MM
+    assert grown[:, 0] == pytest.approx([-0.1, 0, 0, -0.1])
+    assert grown[:, 1] == pytest.approx([0, 0, 0.2, 0.2])
+
+
+def test_without_walls_only_the_common_doubt_of_the_sides_is_left() -> None:
+    # Twice 0.1 mm on 85.60 and on 53.98 mm, in the mean.
+    told = wall_doubt(np.zeros(4), u_all_mm=0.1)
+    assert told == pytest.approx((0.2 / 85.60 + 0.2 / 53.98) / 2)
+    assert wall_doubt(np.array([0.3, 0, 0, 0]), u_all_mm=0.1) > told

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.vision.drawn_places import corners_of
 from tests.vision.flat_scenes import camera_over, encode
-from vision.reference.card.sides import Line, lines_near, out_of_shape, shapes
+from vision.reference.card.sides import Line, _meet, lines_near, out_of_shape, shapes
 from vision.reference.plane import Lens
 from vision.types import Image
 
@@ -86,3 +88,49 @@ def test_of_clear_lines_those_that_make_a_card_count() -> None:
     assert corners == pytest.approx(QUAD, abs=1e-6)
     assert lines[0].clearness == 15.0
     assert shapes([[], *choices[1:]], lens) == []
+
+
+@given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.floats(0, 2 * np.pi), st.floats(300, 3000))
+def test_a_projected_card_is_in_shape_and_a_square_is_not(
+    slope_x: float, slope_y: float, turn: float, focal_px: float
+) -> None:
+    # A rectangle in space seen by a pinhole (Hartley and Zisserman 2004, chapter 6).
+    lens = Lens(focal_px=focal_px, u_log_focal=0.02, centre_px=(500.0, 400.0), u_centre_px=10.0)
+
+    normal = np.array([-slope_x, -slope_y, 1.0]) / np.linalg.norm([slope_x, slope_y, 1.0])
+    across = np.cross([0.0, 1.0, 0.0], normal)
+    across /= np.linalg.norm(across)
+    down = np.cross(normal, across)
+    c, s = np.cos(turn), np.sin(turn)
+    long, short = c * across + s * down, -s * across + c * down
+
+    def seen(width: float, height: float) -> np.ndarray:
+        corners = np.array(
+            [
+                [0, 0, 300.0] + i * width / 2 * long + j * height / 2 * short
+                for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+            ]
+        )
+        return corners[:, :2] / corners[:, 2:] * focal_px + (500.0, 400.0)
+
+    assert out_of_shape(seen(85.60, 53.98)[None], lens)[0] == pytest.approx(0.0, abs=1e-6)
+    # A square is off by the log of a card's ratio.
+    off = out_of_shape(seen(60.0, 60.0)[None], lens)[0]
+    assert off == pytest.approx(np.log(85.60 / 53.98), abs=1e-6)
+
+
+def test_lines_meet_where_algebra_says() -> None:
+    # y = 2 x and y = 12 - x meet in (4, 8).
+    met = _meet(*(np.array(p, float) for p in ([0, 0], [1, 2], [0, 12], [12, 0])))
+    assert met == pytest.approx([4, 8])
+
+
+def test_an_edge_is_told_from_a_soft_change_over_the_whole_side() -> None:
+    # From 0.8 to 0.5 of the light within a pixel, and the same over 12 mm.
+    sharp = lines_near(stripes((0, 0.8), (203, 0.5)), QUAD, 0, reach_mm=3.2)
+    ramp = encode(np.interp(np.arange(900), [140, 260], [0.8, 0.5])) * 255
+    soft = np.tile(np.rint(ramp).astype(np.uint8)[:, None, None], (1, 1060, 3))
+    assert sharp
+    assert sharp[0].clearness > 10 * max(
+        (line.clearness for line in lines_near(soft, QUAD, 0, reach_mm=3.2)), default=0.0
+    )

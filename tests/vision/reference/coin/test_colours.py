@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from vision.reference.coin.colours import (
     Face,
     colour_of,
     colour_probabilities,
+    table_warmth,
 )
 from vision.reference.coin.kinds import CoinColour
 
@@ -72,3 +75,41 @@ def test_glare_is_left_out_and_a_burnt_out_face_tells_no_colour() -> None:
 def test_probabilities_add_up() -> None:
     p = colour_probabilities([face(c) for c in METALS.values()])
     assert p.sum(axis=1) == pytest.approx(1.0)
+
+
+def test_half_the_light_shows_the_same_colour() -> None:
+    faces = [face(c) for c in METALS.values()]
+    dim = [face(tuple(np.array(c) / 2)) for c in METALS.values()]
+    assert colour_probabilities(dim) == pytest.approx(colour_probabilities(faces), abs=1e-9)
+
+
+def test_in_which_order_the_coins_lie_does_not_matter() -> None:
+    faces = [face(c) for c in METALS.values()]
+    there, back = colour_probabilities(faces), colour_probabilities(faces[::-1])
+    assert back[::-1] == pytest.approx(there)
+
+
+def test_one_more_coin_of_a_known_metal_makes_the_light_and_the_other_surer() -> None:
+    lit = np.array(METALS[CoinColour.GOLDEN]) * HALF_BALANCED_BULB
+    copper = np.array(METALS[CoinColour.COPPER]) * HALF_BALANCED_BULB
+    alone = colour_probabilities([face(tuple(lit))])[0]
+    beside = colour_probabilities([face(tuple(lit)), face(tuple(copper))])[0]
+    golden = COLOURS.index(CoinColour.GOLDEN)
+    assert beside[golden] > alone[golden]
+
+
+@pytest.mark.parametrize(
+    ("table", "expected"), [((0.6, 0.6, 0.6), 0.0), ((0.6 * 1.35, 0.6, 0.6 * 0.497), 1.0)]
+)
+def test_a_white_table_tells_how_warm_the_light_is(
+    table: tuple[float, float, float], expected: float
+) -> None:
+    # A lamp adds 0.3 to the log of red over green and takes 0.7 off that of blue over green.
+    seen = replace(face((0.5, 0.4, 0.3)), table=np.array(table))
+    assert table_warmth([seen]) == pytest.approx(expected, abs=0.01)
+
+
+def test_of_an_unknown_table_nothing_is_told() -> None:
+    assert np.isnan(table_warmth([face((0.5, 0.4, 0.3))]))
+    known = replace(face((0.5, 0.4, 0.3)), table=np.full(3, 0.5))
+    assert table_warmth([face((0.5, 0.4, 0.3)), known]) == pytest.approx(0.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rules.errors import ContractError
-from vision.reference.coin.kinds import COIN_KEYS, coin, coins_of
+from vision.reference.coin.kinds import COIN_KEYS, NOT_USABLE, coin, coins_of
 
 
 @pytest.mark.parametrize(
@@ -51,3 +51,26 @@ def test_an_unknown_key_is_refused() -> None:
 def test_kin_are_the_coins_of_one_country() -> None:
     assert [c.key for c in coins_of(coin("eu-50c"))] == [k for k in COIN_KEYS if k[:2] == "eu"]
     assert coin("eu-50c") in coins_of(coin("eu-1c"))
+
+
+@pytest.mark.parametrize("key", COIN_KEYS)
+def test_every_coin_is_of_a_size_that_coins_have(key: str) -> None:
+    # Circulating coins lie between 15 and 33 mm and are 1 to 4 mm thick (common practice).
+    one = coin(key)
+    assert 15 < one.diameter_mm < 33
+    assert 1 <= one.thickness_mm <= 4
+    assert one.u_diameter_mm > 0
+    assert one.name.startswith(f"{key[:2].upper()} ")
+    assert one in coins_of(one)
+
+
+def test_euro_cents_grow_with_their_value_within_a_metal() -> None:
+    # Council Regulation (EC) No 975/98, annex I: each metal's coins grow with their value.
+    for keys in (("eu-1c", "eu-2c", "eu-5c"), ("eu-10c", "eu-20c", "eu-50c")):
+        sizes = [coin(key).diameter_mm for key in keys]
+        assert sizes == sorted(sizes)
+        assert len({coin(key).colour for key in keys}) == 1
+
+
+def test_no_coin_is_both_usable_and_not() -> None:
+    assert not set(COIN_KEYS) & set(NOT_USABLE)

@@ -10,7 +10,7 @@ from vision.reference.coin.discs import WIDE_RANGE, WIDE_SPANS, WIDE_TOLERANCE
 from vision.reference.coin.ellipse import Ellipse
 from vision.reference.coin.outline import face_of, in_frame, outline_ring, ring_to_ellipse
 from vision.reference.coin.rings import WIDE_SETS, Ring, rings_of
-from vision.reference.coin.surround import Start, crop_disc
+from vision.reference.coin.surround import Start, Surround, crop_disc
 from vision.types import Image
 
 START = Start(x=203.0, y=148.0, r=60.0)
@@ -75,3 +75,52 @@ def test_a_face_has_the_colours_that_were_drawn() -> None:
     face = face_of(crop, outlined(disc_photo(inner_px=42.0)))
     assert face.centre == pytest.approx([0.305, 0.162, 0.048], rel=0.06)
     assert face.rim == pytest.approx([0.402, 0.392, 0.352], rel=0.06)
+
+
+def ring_at(size: float, *, support: float = 0.9, off: float = 0.0, parts: float = 0.5) -> Ring:
+    return Ring(
+        coefficients=np.array([size, off, 0.0, 0.0, 0.0]),
+        radius=size + off * np.cos(np.linspace(0, 2 * np.pi, 90, endpoint=False)),
+        support=support,
+        misfit=0.002,
+        parts=parts,
+    )
+
+
+def plain_surround() -> Surround:
+    crop = crop_disc(disc_photo(), START, radius_px=56.0, reach=1.75)
+    _, around = rings_of(
+        crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS, sets=WIDE_SETS
+    )
+    return around
+
+
+def test_of_steps_within_one_another_the_outer_one_bounds_the_coin() -> None:
+    inner, outer = ring_at(0.90), ring_at(0.99, support=0.75)
+    chosen = outline_ring([inner, outer], plain_surround())
+    assert chosen is not None
+    assert chosen.coefficients[0] == pytest.approx(0.99)
+
+
+def test_a_weak_ring_further_out_is_none_of_the_coin() -> None:
+    inner, weak = ring_at(0.99), ring_at(1.10, support=0.3)
+    chosen = outline_ring([inner, weak], plain_surround())
+    assert chosen is not None
+    assert chosen.coefficients[0] == pytest.approx(0.99)
+
+
+def test_a_ring_around_another_middle_is_a_neighbours() -> None:
+    own, neighbour = ring_at(0.99), ring_at(1.12, support=0.85, off=0.1)
+    chosen = outline_ring([own, neighbour], plain_surround())
+    assert chosen is not None
+    assert chosen.coefficients[:2] == pytest.approx([0.99, 0.0])
+
+
+def test_of_near_rivals_the_mean_is_taken_by_merit() -> None:
+    # Two alike 1 % apart: half way. Where one is far better, it alone.
+    alike = outline_ring([ring_at(0.995), ring_at(1.005)], plain_surround())
+    better = outline_ring([ring_at(0.995, support=0.95), ring_at(1.005, support=0.5)],
+                          plain_surround())  # fmt: skip
+    assert alike is not None and better is not None
+    assert alike.coefficients[0] == pytest.approx(1.0, abs=1e-6)
+    assert better.coefficients[0] == pytest.approx(0.995, abs=1e-3)
