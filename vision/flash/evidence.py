@@ -29,16 +29,21 @@ SPEAKS = 1.0
 """From this log ratio on the note takes a side."""
 
 NOTES = {
-    "coat": "the highlight's middle is paler than the metal round it, like the lamp: "
+    "pale": "the bright spot is paler than the metal round it, like the lamp: "
     "something clear lies on the metal",
-    "bare": "the highlight keeps the metal's own colour to its middle: bare metal",
-    "open": "the highlight does not settle whether something clear lies on the metal: "
+    "coat": "the bright spot looks like that of a coat, though hardly paler than the metal round it",
+    "bare": "the bright spot looks like that of bare metal",
+    "open": "the bright spot does not settle whether something clear lies on the metal: "
     "scrape a spot and look",
     "none": "too little of the piece shows in both photos to compare them",
 }
 
 CORE_FROM, RING = 0.8, (0.2, 0.5)
 """Of the brightest light on the piece: what is called the highlight's core, and the ring."""
+
+PALER = 0.8
+"""A core's red over green, less 1, is below so much of the ring's where it is called paler: shaded
+coats over rough copper give 0.45 to 0.74, where blur has made the ring paler too, bare 0.96."""
 
 LEAST_U = 0.03
 """The tarnish level is told no surer than this; as fine as its scale is told apart by eye."""
@@ -69,15 +74,17 @@ def evidence(pair: StripPair, *, model: FlashModel | None = None) -> FlashEviden
         for what, more in zip(THINGS, added, strict=True)
         if what in model.trusted
     }
+    core, ring = _core_and_ring(pair.flash, lit)
     coat = log_ratio.get(What.COATING, 0.0)
     note = "open" if abs(coat) < SPEAKS else "coat" if coat > 0 else "bare"
-    core, ring = highlight(pair.flash, lit)
+    if note == "coat" and _paler(pair.flash, lit, core, ring):
+        note = "pale"
     return FlashEvidence(
         log_ratio=log_ratio,
         tarnish=_tarnish(still, both, model.u_tarnish_scale),
         note=NOTES[note],
-        core=core,
-        ring=ring,
+        core=_box(core, lit.start),
+        ring=_box(core | ring, lit.start),
     )
 
 
@@ -103,17 +110,23 @@ def _tarnish(still: Float32Array, both: Float32Array, u_scale: float | None) -> 
     return Measurement.between_0_and_1(value, gain**-0.5)
 
 
-def highlight(strip: LitStrip, rows: slice) -> tuple[Boxes, Boxes]:
-    """Return where the highlight's core lies in a strip, and the metal round it that it lights."""
-    light = strip.light[rows]
+def _core_and_ring(strip: LitStrip, rows: slice) -> tuple[Mask, Mask]:
+    """Return the highlight's core in some rows of a strip, and the metal round it that it lights."""
+    light, burnt = strip.light[rows], strip.clipped[rows]
     known = np.isfinite(light).all(axis=-1)
-    if not known.any():
-        return (), ()
     bright = np.where(known, np.nan_to_num(brightness(light)), 0)
-    peak = float(np.quantile(bright[known], 0.995))
-    core = (bright >= CORE_FROM * peak) | strip.clipped[rows]
-    ring = (bright >= RING[0] * peak) & (bright <= RING[1] * peak)
-    return _box(core, rows.start), _box(ring | core, rows.start)
+    peak = float(np.quantile(bright[known], 0.995)) if known.any() else 0.0
+    core = (bright >= CORE_FROM * peak) | burnt
+    return core & known, (bright >= RING[0] * peak) & (bright <= RING[1] * peak) & known & ~burnt
+
+
+def _paler(strip: LitStrip, rows: slice, core: Mask, ring: Mask) -> bool:
+    """Whether what of the core is not burnt out is nearer to the lamp's white than the ring is."""
+    light, core = strip.light[rows], core & ~strip.clipped[rows]
+    if not core.any() or not ring.any():
+        return False
+    inner, outer = (light[where].mean(axis=0) for where in (core, ring))
+    return bool(inner[0] / inner[1] - 1 < PALER * (outer[0] / outer[1] - 1))
 
 
 def _box(where: Mask, first_row: int) -> Boxes:

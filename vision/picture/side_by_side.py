@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from vision.picture.labels import Label, Labels
@@ -17,6 +18,9 @@ PANEL_PX = 700
 
 MARGIN = 0.12
 """Room around the piece, as a share of its box's longer side."""
+
+SPOT_PX, SPOT_CORES, SPOT_LEAST_PX = 420, 3.0, 24
+"""The enlarged bright spot's size, and what it shows: so many cores of it, so much at least."""
 
 GAP_PX = 14
 LETTERS_PX = 30
@@ -69,16 +73,40 @@ def looks_of(examination: Examination, number: int) -> tuple[Look, Look] | None:
 
 
 def side_by_side(plain: Look, flash: Look) -> Image:
-    """Return both looks, ``(height, width, 3)`` uint8; a wide piece's one above the other."""
-    first, second = _panel(plain), _panel(flash)
-    (h0, w0), (h1, w1) = first.shape[:2], second.shape[:2]
+    """Return both looks, ``(height, width, 3)`` uint8, and the bright spot by the flash, enlarged.
+
+    A wide piece's looks are laid one above the other.
+    """
+    panels = [_panel(plain), _panel(flash), *_spot(flash)]
     below = plain.box_px[2] > plain.box_px[3]
-    size = (h0 + GAP_PX + h1, max(w0, w1)) if below else (max(h0, h1), w0 + GAP_PX + w1)
+    axis = 0 if below else 1
+    size = [max(panel.shape[k] for panel in panels) for k in (0, 1)]
+    size[axis] = sum(panel.shape[axis] for panel in panels) + GAP_PX * (len(panels) - 1)
     sheet = np.full((*size, 3), PAPER, np.uint8)
-    top, left = (h0 + GAP_PX, 0) if below else (0, w0 + GAP_PX)
-    sheet[:h0, :w0] = first
-    sheet[top : top + h1, left : left + w1] = second
+    at = [0, 0]
+    for panel in panels:
+        h, w = panel.shape[:2]
+        sheet[at[0] : at[0] + h, at[1] : at[1] + w] = panel
+        at[axis] += panel.shape[axis] + GAP_PX
     return sheet
+
+
+def _spot(look: Look) -> list[Image]:
+    """Return what lies about the highlight, enlarged; nothing where none was found."""
+    if not look.core_px or not look.ring_px:
+        return []
+    x, y, w, h = look.core_px[0]
+    half = int(np.clip(SPOT_CORES * max(w, h) / 2, SPOT_LEAST_PX / 2, max(look.ring_px[0][2:])))
+    middle = (x + w // 2, y + h // 2)
+    top, left = (max(0, at - half) for at in middle[::-1])
+    part = look.rgb[top : middle[1] + half, left : middle[0] + half]
+    scale = SPOT_PX / max(part.shape[:2])
+    size = (round(part.shape[1] * scale), round(part.shape[0] * scale))
+    canvas = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_CUBIC), np.uint8)
+    labels = Labels(*size, LETTERS_PX)
+    corner = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
+    labels.want(Label(text="bright spot, enlarged", of=corner, tone=WHITE))
+    return [labels.drawn(canvas)]
 
 
 def _panel(look: Look) -> Image:
@@ -93,7 +121,10 @@ def _panel(look: Look) -> Image:
     outline = onto(look.outline_px - away, factor)
     line(canvas, outline, WHITE, closed=True)
     labels.avoid(outline)
-    for boxes, words, tone in ((look.ring_px, "ring", REFERENCE), (look.core_px, "core", UNSURE)):
+    for boxes, words, tone in (
+        (look.ring_px, "metal round it", REFERENCE),
+        (look.core_px, "bright spot", UNSURE),
+    ):
         for bx, by, bw, bh in boxes[:1]:
             corners = corners_of((bx - left, by - top, bw, bh), factor)
             dashed(canvas, corners, tone)

@@ -192,7 +192,7 @@ def _pair(looks: tuple[Look, Look], note: str) -> Picture:
     return Picture(
         label=note,
         jpeg=as_jpeg(side_by_side(*looks)),
-        alt=f"The piece without and with the flash, its highlight marked: {note}",
+        alt=f"The piece without and with the flash, its bright spot marked: {note}",
     )
 
 

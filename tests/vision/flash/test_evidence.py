@@ -15,7 +15,7 @@ from models.recipe.flash.draws import strip_of
 from models.recipe.flash.lamp import Shot
 from rules.findings import What
 from tests.models.flash.test_shaded import skin_of, window
-from vision.flash.evidence import MOST_LOG_RATIO, NOTES, evidence, highlight
+from vision.flash.evidence import MOST_LOG_RATIO, NOTES, evidence
 from vision.flash.looks import FEATURES, brightest_rows, looks, section
 from vision.flash.model import THINGS, FlashModel, load_flash_model
 from vision.flash.types import LitStrip, StripPair
@@ -91,9 +91,18 @@ def test_a_strip_without_a_usable_pixel_says_nothing() -> None:
     assert (told.log_ratio, told.note) == ({}, NOTES["none"])
 
 
+# Healey 1989: a coat's core has the lamp's colour, a metal's the metal's own.
+def test_a_paler_core_is_told_only_where_it_is_one() -> None:
+    notes = [
+        evidence(strips(coat=coat), model=model(still=-2, pair=2)).note for coat in (1.0, 0.0)
+    ]
+    assert notes == [NOTES["pale"], NOTES["coat"]]
+
+
 def test_core_and_ring_lie_where_the_lamp_is_mirrored() -> None:
     pair = strips(coat=1.0)
-    (core,), (ring,) = highlight(pair.flash, slice(0, None))
+    told = evidence(pair)
+    (core,), (ring,) = told.core, told.ring
     columns = np.nanmean(pair.flash.light[..., 1], axis=0)
     assert core[0] - 1 <= columns.argmax() <= core[0] + core[2] + 1
     assert ring[2] > core[2]
