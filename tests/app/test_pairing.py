@@ -1,13 +1,15 @@
-"""Pairs of a folder are told by what the camera wrote: the flash's bit and the time."""
+"""Pairs of a folder are told by what the camera wrote, else by how the table's light falls off."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from app.pairing import pairs_in
+from vision.photo.colour import from_linear
 
 FIRED, OFF = 0x19, 0x10
 """EXIF 2.3, 4.6.5, tag Flash: bit 0 says whether it fired."""
@@ -51,3 +53,27 @@ def test_photos_that_say_nothing_are_no_pair(tmp_path: Path) -> None:
     ]
     (tmp_path / "e.jpg").write_bytes(b"\xff\xd8\xff\xe1")
     assert pairs_in([*files, tmp_path / "e.jpg", tmp_path / "gone.jpg"]) == {}
+
+
+def lit(folder: Path, name: str, *, flash: float, size: tuple[int, int] = (160, 120)) -> Path:
+    """A level table without notes, so much of its light from a lamp at the lens (cos⁴ law)."""
+    w, h = size
+    y, x = np.mgrid[:h, :w]
+    focal = 26 / 43.27 * np.hypot(w, h)
+    r2 = ((x - (w - 1) / 2) ** 2 + (y - (h - 1) / 2) ** 2) / focal**2
+    light = 0.4 * (1 - flash + flash / (1 + r2) ** 2)
+    rgb = from_linear(np.repeat(light[..., None], 3, axis=2).astype(np.float32))
+    Image.fromarray(rgb).save(folder / name, quality=95)
+    return folder / name
+
+
+def test_neighbours_that_lost_their_notes_are_a_pair_if_only_the_second_is_lit_from_the_lens(
+    tmp_path: Path,
+) -> None:
+    plain, flash = lit(tmp_path, "a.jpg", flash=0.0), lit(tmp_path, "b.jpg", flash=0.95)
+    later = lit(tmp_path, "c.jpg", flash=0.0)
+    other = lit(tmp_path, "d.jpg", flash=0.95, size=(120, 160))
+    assert pairs_in([plain, flash, later, other]) == {plain: flash}
+    assert pairs_in([flash, plain, later]) == {}
+    told = photo(tmp_path, "e.jpg", "08:00:00", OFF)
+    assert pairs_in([plain, told, flash]) == {}

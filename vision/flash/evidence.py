@@ -31,7 +31,7 @@ SPEAKS = 1.0
 NOTES = {
     "pale": "the bright spot is paler than the metal round it, like the lamp: "
     "something clear lies on the metal",
-    "coat": "the bright spot looks like that of a coat, though hardly paler than the metal round it",
+    "coat": "the bright spot looks like that of a coat, though hardly paler than its metal",
     "bare": "the bright spot looks like that of bare metal",
     "open": "the bright spot does not settle whether something clear lies on the metal: "
     "scrape a spot and look",
@@ -111,7 +111,7 @@ def _tarnish(still: Float32Array, both: Float32Array, u_scale: float | None) -> 
 
 
 def _core_and_ring(strip: LitStrip, rows: slice) -> tuple[Mask, Mask]:
-    """Return the highlight's core in some rows of a strip, and the metal round it that it lights."""
+    """Return the highlight's core in some rows of a strip, and the lit metal round it."""
     light, burnt = strip.light[rows], strip.clipped[rows]
     known = np.isfinite(light).all(axis=-1)
     bright = np.where(known, np.nan_to_num(brightness(light)), 0)

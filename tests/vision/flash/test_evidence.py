@@ -93,9 +93,7 @@ def test_a_strip_without_a_usable_pixel_says_nothing() -> None:
 
 # Healey 1989: a coat's core has the lamp's colour, a metal's the metal's own.
 def test_a_paler_core_is_told_only_where_it_is_one() -> None:
-    notes = [
-        evidence(strips(coat=coat), model=model(still=-2, pair=2)).note for coat in (1.0, 0.0)
-    ]
+    notes = [evidence(strips(coat=coat), model=model(still=-2, pair=2)).note for coat in (1.0, 0.0)]
     assert notes == [NOTES["pale"], NOTES["coat"]]
 
 
