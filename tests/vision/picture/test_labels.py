@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tests.vision.picture.drawn import box_outline
-from vision.picture.labels import CELL_PX, NEAR, Label, Labels
-from vision.picture.tones import WHITE
+from vision.picture.labels import CELL_PX, NEAR, Box, Label, Labels, _least, _sums
+from vision.picture.tones import SIGNS, WHITE
 
 WIDE, HIGH = 800, 600
 
@@ -95,3 +95,57 @@ def test_a_picture_with_no_room_at_all_is_drawn_all_the_same(size: tuple[int, in
 
 def test_near_labels_need_no_line() -> None:
     assert NEAR * Labels(WIDE, HIGH).size >= 2 * CELL_PX, "or each would have one"
+
+
+def test_sums_and_least_of_boxes_are_those_of_a_plain_walk() -> None:
+    # numpy over every box, an independent way.
+    rng = np.random.default_rng(1)
+    mask = (rng.random((12, 17)) < 0.3).astype(np.uint8)
+    distance = rng.random((12, 17)).astype(np.float32)
+    w, h = 5, 3
+    boxes = np.lib.stride_tricks.sliding_window_view(mask, (h, w))
+    assert (_sums(mask, w, h) == boxes.sum(axis=(2, 3))[:-1, :-1]).all()
+    least = np.lib.stride_tricks.sliding_window_view(distance, (h, w)).min(axis=(2, 3))
+    assert _least(distance, w, h) == pytest.approx(least[:-1, :-1])
+
+
+def test_the_common_area_of_two_boxes() -> None:
+    one = Box(0, 0, 10, 10)
+    assert one.overlap(Box(5, 6, 20, 20)) == 5 * 4
+    assert one.overlap(Box(10, 0, 20, 10)) == 0, "touching is no overlap"
+    assert one.overlap(one) == 100
+
+
+@pytest.mark.parametrize("sign", SIGNS)
+def test_each_sign_is_drawn_before_its_words(sign: str) -> None:
+    plain, signed = Labels(WIDE, HIGH), Labels(WIDE, HIGH)
+    outline = box_outline(300, 300, 120, 30)
+    plain.want(Label(text="No. 1", of=outline, tone=WHITE))
+    signed.want(Label(text="No. 1", of=outline, tone=WHITE, sign=sign))
+    bare = np.full((HIGH, WIDE, 3), 90, np.uint8)
+    (_, without), (_, box) = plain.placed()[0], signed.placed()[0]
+    assert box.right - box.left > without.right - without.left
+    drawn = signed.drawn(bare)
+    left = drawn[int(box.top) : int(box.bottom), int(box.left) + 9 : int(box.left) + 28]
+    assert 0.1 < (left.min(axis=2) > 200).mean() < 0.9
+
+
+def test_no_two_signs_look_alike() -> None:
+    drawn = []
+    for sign in SIGNS:
+        labels = Labels(WIDE, HIGH)
+        labels.want(Label(text="x", of=box_outline(300, 300, 9, 9), tone=WHITE, sign=sign))
+        drawn.append(labels.drawn(np.zeros((HIGH, WIDE, 3), np.uint8)))
+    for number, one in enumerate(drawn):
+        for other in drawn[:number]:
+            assert (one != other).any(axis=2).sum() > 20
+
+
+def test_words_on_what_they_name_lie_on_it() -> None:
+    card = box_outline(200, 150, 400, 300)
+    labels = Labels(WIDE, HIGH)
+    labels.avoid(card)
+    labels.want(Label(text="card", of=card, tone=WHITE, within=True))
+    ((_, box),) = labels.placed()
+    middle = np.array([(box.left + box.right) / 2, (box.top + box.bottom) / 2])
+    assert middle == pytest.approx([400, 300], abs=3 * CELL_PX)

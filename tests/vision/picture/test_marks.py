@@ -11,7 +11,15 @@ from tests.vision.drawn_examination import examination
 from tests.vision.picture.drawn import box_outline
 from vision.picture import labels
 from vision.picture.labels import Label, Labels
-from vision.picture.marks import LEFT_OUT_WORDS, Tag, draw_cuts, draw_marks
+from vision.picture.marks import (
+    LEFT_OUT_WORDS,
+    LONG_SIDE_PX,
+    Tag,
+    draw_cuts,
+    draw_marks,
+    phone_label_px,
+    shown,
+)
 from vision.picture.tones import RANKS, SIGNS, of_rank
 from vision.picture.writing import font_of
 from vision.types import LeftOut, Why
@@ -158,3 +166,38 @@ def test_larger_words_at_a_cut_cover_more() -> None:
     small, large = (draw_cuts(picture, line, factor=1.0, label_px=px) for px in (22, 36))
     covered = [(drawn != picture).any(axis=2).sum() for drawn in (small, large)]
     assert covered[1] > 1.8 * covered[0]
+
+
+@pytest.mark.parametrize(("size", "long_side"), [((900, 1200), 1200), ((300, 400), 700)])
+def test_a_small_photo_is_shown_large_enough_for_words(
+    size: tuple[int, int], long_side: int
+) -> None:
+    assert max(draw_marks(examination(size=size)).shape[:2]) == long_side
+
+
+def test_marks_of_a_photo_that_is_shown_large_lie_on_what_they_mark() -> None:
+    found = examination(size=(300, 400), pieces=1)
+    drawn = draw_marks(found)
+    outline = (found.pieces[0].region.outline_px + 0.5) * 700 / 400 - 0.5
+    x, y = np.round(outline).astype(int).T
+    plain, _ = shown(found.photo.rgb, LONG_SIDE_PX)
+    assert (drawn != plain).any(axis=2)[y, x].mean() > 0.95
+
+
+def test_with_many_pieces_sizes_stand_in_the_list(wanted: list[Label]) -> None:
+    found = examination(size=(900, 1200))
+    draw_marks(replace(found, pieces=found.pieces * 2))
+    assert not any(label.text.endswith("mm") for label in wanted)
+    assert [label.text for label in wanted if label.text.isdigit()] == [*"123456"]
+
+
+def test_tags_that_do_not_fit_the_pieces_are_left_out(wanted: list[Label]) -> None:
+    draw_marks(examination(size=(900, 1200)), tags=[Tag(words="No. 1", rank=1)] * 2)
+    assert not any("No. 1" in label.text for label in wanted)
+
+
+@pytest.mark.parametrize(("width", "height"), [(880, 22), (1600, 40)])
+def test_letters_for_a_phone_are_a_share_of_the_picture(width: int, height: int) -> None:
+    # 9 of 360 points of a phone's width: a fortieth; never below the usual size.
+    assert phone_label_px(width) == height
+    assert phone_label_px(100) == labels.SIZE

@@ -10,6 +10,7 @@ from vision.picture import panel
 from vision.picture.panel import MOST_IN_FULL, draw_panel
 from vision.picture.tones import BAR, BAR_GROUND
 from vision.picture.writing import Line, block
+from vision.types import Problem
 
 
 @pytest.mark.parametrize("confidence", [0.0, 0.25, 0.5, 1.0])
@@ -54,3 +55,32 @@ def test_columns_are_read_down_and_about_equally_high() -> None:
     left, right = panel._stacked(blocks, 2)
     assert [*map(id, left), *map(id, right)] == [*map(id, blocks)]
     assert abs(len(left) - len(right)) == 1
+
+
+def test_the_panel_is_as_wide_as_told_and_at_least_as_high() -> None:
+    for width, least in ((620, 0), (620, 2000), (1200, 300)):
+        drawn = draw_panel([caption()], (), width=width, least_height=least, columns=1,
+                           is_unmeasured=False)  # fmt: skip
+        assert drawn.shape[1] == width and drawn.shape[0] >= least
+        assert drawn.dtype == np.uint8
+
+
+@pytest.mark.parametrize("unmeasured", [False, True])
+def test_where_nothing_was_measured_the_problem_stands_above_the_grades(
+    monkeypatch: pytest.MonkeyPatch, *, unmeasured: bool
+) -> None:
+    problem = Problem(code="no_reference", text="No reference was found.", fix="Lay a card there.")
+    monkeypatch.setattr(
+        "vision.picture.panel._problem_block",
+        lambda *told: np.full((20, told[-1], 3), (255, 0, 255), np.uint8),
+    )
+    drawn = draw_panel(
+        [caption()], [problem], width=900, least_height=0, columns=1, is_unmeasured=unmeasured
+    )
+    problem_at = np.flatnonzero((drawn == (255, 0, 255)).all(axis=2).any(axis=1)).mean()
+    grade_at = np.flatnonzero((np.abs(drawn.astype(int) - BAR).max(axis=2) < 10).any(axis=1)).mean()
+    assert bool(problem_at < grade_at) is unmeasured
+
+
+def test_without_pieces_it_says_that_there_is_no_grade(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert words_of(monkeypatch, 0, {}) == ["No grade"]
