@@ -11,7 +11,12 @@ from vision.reference.markers import (
     detect_markers,
     has_large_markers,
     marker_bits,
+    mixed_cells,
+    outward,
+    paper_white,
+    pattern_correlation,
     robust_white,
+    white_spread,
 )
 from vision.types import Photo
 
@@ -151,3 +156,63 @@ def test_a_black_square_is_no_marker() -> None:
     assert detect_markers(Photo(name="s", sha256="", rgb=rgb)) == ()
     rgb[200:280, 240:320] = 220  # a white window in it
     assert detect_markers(Photo(name="s", sha256="", rgb=rgb)) == ()
+
+
+SQUARE = np.array([[139.5, 99.5], [299.5, 99.5], [299.5, 259.5], [139.5, 259.5]])
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_a_marker_looks_like_itself_and_not_like_itself_turned(turn: int) -> None:
+    rgb = drawn(cv2.aruco.DICT_4X4_50, 7, 160, modules=6).rgb
+    alike = pattern_correlation(rgb, np.roll(SQUARE, turn, axis=0), 7)
+    assert (alike > 0.95) is (turn == 0)
+    assert pattern_correlation(rgb, SQUARE, 8) < 0.9
+
+
+def test_a_clean_square_has_few_mixed_cells_and_one_half_a_module_off_many() -> None:
+    rgb = drawn(cv2.aruco.DICT_4X4_50, 7, 160, modules=6).rgb
+    assert mixed_cells(rgb, SQUARE) < 0.05
+    assert mixed_cells(rgb, SQUARE + 160 / 12) > 0.3
+
+
+@pytest.mark.parametrize("modules", [1.0, -0.5])
+def test_a_square_grows_by_so_many_modules_on_every_side(modules: float) -> None:
+    grown = outward(SQUARE, modules)
+    assert np.ptp(grown, axis=0) == pytest.approx(np.full(2, 160 * (6 + 2 * modules) / 6))
+    assert grown.mean(axis=0) == pytest.approx(SQUARE.mean(axis=0))
+
+
+def test_a_tilted_square_grows_along_its_own_plane_and_shrinks_back() -> None:
+    # Seen from an angle by a projection: 1 of 6 modules out on each side is 6/8 of one back.
+    tilted = np.array([[100.0, 100], [300, 130], [280, 260], [90, 240]])
+    grown = outward(tilted, 1.0)
+    assert outward(grown, -6 / 8) == pytest.approx(tilted, abs=1e-3)
+    middle = tilted.mean(axis=0)
+    assert (np.hypot(*(grown - middle).T) > np.hypot(*(tilted - middle).T)).all()
+
+
+def test_the_paper_s_light_is_told_where_it_is_not_burnt_out() -> None:
+    rgb = drawn(cv2.aruco.DICT_4X4_50, 7, 160, modules=6).rgb
+    white = paper_white(rgb, SQUARE)
+    assert white == pytest.approx([0.75] * 3, rel=0.02)
+    assert paper_white(np.where(rgb > 150, np.uint8(255), rgb), SQUARE) is None
+
+
+def test_sharp_black_and_white_have_not_spread() -> None:
+    rgb = drawn(cv2.aruco.DICT_4X4_50, 7, 240, modules=6).rgb
+    square = SQUARE[0] + np.array([[0, 0], [240, 0], [240, 240], [0, 240.0]])
+    spread, u = white_spread(rgb, square, 7, blur_px=0.8)
+    assert abs(spread) < max(4 * u, 0.01)
+
+
+@pytest.mark.parametrize("grown_px", [2.0, 4.0])
+def test_white_that_ran_over_black_is_told_in_modules(grown_px: float) -> None:
+    # Every white part grown by so many pixels, of modules of 40 px, and the outer square with it.
+    clean = drawn(cv2.aruco.DICT_4X4_50, 7, 240, modules=6).rgb
+    size = 2 * int(grown_px) + 1
+    rgb = cv2.dilate(clean, np.ones((size, size), np.uint8))
+    inner = SQUARE[0] + np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]) * grown_px
+    inner = inner + np.array([[0, 0], [240, 0], [240, 240], [0, 240.0]])
+    spread, u = white_spread(rgb, inner, 7, blur_px=0.8)
+    assert spread == pytest.approx(grown_px / 40, rel=0.05)
+    assert u < 1e-3, "all borders tell the same"

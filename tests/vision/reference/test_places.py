@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -93,3 +94,52 @@ def test_touching_discs_are_told_apart() -> None:
         away = np.hypot(*(place.discs_px[:, :2] - (x, y)).T)
         assert away.min() < 8
         assert place.discs_px[away.argmin(), 2] == pytest.approx(r, rel=0.1)
+
+
+def test_the_largest_place_comes_first_wherever_the_map_begins() -> None:
+    mask = np.zeros((768, 1024), np.uint8)
+    cv2.circle(mask, (250, 300), 60, (1,), -1)
+    cv2.circle(mask, (700, 400), 110, (1,), -1)
+    places = reference_places(map_of(mask))
+    assert [round(place.radius_px, -1) for place in places] == [110, 60]
+    moved = replace(map_of(mask), box_px=(400, 200, 1024, 768))
+    for one, other in zip(places, reference_places(moved), strict=True):
+        assert np.subtract(other.centre_px, one.centre_px) == pytest.approx([400, 200])
+
+
+def test_a_map_twice_as_coarse_for_a_photo_twice_as_large_shows_the_same() -> None:
+    mask = np.zeros((768, 1024), np.uint8)
+    cv2.circle(mask, (411, 305), 90, (1,), -1)
+    one = map_of(mask)
+    (small,), (large,) = (
+        reference_places(replace(one, box_px=(0, 0, 1024 * f, 768 * f))) for f in (1, 2)
+    )
+    assert large.radius_px == pytest.approx(2 * small.radius_px)
+    assert large.area_px == pytest.approx(4 * small.area_px)
+    # Edges of pixels, not their middles, double (a pixel's centre is at whole numbers).
+    assert np.array(large.centre_px) + 0.5 == pytest.approx(2 * (np.array(small.centre_px) + 0.5))
+
+
+@pytest.mark.parametrize("p", [0.4, 0.6])
+def test_what_is_likelier_something_else_is_no_place(p: float) -> None:
+    mask = np.zeros((768, 1024), np.uint8)
+    cv2.circle(mask, (411, 305), 90, (1,), -1)
+    seen = map_of(mask)
+    faint = replace(seen, p=seen.p * np.float32(p))
+    assert bool(reference_places(faint)) is (p > 0.5)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.59, 3.5])
+def test_only_what_is_about_as_long_as_a_card_may_be_one(ratio: float) -> None:
+    # ID-1: 85.60 over 53.98 is 1.586.
+    mask = np.zeros((768, 1024), np.uint8)
+    half = round(120 * ratio)
+    mask[384 - 120 : 384 + 120, 512 - half : 512 + half] = 1
+    (place,) = reference_places(map_of(mask))
+    assert (place.card_px is not None) is (ratio == 1.59)
+    if place.card_px is not None:
+        sides = np.hypot(*(np.roll(place.card_px, -1, axis=0) - place.card_px).T)
+        assert sides.max() / sides.min() == pytest.approx(85.60 / 53.98)
+        x, y = place.card_px.T
+        area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
+        assert area == pytest.approx(240 * 2 * half, rel=0.03)

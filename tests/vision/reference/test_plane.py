@@ -1,5 +1,7 @@
 """Pose and scale of a plane from points: drawn truth and honest doubt."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -217,3 +219,52 @@ def test_four_corners_go_to_four_others_and_their_middle_along() -> None:
     homography = from_corners(UNIT_SQUARE, there)
     assert mapped(UNIT_SQUARE, homography) == pytest.approx(there, abs=1e-3)
     assert mapped(np.array([[0.5, 0.5]]), homography)[0] == pytest.approx([60.0, 50.0], abs=1e-3)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(0.05, 5.0), st.integers(0, 20), st.floats(0, 25))
+def test_in_other_lengths_the_plane_is_the_same(times: float, seed: int, tilt_deg: float) -> None:
+    """Twice the millimetres, twice the scale and the height; tilt and relative doubt stay."""
+    points, camera = seen(seed, tilt_deg, 0.03)
+    one = fit_plane(points, SQUARE, u_px=0.03, lens=lens_for(camera))
+    other = fit_plane(points, times * SQUARE, u_px=0.03, lens=lens_for(camera))
+    assert other.mm_per_px == pytest.approx(times * one.mm_per_px, rel=1e-5)
+    assert other.camera_mm[2] == pytest.approx(times * one.camera_mm[2], rel=1e-3)
+    assert other.tilt_deg == pytest.approx(one.tilt_deg, abs=0.05)
+    assert other.u_fit_rel == pytest.approx(one.u_fit_rel, rel=0.02)
+
+
+def test_twice_as_noisy_corners_are_twice_the_doubt_of_the_scale() -> None:
+    points, camera = seen(3, 5.0, 0.0)
+    lens = replace(lens_for(camera), u_log_focal=1e-4, u_centre_px=1e-3)
+    sharp, soft = (fit_plane(points, SQUARE, u_px=u, lens=lens) for u in (0.2, 0.4))
+    assert soft.u_fit_rel == pytest.approx(2 * sharp.u_fit_rel, rel=0.05)
+
+
+def test_a_square_to_another_and_back_is_where_it_was() -> None:
+    there = np.array([[3.0, 4], [120, 9], [99, 80], [5, 77]])
+    homography = from_corners(UNIT_SQUARE, there)
+    assert mapped(UNIT_SQUARE, homography) == pytest.approx(there, abs=1e-4)
+    inside = np.array([[0.3, 0.4], [0.9, 0.1]])
+    back = mapped(mapped(inside, homography), from_corners(there, UNIT_SQUARE))
+    assert back == pytest.approx(inside, abs=1e-5)
+
+
+def test_each_kind_of_lens_has_its_share() -> None:
+    unknown = lens_of(Photo(name="", sha256="", rgb=np.zeros((3000, 4000, 3), np.uint8)))
+    kinds = unknown.each()
+    assert sum(share for _, share in kinds) == pytest.approx(1)
+    assert len(kinds) == 2
+    # 26 and 50 mm on the 43.27 mm diagonal of full frame; this photo's diagonal is 5000 px.
+    assert [lens.focal_px for lens, _ in kinds] == pytest.approx(
+        [26 * 5000 / 43.27, 50 * 5000 / 43.27]
+    )
+    assert unknown.any_kind.each() == [(unknown.any_kind, 1.0)]
+
+
+def test_points_in_another_order_give_the_same_plane() -> None:
+    points, camera = seen(4, 12.0, 0.05)
+    order = [2, 0, 3, 1]
+    one = fit_plane(points, SQUARE, u_px=0.03, lens=lens_for(camera))
+    other = fit_plane(points[order], SQUARE[order], u_px=0.03, lens=lens_for(camera))
+    assert other.mm_from_px == pytest.approx(one.mm_from_px, abs=1e-6)

@@ -6,6 +6,8 @@ from math import isnan, sqrt
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from rules.errors import PhotoError
 from vision.reference.two_points import U_LENGTH_MM, scale_from_two_points
@@ -112,3 +114,53 @@ def test_the_longer_the_length_the_surer_the_scale() -> None:
         for mm in (10.0, 20.0, 50.0, 85.6)
     ]
     assert u == sorted(u, reverse=True)
+
+
+@given(
+    st.tuples(st.floats(0, 3999), st.floats(0, 2999)),
+    st.tuples(st.floats(0, 3999), st.floats(0, 2999)),
+    st.floats(1.0, 2000.0),
+)
+def test_the_two_taps_are_as_far_apart_as_was_said(
+    first: tuple[float, float], second: tuple[float, float], length_mm: float
+) -> None:
+    assume(np.hypot(*np.subtract(first, second)) > 61)
+    scale = scale_from_two_points(blank(), first, second, length_mm=length_mm)
+    ends = scale.to_mm(np.array([first, second]))
+    assert np.hypot(*(ends[1] - ends[0])) == pytest.approx(length_mm)
+    assert ends.mean(axis=0) == pytest.approx([0, 0], abs=1e-6), "mm are counted from the middle"
+    assert scale.u_rel > 0 and scale.camera_mm[2] > 0
+
+
+def test_which_end_is_tapped_first_does_not_matter() -> None:
+    there, back = (
+        scale_from_two_points(blank(), *ends, length_mm=85.6)
+        for ends in (((100.0, 200.0), (900.0, 700.0)), ((900.0, 700.0), (100.0, 200.0)))
+    )
+    assert there.mm_from_px == pytest.approx(back.mm_from_px)
+    assert there.budget == pytest.approx(back.budget)
+
+
+def test_twice_the_length_is_twice_the_scale_and_twice_as_high_a_camera() -> None:
+    one, two = (
+        scale_from_two_points(blank(), (100.0, 100.0), (1100.0, 100.0), length_mm=mm)
+        for mm in (50.0, 100.0)
+    )
+    assert two.mm_per_px == pytest.approx(2 * one.mm_per_px)
+    assert two.camera_mm[2] == pytest.approx(2 * one.camera_mm[2])
+    # From twice as high a thing 1 mm up is half as much larger (similar triangles).
+    assert two.budget["face_height"] == pytest.approx(one.budget["face_height"] / 2)
+
+
+def test_the_camera_stands_over_the_middle_of_the_photo() -> None:
+    # 500 px right of and 250 px below the middle of the photo, at 0.1 mm a pixel.
+    scale = scale_from_two_points(blank(), (1999.5, 1749.5), (2999.5, 1749.5), length_mm=100.0)
+    assert scale.camera_mm[:2] == pytest.approx((-50.0, -25.0))
+
+
+def test_of_an_unknown_lens_the_height_is_less_sure() -> None:
+    known, unknown = (
+        scale_from_two_points(blank(f), (0.0, 0.0), (1000.0, 0.0), length_mm=50)
+        for f in (FOCAL_PX, None)
+    )
+    assert unknown.u_camera_rel > 2 * known.u_camera_rel
