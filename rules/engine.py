@@ -101,6 +101,14 @@ def grade(
     unlike what the eye was trained on. What stated facts rule out counts no more
     (rules/stated.py).
 
+    >>> from rules.findings import Form, FormFinding, Measurement, Presence, Unit
+    >>> from rules.sheet import load_sheet
+    >>> mm, none = Measurement.normal(1.0, 0.02, Unit.MILLIMETRE), Presence(p=0.0)
+    >>> wire = Findings(form=FormFinding.of(Form.WIRE), finish=None, brass=none, solder=none,
+    ...                 diameter=mm, strand_diameter=mm)
+    >>> grade(wire, load_sheet("house")).suggested  # thinner than 16 AWG, 1.291 mm
+    'no2'
+
     Args:
         draws: How many pieces are drawn; 10,000 make a probability good to 0.005.
         seed: Same seed, same answer.

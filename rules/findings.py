@@ -204,7 +204,11 @@ class FormFinding:
 
     @classmethod
     def of(cls, form: Form, *, stated: bool = True) -> FormFinding:
-        """Return the finding of one certain form."""
+        """Return the finding of one certain form.
+
+        >>> FormFinding.of(Form.TUBE).p[Form.TUBE]
+        1.0
+        """
         return cls(p={f: float(f is form) for f in Form}, stated=stated)
 
     @property

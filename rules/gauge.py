@@ -31,7 +31,11 @@ def mm_from_awg(awg: float) -> float:
 
 
 def awg_from_mm(diameter_mm: float) -> float:
-    """Return the gauge of a diameter, in fractions: 1.2908 mm is 16.0, thinner is more."""
+    """Return the gauge of a diameter, in fractions; thinner is more.
+
+    >>> f"{awg_from_mm(1.2908):.1f}"
+    '16.0'
+    """
     if not 0 < diameter_mm < float("inf"):
         raise ContractError(f"diameter must be above 0 mm, not {diameter_mm}")
     return 36.0 - _STEPS * log(diameter_mm / _MM_OF_36) / log(_RATIO)

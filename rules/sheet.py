@@ -70,6 +70,9 @@ def load_sheet(name_or_path: str | Path) -> RuleSheet:
     A buyer's own sheet is a file with ``based_on = "house"`` and nothing but
     ``[limit.NAME]`` tables: it overrides thresholds only.
 
+    >>> load_sheet("house").grade_ids
+    ('bare_bright', 'no1', 'no2', 'set_aside')
+
     Raises:
         RuleFileError: Names the file and every fault with its line: unknown
             finding, unknown grade, a row that can never decide, a missing or

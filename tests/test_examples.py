@@ -9,11 +9,12 @@ from types import ModuleType
 
 import pytest
 
+import app.load
 import rules
 import vision
 
-LEAST_EXAMPLES = 10
-"""Of both packages; fewer mean that the walk lost them."""
+LEAST_EXAMPLES = 35
+"""Of all packages; fewer mean that the walk lost them."""
 
 
 def modules(package: ModuleType) -> list[str]:
@@ -21,7 +22,7 @@ def modules(package: ModuleType) -> list[str]:
     return [package.__name__, *(module.name for module in found)]
 
 
-NAMES = [*modules(rules), *modules(vision)]
+NAMES = [*modules(rules), *modules(vision), *modules(app.load)]
 FINDER = doctest.DocTestFinder(exclude_empty=True)
 
 

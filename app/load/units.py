@@ -53,7 +53,11 @@ class MassUnit(StrEnum):
 
 
 def kg_from(amount: Decimal, unit: MassUnit) -> Decimal:
-    """Return kilograms, exact for any reading that a scale can show."""
+    """Return kilograms, exact for any reading that a scale can show.
+
+    >>> kg_from(Decimal("27.5"), MassUnit.LB)
+    Decimal('12.473790175')
+    """
     return EXACT.multiply(amount, unit.kg)
 
 
@@ -83,12 +87,20 @@ def minor_digits(currency: str) -> int:
 
 
 def rounded(amount: Decimal, currency: str) -> Decimal:
-    """Return an amount rounded to the currency's minor unit, half away from zero."""
+    """Return an amount rounded to the currency's minor unit, half away from zero.
+
+    >>> rounded(Decimal("2.675"), "USD"), rounded(Decimal("2.5"), "JPY")
+    (Decimal('2.68'), Decimal('3'))
+    """
     return amount.quantize(Decimal(1).scaleb(-minor_digits(currency)), context=EXACT)
 
 
 def line_amount(kg: Decimal, *, price: Decimal, per: MassUnit, currency: str) -> Decimal:
-    """Return what a mass brings at a price, rounded once: here, at the line."""
+    """Return what a mass brings at a price, rounded once: here, at the line.
+
+    >>> line_amount(Decimal(10), price=Decimal("4.10"), per=MassUnit.LB, currency="USD")
+    Decimal('90.39')
+    """
     return rounded(EXACT.multiply(in_unit(kg, per), price), currency)
 
 
@@ -147,6 +159,9 @@ def bounded(
 def mass_from(text: str, *, what: str = "weight", unit: MassUnit | None = None) -> Decimal:
     """Read a mass such as ``12.5 kg``, ``27lb`` or, where ``unit`` is given, ``27``.
 
+    >>> mass_from("12.5 kg"), mass_from("2", unit=MassUnit.LB)
+    (Decimal('12.5'), Decimal('0.90718474'))
+
     Returns:
         Kilograms.
 
@@ -185,7 +200,11 @@ MOST_PRICE_DECIMALS = 6
 
 
 def money_words(amount: Decimal, currency: str) -> str:
-    """Return an amount as it is written: ``USD 1,234.50``."""
+    """Return an amount as it is written.
+
+    >>> money_words(Decimal("1234.5"), "USD")
+    'USD 1,234.50'
+    """
     return f"{currency} {rounded(amount, currency):,f}"
 
 
@@ -195,5 +214,9 @@ def fine_digits(kg: Decimal, unit: MassUnit) -> int:
 
 
 def mass_words(kg: Decimal, unit: MassUnit) -> str:
-    """Return a mass for people, to 10 g or a hundredth of a pound: ``12.35 lb``."""
+    """Return a mass for people, to 10 g or a hundredth of a pound.
+
+    >>> mass_words(Decimal("5.6"), MassUnit.LB)
+    '12.35 lb'
+    """
     return f"{in_unit(kg, unit).quantize(Decimal('0.01'), context=EXACT):f} {unit}"

@@ -158,6 +158,9 @@ def focal_px(focal_35mm: float | None, *, width_px: int, height_px: int) -> floa
     angle of view across the diagonal (EXIF tag FocalLengthIn35mmFilm; CIPA DCG-001,
     from memory). A resized photo keeps it; a cropped one doesn't, and a shape that no
     sensor has gives it away.
+
+    >>> round(focal_px(26.0, width_px=4000, height_px=3000))
+    3005
     """
     low, high = PLAUSIBLE_FOCAL_35MM
     if focal_35mm is None or not low <= focal_35mm <= high:

@@ -69,7 +69,11 @@ class SheetGeometry:
 
 
 def sheet_geometry(paper: str) -> SheetGeometry:
-    """Return where everything lies on the sheet for ``a4`` or ``letter``."""
+    """Return where everything lies on the sheet for ``a4`` or ``letter``.
+
+    >>> sheet_geometry("a4").work_area_mm
+    (13.0, 44.0, 184.0, 209.0)
+    """
     if paper not in PAPERS_MM:
         raise ContractError(f"paper must be one of {', '.join(PAPERS_MM)}, not {paper!r}")
     width, height = PAPERS_MM[paper]

@@ -51,6 +51,11 @@ def scale_from_two_points(
     A similarity; that the phone's tilt is unknown goes into ``u_rel`` (lines of other
     directions) and ``u_away_rel_per_mm`` (pieces further off); ``tilt_deg`` is NaN.
 
+    >>> photo = Photo(name="a", sha256="", rgb=np.zeros((3000, 4000, 3), np.uint8))
+    >>> scale = scale_from_two_points(photo, (1000, 500), (2000, 500), length_mm=85.6)
+    >>> f"{scale.mm_per_px:.4f} mm a pixel, to {100 * scale.u_rel:.1f} %"
+    '0.0856 mm a pixel, to 1.0 %'
+
     Args:
         photo: The photo.
         first_px: One point, ``(x, y)``.

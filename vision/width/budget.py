@@ -136,6 +136,10 @@ def combined(diameters: FloatArray, edges: Edges, scale: Scale) -> Measurement:
 def of_budget(value: float, budget: Mapping[str, float], *, n_eff: float) -> Measurement:
     """Return a size in mm whose uncertainty has these parts, none below zero.
 
+    >>> told = of_budget(1.63, {"edges": 0.03, "scatter": 0.04}, n_eff=9)
+    >>> f"u {told.u:.2f} mm, 95 %: {told.low95:.2f} to {told.high95:.2f} mm"
+    'u 0.05 mm, 95 %: 1.53 to 1.73 mm'
+
     Args:
         value: In mm.
         budget: Standard uncertainties in mm; ``scatter`` is what repeated looks gave.
@@ -158,6 +162,9 @@ def coverage_factor(u: float, u_scatter: float, freedom: float) -> float:
 
     Welch-Satterthwaite (JCGM 100:2008, G.4) with only the scatter's degrees finite;
     the quantile by Fisher's expansion (Abramowitz and Stegun 26.7.5).
+
+    >>> round(coverage_factor(1.0, 1.0, 5), 2), round(coverage_factor(2.0, 1.0, 5), 2)
+    (2.57, 1.99)
     """
     if u_scatter <= 0 or u <= 0:
         return 1.96

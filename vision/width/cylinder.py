@@ -30,6 +30,10 @@ def diameter_of_cylinder(
     ``r = H sin(d) / (sin(d) + cos(m))`` with ``d`` half their difference, ``m``
     their mean and ``H`` the camera's height over the table.
 
+    >>> seen = diameter_of_cylinder(-15.02, 15.02, camera_height_mm=300.0)
+    >>> f"edges 30 mm apart on the table, 300 mm below: {seen:.1f} mm thick"
+    'edges 30 mm apart on the table, 300 mm below: 28.6 mm thick'
+
     Args:
         left_mm: Where one edge meets the face plane, across the axis, from the
             foot of the camera, mm.

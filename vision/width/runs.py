@@ -70,6 +70,9 @@ def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:
     tolerance as bandwidth; what lies within the tolerance of it is kept. On tube a
     thinner mode with a quarter of the support wins: elbows, nuts and sockets are thicker
     than the tube they sit on, and may be longer than what is seen of it.
+
+    >>> plain_run(np.array([15.0, 15.1, 15.0, 15.0, 17.4, 17.4]), tolerance_rel=0.04).tolist()
+    [True, True, True, True, False, False]
     """
     logs = np.log(np.maximum(diameters, 1e-9))
     away = np.abs(logs[:, None] - logs[None, :])

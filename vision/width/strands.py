@@ -176,7 +176,11 @@ def strand_of(look: StripLook, bundle: Measurement) -> Measurement | None:
 
 
 def strand_of_seven(bundle: Measurement) -> Measurement:
-    """Return the diameter of one of seven wires from the bundle's seen width, by geometry."""
+    """Return the diameter of one of seven wires from the bundle's seen width, by geometry.
+
+    >>> round(strand_of_seven(Measurement.normal(3.0, 0.03, Unit.MILLIMETRE)).value, 2)
+    1.03
+    """
     value = SEVEN_SHARE * bundle.value
     parts = {"bundle": SEVEN_SHARE * bundle.u, "ratio": SEVEN_SLACK_REL * value}
     return Measurement.normal(value, hypot(*parts.values()), Unit.MILLIMETRE, budget=parts)

@@ -83,6 +83,9 @@ COIN_KEYS: tuple[str, ...] = tuple(_coins())
 def coin(key: str) -> Coin:
     """Return the coin of a key, e.g. ``eu-1``.
 
+    >>> coin("eu-1").diameter_mm, coin("eu-1").colour.value
+    (23.25, 'golden_ring')
+
     Raises:
         ContractError: No such coin, or one that can't serve as a scale, with the reason.
     """
