@@ -89,6 +89,8 @@ def _choose(here: Visit) -> PieceRecord | None:
 
 def _piece(record: PieceRecord, here: Visit) -> None:
     sheet = sheet_of(record.sheet)
+    call = blind_call(record)
+    is_shown = call is not None or record.id in _shown_without_call(here)
     picture, words = st.columns([6, 5], gap="large")
     with picture:
         if record.photos:
@@ -98,9 +100,7 @@ def _piece(record: PieceRecord, here: Visit) -> None:
                 st.warning(plain(fault.message))
             else:
                 show_picture(data, alt=f"Photo of {name_of(record)}, outlined")
-        show_pair(record)
-    call = blind_call(record)
-    is_shown = call is not None or record.id in _shown_without_call(here)
+        show_pair(record, read=is_shown)
     with words:
         if not is_shown:
             _ask_blind(record, sheet, here)

@@ -81,6 +81,9 @@ def flash_photo_of(record: PieceRecord) -> PiecePhoto | None:
     return next((one for one in record.photos if one.role is PhotoRole.FLASH), None)
 
 
+HOW_TO_READ = "a coat's bright spot is pale like the lamp, bare copper's keeps the copper's colour"
+
+
 @st.cache_data(max_entries=16, show_spinner=False)
 def pair_picture(record_id: str) -> bytes | None:
     """Return a piece without and with the flash, its highlight marked; None without a pair.
@@ -113,8 +116,13 @@ def pair_picture(record_id: str) -> bytes | None:
     return as_jpeg(side_by_side(look(record.photos[0], "without flash"), look(flash, "with flash")))
 
 
-def show_pair(record: PieceRecord) -> None:
-    """Show both photos of a piece and what its highlight says, where it has a pair."""
+def show_pair(record: PieceRecord, *, read: bool = True) -> None:
+    """Show both photos of a piece, where it has a pair, and what its highlight says.
+
+    Args:
+        record: The piece.
+        read: Whether to tell that; else how a person reads it.
+    """
     flash = flash_photo_of(record)
     if flash is None or flash.place is None:
         return
@@ -124,7 +132,7 @@ def show_pair(record: PieceRecord) -> None:
         st.warning(plain(fault.message))
         return
     if data is not None:
-        told = flash.place.told
+        told = flash.place.told if read else HOW_TO_READ
         show_picture(data, alt=f"{name_of(record)} without and with the flash: {told}")
         st.caption(plain(as_line(told)))
 
