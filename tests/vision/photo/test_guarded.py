@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import io
+import json
+import subprocess
+
 import numpy as np
 import pytest
 
@@ -56,3 +60,80 @@ def test_what_takes_too_long_is_given_up(monkeypatch: pytest.MonkeyPatch) -> Non
     with pytest.raises(PhotoError) as caught:
         decode_guarded(photos.sound("png"), name="piece")
     assert caught.value.code == "too_slow"
+
+
+# ------------------------------------------------------------- how the other one ends
+
+
+def ended(
+    monkeypatch: pytest.MonkeyPatch, *, code: int, out: bytes = b"", err: bytes = b""
+) -> None:
+    """The process that decodes ended so."""
+    done = subprocess.CompletedProcess(args=[], returncode=code, stdout=out, stderr=err)
+    monkeypatch.setattr(guarded.subprocess, "run", lambda *_, **__: done)
+
+
+@pytest.mark.parametrize(
+    ("code", "err", "told"),
+    [
+        (-9, b"", "out_of_memory"),  # killed by the system: SIGKILL
+        (-11, b"", "out_of_memory"),  # a decoder's own fault: SIGSEGV
+        (1, b"Traceback ...\nMemoryError", "out_of_memory"),
+        (1, b"Traceback ...\nValueError", "damaged"),
+        (0, b"", "damaged"),  # it said nothing
+    ],
+)
+def test_a_process_that_died_is_the_typed_error(
+    monkeypatch: pytest.MonkeyPatch, code: int, err: bytes, told: str
+) -> None:
+    ended(monkeypatch, code=code, err=err)
+    with pytest.raises(PhotoError) as caught:
+        decode_guarded(b"anything", name="piece")
+    assert (caught.value.code, caught.value.where) == (told, "piece")
+    assert caught.value.fix
+
+
+@pytest.mark.parametrize("out", [b"no json\n", b'{"shape"', b"\xff\xfe\n"])
+def test_half_an_answer_is_none(monkeypatch: pytest.MonkeyPatch, out: bytes) -> None:
+    ended(monkeypatch, code=0, out=out)
+    with pytest.raises(PhotoError) as caught:
+        decode_guarded(b"anything", name="piece")
+    assert caught.value.code == "damaged"
+
+
+def spoken(monkeypatch: pytest.MonkeyPatch, data: bytes) -> bytes:
+    """What the process that decodes writes for these bytes; its limits are left out."""
+    out = io.BytesIO()
+    monkeypatch.setattr(guarded, "_limit_memory", lambda: None)
+    monkeypatch.setattr(guarded.sys, "stdin", io.TextIOWrapper(io.BytesIO(data)))
+    wrapped = io.TextIOWrapper(out)
+    monkeypatch.setattr(guarded.sys, "stdout", wrapped)
+    assert guarded.main() == 0
+    wrapped.flush()
+    return out.getvalue()
+
+
+def test_it_writes_a_line_of_facts_and_then_the_pixels(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = photos.sound("png")
+    here = decode(data, name="piece")
+    head, _, pixels = spoken(monkeypatch, data).partition(b"\n")
+    facts = json.loads(head)
+    assert facts["shape"] == list(here.rgb.shape)
+    assert pixels == here.rgb.tobytes()
+
+
+def test_it_says_what_is_wrong_and_ends_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = json.loads(spoken(monkeypatch, photos.sound("png")[:300]))
+    assert told["code"] == "damaged"
+    assert told["message"] and told["fix"]
+
+
+def test_the_largest_of_several_stated_sizes_counts() -> None:
+    # ISO/IEC 23008-12, 6.5.3: ispe holds version and flags, width and height; tiles are smaller.
+    def ispe(width: int, height: int) -> bytes:
+        return b"ispe" + bytes(4) + width.to_bytes(4, "big") + height.to_bytes(4, "big")
+
+    data = b"junk" + ispe(512, 512) + b"x" * 9 + ispe(8064, 6048) + ispe(320, 240)
+    assert guarded._stated_pixels(data) == 8064 * 6048
+    assert guarded._stated_pixels(b"no box here") == 0
+    assert guarded._stated_pixels(ispe(9, 9)[:10]) == 0, "cut off before its numbers"

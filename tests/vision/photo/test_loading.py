@@ -25,7 +25,14 @@ from tests.vision.photo.pictures import (
     scene,
 )
 from vision.photo import container, decoding, loading
-from vision.photo.loading import find_photos, focal_px, load_photo, load_photo_file
+from vision.photo.decoding import CameraNotes
+from vision.photo.loading import (
+    camera_notes,
+    find_photos,
+    focal_px,
+    load_photo,
+    load_photo_file,
+)
 
 # ---------------------------------------------------------------------- focal
 
@@ -314,3 +321,46 @@ def test_a_time_that_is_none_is_not_told(taken: str) -> None:
     exif.get_ifd(0x8769)[0x9003] = taken
     photo = load_photo(saved(Image.new("RGB", (64, 48), "grey"), "JPEG", exif=exif), name="piece")
     assert (photo.taken, photo.flash_fired) == (None, None)
+
+
+@given(st.floats(10, 300), st.integers(1, 40), st.booleans())
+def test_a_resized_photo_keeps_its_angle_of_view(
+    focal_35mm: float, hundreds: int, upright: bool
+) -> None:
+    """Over its diagonal the focal length is that of full frame, 36 x 24 mm, whatever the size."""
+    size = (400 * hundreds, 300 * hundreds)
+    width, height = size[::-1] if upright else size
+    told = focal_px(focal_35mm, width_px=width, height_px=height)
+    assert told is not None
+    assert told / np.hypot(width, height) == pytest.approx(focal_35mm / np.hypot(36, 24))
+
+
+def test_a_folder_is_no_photo_and_says_which_kinds_are(tmp_path: Path) -> None:
+    with pytest.raises(PhotoError) as fault:
+        load_photo_file(tmp_path)
+    assert fault.value.code == "empty_folder"
+    assert "JPEG" in fault.value.fix or "JPEG" in fault.value.message
+
+
+@pytest.mark.parametrize("name", ["gone.jpg", "a\0b.jpg"])
+def test_what_can_not_be_opened_is_named(tmp_path: Path, name: str) -> None:
+    with pytest.raises(PhotoError) as fault:
+        load_photo_file(tmp_path / name)
+    assert fault.value.code in ("not_found", "unreadable")
+    assert fault.value.fix
+
+
+def test_notes_are_read_without_the_picture_and_missing_ones_are_none(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(with_focal(26, (400, 300)))
+    assert camera_notes(path).focal_35mm == 26
+    for odd in (b"", b"no photo", path.read_bytes()[:30]):
+        path.write_bytes(odd)
+        assert camera_notes(path) == CameraNotes()
+    assert camera_notes(tmp_path / "gone.jpg") == CameraNotes()
+
+
+def test_pixels_can_not_be_changed_by_whoever_looks_at_them() -> None:
+    photo = load_photo(with_focal(26, (400, 300)), name="a.jpg")
+    with pytest.raises(ValueError, match="read-only"):
+        photo.rgb[0, 0] = 0

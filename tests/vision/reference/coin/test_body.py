@@ -9,14 +9,19 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
 from vision.reference.coin.body import (
     BodyLook,
     between_planes,
+    frames_of,
     image_of_plane,
     long_axis,
     look_at_body,
     planes_tried,
+    planes_within,
     slopes_of,
 )
 from vision.reference.coin.ellipse import Ellipse
@@ -164,3 +169,39 @@ def test_between_planes_shares_add_up_and_tried_ones_stand_for_themselves() -> N
 def test_steeper_planes_take_the_steepest_of_their_direction() -> None:
     rows, shares = between_planes(np.radians([[40.0, 0.0]]))
     assert np.degrees(shares[0] @ planes_tried()[rows[0]]) == pytest.approx([28.0, 0.0])
+
+
+@given(st.floats(-0.6, 0.6), st.floats(-0.6, 0.6))
+def test_the_axes_of_a_plane_are_square_to_each_other_and_turn_right(a: float, b: float) -> None:
+    right, other, normal = (axis[0] for axis in frames_of(np.array([[a, b]])))
+    frame = np.column_stack([right, other, normal])
+    assert frame.T @ frame == pytest.approx(np.eye(3), abs=1e-9)
+    assert np.linalg.det(frame) == pytest.approx(1.0)
+    # A plane of slopes (a, b) has the normal (a, b, 1), away from the camera.
+    assert normal == pytest.approx(np.array([a, b, 1]) / np.linalg.norm([a, b, 1]))
+
+
+@given(st.floats(-0.6, 0.6), st.floats(-0.6, 0.6))
+def test_angles_become_slopes_of_that_tilt_and_direction(x: float, y: float) -> None:
+    tilt = np.hypot(x, y)
+    assume(1e-3 < tilt < 0.7)
+    (slopes,) = slopes_of(np.array([[x, y]]))
+    assert np.arctan(np.hypot(*slopes)) == pytest.approx(tilt)
+    assert np.arctan2(slopes[1], slopes[0]) == pytest.approx(np.arctan2(y, x))
+
+
+def test_planes_tried_lie_evenly_and_none_is_steeper_than_the_most() -> None:
+    angles = planes_within(10.0, 2.0)
+    assert np.degrees(np.hypot(*angles.T)).max() <= 10.0 + 1e-6
+    # Whole points of a grid of step 1 within a circle of radius 5: 81 (Gauss's circle problem).
+    assert len(angles) == 81
+    assert (angles == 0).all(axis=1).any()
+
+
+@given(arrays(np.float64, (2, 2), elements=st.floats(-3, 3)))
+def test_the_long_axis_of_a_circle_s_image_is_the_largest_singular_value(
+    by_place: FloatArray,
+) -> None:
+    # numpy.linalg.svd: the image of the unit circle has the singular values for half axes.
+    expected = np.linalg.svd(by_place, compute_uv=False).max()
+    assert long_axis(by_place[None])[0] == pytest.approx(expected, abs=1e-9)

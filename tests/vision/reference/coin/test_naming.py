@@ -100,3 +100,23 @@ def test_one_coin_cut_out_of_a_phone_photo_goes_by_no_name_of_another_colour() -
     for key in ("eu-10c", "eu-20c", "eu-50c", "eu-1", "eu-2"):
         with pytest.raises(PhotoError, match="copper-coloured"):
             scale_from_coin(photo, key, places=places)
+
+
+@pytest.mark.parametrize("px_per_mm", [3.0, 30.0])
+def test_how_large_the_photo_is_does_not_matter(px_per_mm: float) -> None:
+    lying = ["eu-2", "eu-5c", "eu-1", "eu-50c"]
+    for number, key in enumerate(lying):
+        assert picked(key, lying, px_per_mm=px_per_mm) == [number]
+
+
+def test_the_order_in_which_coins_lie_does_not_matter() -> None:
+    lying = ["eu-1", "eu-20c", "eu-1", "eu-2c"]
+    for turn in range(4):
+        order = lying[turn:] + lying[:turn]
+        assert {order[i] for i in picked("eu-1", order)} == {"eu-1"}
+        assert len(picked("eu-1", order)) == 2
+
+
+@pytest.mark.parametrize("key", ["eu-1", "us-25c", "gb-2p", "ca-10c"])
+def test_a_coin_alone_is_taken_by_its_name(key: str) -> None:
+    assert picked(key, [key]) == [0]

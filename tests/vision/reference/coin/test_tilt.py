@@ -110,3 +110,40 @@ def test_the_homography_and_the_camera_belong_together() -> None:
     rays_px /= np.linalg.norm(rays_px, axis=1, keepdims=True)
     rays_mm /= np.linalg.norm(rays_mm, axis=1, keepdims=True)
     assert rays_mm @ rays_mm.T == pytest.approx(rays_px @ rays_px.T, abs=1e-9)
+
+
+def test_a_photo_mirrored_tilts_the_other_way() -> None:
+    ellipse = seen((0.12, 0.05), (1100.0, 400.0))[0]
+    x, y = ellipse.centre_px
+    mirrored = Ellipse(
+        centre_px=(2 * MIDDLE_PX[0] - x, y),
+        major_px=ellipse.major_px,
+        minor_px=ellipse.minor_px,
+        angle_deg=-ellipse.angle_deg,
+    )
+    there, back = plane(ellipse), plane(mirrored)
+    assert back.slopes == pytest.approx(there.slopes * (-1, 1), abs=1e-6)
+    assert back.tilt_deg == pytest.approx(there.tilt_deg)
+    assert back.covariance[0, 1] == pytest.approx(-there.covariance[0, 1], abs=1e-6)
+
+
+def test_twice_as_large_an_image_of_the_coin_is_half_as_far() -> None:
+    ellipse, _ = seen((0.0, 0.0), (799.5, 599.5))
+    large = Ellipse(
+        centre_px=ellipse.centre_px,
+        major_px=2 * ellipse.major_px,
+        minor_px=2 * ellipse.minor_px,
+        angle_deg=ellipse.angle_deg,
+    )
+    one, two = plane(ellipse), plane(large)
+    assert two.log_size - one.log_size == pytest.approx(np.log(2))
+    assert two.slopes == pytest.approx(one.slopes, abs=1e-9)
+
+
+@pytest.mark.parametrize("at_px", [(799.5, 599.5), (1236.0, 300.0)])
+def test_the_doubt_is_a_covariance(at_px: tuple[float, float]) -> None:
+    found = plane(seen((0.1, 0.0), at_px)[0])
+    assert found.covariance == pytest.approx(found.covariance.T)
+    assert (np.linalg.eigvalsh(found.covariance) > -1e-12).all()
+    assert found.u_log_size >= 0 and found.u_log_cosine >= 0
+    assert found.shift_px == pytest.approx(np.zeros((1, 2))), "without bodies nothing shifts"
