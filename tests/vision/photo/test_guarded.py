@@ -70,7 +70,7 @@ def ended(
 ) -> None:
     """The process that decodes ended so."""
     done = subprocess.CompletedProcess(args=[], returncode=code, stdout=out, stderr=err)
-    monkeypatch.setattr(guarded.subprocess, "run", lambda *_, **__: done)
+    monkeypatch.setattr("vision.photo.guarded.subprocess.run", lambda *_, **__: done)
 
 
 @pytest.mark.parametrize(
@@ -105,9 +105,9 @@ def spoken(monkeypatch: pytest.MonkeyPatch, data: bytes) -> bytes:
     """What the process that decodes writes for these bytes; its limits are left out."""
     out = io.BytesIO()
     monkeypatch.setattr(guarded, "_limit_memory", lambda: None)
-    monkeypatch.setattr(guarded.sys, "stdin", io.TextIOWrapper(io.BytesIO(data)))
+    monkeypatch.setattr("vision.photo.guarded.sys.stdin", io.TextIOWrapper(io.BytesIO(data)))
     wrapped = io.TextIOWrapper(out)
-    monkeypatch.setattr(guarded.sys, "stdout", wrapped)
+    monkeypatch.setattr("vision.photo.guarded.sys.stdout", wrapped)
     assert guarded.main() == 0
     wrapped.flush()
     return out.getvalue()

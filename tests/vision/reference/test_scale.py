@@ -9,9 +9,17 @@ import pytest
 from rules.errors import PhotoError
 from tests.vision.drawn_places import places_of
 from tests.vision.flat_scenes import Camera, camera_over, card_photo, photo_of
-from vision.reference.markers import marker_bits
-from vision.reference.scale import detect_scale
-from vision.types import FloatArray, Photo
+from vision.reference.markers import Marker, marker_bits
+from vision.reference.plane import UNIT_SQUARE, Plane
+from vision.reference.scale import (
+    MAX_RESIDUAL_PX,
+    MAX_TILT_DEG,
+    _check_agreement,
+    _scale_of,
+    _sheet_markers,
+    detect_scale,
+)
+from vision.types import FloatArray, Photo, Scale
 
 SIZE = (1200, 900)
 
@@ -223,3 +231,120 @@ def test_markers_of_two_sizes_are_refused() -> None:
 def test_two_markers_of_one_size_agree() -> None:
     photo, _ = marker_photo(1, more=((9, 40.0, 60.0, 0.0),))
     assert len(detect_scale(photo, "marker:40").outlines_px) == 2
+
+
+# ----------------------------------------------- what is believed, with planes made by hand
+
+
+def level(**changed: object) -> Plane:
+    """A level plane of 0.1 mm a pixel, 300 mm below the camera."""
+    told: dict[str, object] = {
+        "mm_from_px": np.diag([0.1, 0.1, 1.0]),
+        "mm_per_px": 0.1,
+        "u_fit_rel": 0.001,
+        "tilt_deg": 3.0,
+        "residual_px": 0.1,
+        "camera_mm": (40.0, 30.0, 300.0),
+        "u_camera_rel": 0.03,
+        "focal_px": 3000.0,
+        "u_away_rel_per_mm": 1e-5,
+        "cost": 1.0,
+    }
+    return Plane(**(told | changed))  # type: ignore[arg-type]
+
+
+def believed(plane: Plane, **changed: object) -> Scale:
+    told: dict[str, object] = {
+        "reference": "marker:40",
+        "side_px": 400.0,
+        "extent_px": 400.0,
+        "residual_px": 0.1,
+        "tolerance": {"print_scale": 0.005},
+        "outlines": (),
+        "face_height_mm": 0.76,
+        "u_height_mm": 0.3,
+        "white": None,
+    }
+    return _scale_of(plane, **(told | changed))  # type: ignore[arg-type]
+
+
+def test_the_budget_of_a_plane_is_worked_out_as_by_hand() -> None:
+    scale = believed(level())
+    assert scale.budget["edge_fit"] == 0.001
+    assert scale.budget["shape"] == pytest.approx(0.1 / 400)
+    # Similar triangles: 0.3 mm of height at 300 mm are a thousandth, and 3 % of 0.76 at 300.
+    assert scale.budget["face_height"] == pytest.approx(0.001)
+    assert scale.budget["focal_length"] == pytest.approx(0.76 / 300 * 0.03)
+    assert scale.u_rel == pytest.approx(np.linalg.norm([*scale.budget.values()]))
+    assert (scale.mm_per_px, scale.face_height_mm) == (0.1, 0.76)
+
+
+def test_from_twice_as_high_heights_matter_half_as_much() -> None:
+    near = believed(level()).budget
+    far = believed(level(camera_mm=(40.0, 30.0, 600.0))).budget
+    for part in ("face_height", "focal_length"):
+        assert far[part] == pytest.approx(near[part] / 2)
+
+
+@pytest.mark.parametrize(
+    ("plane", "changed", "code"),
+    [
+        ({"tilt_deg": MAX_TILT_DEG + 0.1}, {}, "tilt_too_big"),
+        ({}, {"side_px": 3.0}, "reference_too_small"),
+        ({}, {"residual_px": 3.0}, "residual_too_big"),
+        ({}, {"residual_px": MAX_RESIDUAL_PX + 0.1, "extent_px": 100.0}, "residual_too_big"),
+    ],
+)
+def test_a_plane_that_can_not_be_trusted_is_refused(
+    plane: dict[str, object], changed: dict[str, object], code: str
+) -> None:
+    with pytest.raises(PhotoError) as fault:
+        believed(level(**plane), **changed)
+    assert fault.value.code == code and fault.value.fix
+
+
+def test_a_large_reference_may_miss_by_its_share() -> None:
+    # 2.5 thousandths of 1000 px are 2.5 px, of 100 px the half pixel that any may miss by.
+    assert believed(level(), residual_px=2.4, extent_px=1000.0).residual_px == 2.4
+    assert believed(level(), residual_px=0.45, extent_px=100.0).residual_px == 0.45
+
+
+def marker(number: int, side_mm: float) -> Marker:
+    """A marker of that side on the level plane."""
+    return Marker(
+        id=number,
+        corners_px=UNIT_SQUARE * side_mm / 0.1 + 50.0,
+        u_px=0.03,
+        edge_rms_px=0.1,
+        side_px=side_mm / 0.1,
+        blur_px=0.8,
+        white=None,
+    )
+
+
+@pytest.mark.parametrize(("side_mm", "agrees"), [(40.0, True), (41.0, True), (43.0, False)])
+def test_another_marker_must_be_of_the_same_size_to_four_percent(
+    side_mm: float, *, agrees: bool
+) -> None:
+    if agrees:
+        _check_agreement(level(), marker(3, side_mm), 40.0)
+    else:
+        with pytest.raises(PhotoError) as fault:
+            _check_agreement(level(), marker(3, side_mm), 40.0)
+        assert fault.value.code == "references_disagree"
+        assert "43" in fault.value.message + fault.value.fix
+
+
+@pytest.mark.parametrize(
+    ("ids", "papers"),
+    [
+        ([40, 41], ["a4"]),
+        ([40], []),  # one alone may be anybody's
+        ([40, 40], []),  # the same twice is no sheet
+        ([44, 46, 47], ["letter"]),
+        ([1, 2, 3], []),
+    ],
+)
+def test_two_different_markers_of_a_paper_make_a_sheet(ids: list[int], papers: list[str]) -> None:
+    found = _sheet_markers([marker(number, 25.0) for number in ids])
+    assert [geometry.paper for geometry, _ in found] == papers
