@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.records.archive.reading import JsonStream
@@ -39,6 +39,7 @@ def stream(text: str, *cuts: int, longest: int = 10_000) -> JsonStream:
     return JsonStream(chunks(text, list(cuts)), longest=longest)
 
 
+@settings(max_examples=60)
 @given(VALUES, st.lists(st.integers(0, 400), max_size=6), st.sampled_from([None, 1]))
 def test_wherever_the_text_is_cut_the_value_is_the_same(
     value: Any, cuts: list[int], indent: int | None
@@ -49,7 +50,11 @@ def test_wherever_the_text_is_cut_the_value_is_the_same(
     read.end()
 
 
-@given(st.dictionaries(st.text(max_size=5), VALUES, max_size=5), st.lists(st.integers(0, 200)))
+@settings(max_examples=40)
+@given(
+    st.dictionaries(st.text(max_size=5), VALUES, max_size=4),
+    st.lists(st.integers(0, 200), max_size=4),
+)
 def test_members_and_items_are_those_of_the_whole(value: dict[str, Any], cuts: list[int]) -> None:
     read = stream(json.dumps(value), *cuts)
     assert {key: read.value() for key in read.members()} == value
