@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision.pieces.reading_order import Box, reading_order
@@ -48,12 +48,14 @@ def test_it_matters_not_where_on_the_photo_they_lie(boxes: list[Box], away: int)
     assert reading_order(moved) == reading_order(boxes)
 
 
+@settings(max_examples=30)
 @given(BOXES, st.integers(2, 9))
 def test_a_photo_of_more_pixels_is_read_alike(boxes: list[Box], times: int) -> None:
     larger = [(times * x, times * y, times * w, times * h) for x, y, w, h in boxes]
     assert reading_order(larger) == reading_order(boxes)
 
 
+@settings(max_examples=30)
 @given(st.integers(1, 6), st.integers(1, 6), st.randoms())
 def test_a_grid_is_read_row_by_row_however_it_is_told(rows: int, columns: int, random: Any) -> None:
     grid = [(100 * c, 100 * r, 60, 60) for r in range(rows) for c in range(columns)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.vision.drawn_places import corners_of
@@ -90,6 +90,7 @@ def test_of_clear_lines_those_that_make_a_card_count() -> None:
     assert shapes([[], *choices[1:]], lens) == []
 
 
+@settings(max_examples=40)
 @given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.floats(0, 2 * np.pi), st.floats(300, 3000))
 def test_a_projected_card_is_in_shape_and_a_square_is_not(
     slope_x: float, slope_y: float, turn: float, focal_px: float
