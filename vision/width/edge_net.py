@@ -38,7 +38,12 @@ def window_offsets(width_px: float) -> FloatArray:
 
 
 def edge_scores(
-    strip: Strip, *, width_px: float, together: int | None = None, network: Network | None = None
+    strip: Strip,
+    *,
+    width_px: float,
+    together: int | None = None,
+    both_ends: bool = True,
+    network: Network | None = None,
 ) -> FloatArray:
     """Return ``(n, SAMPLES, 2)`` scores for the left and the right edge of each profile.
 
@@ -51,9 +56,13 @@ def edge_scores(
             sampled at :func:`window_offsets` of the same width.
         width_px: The expected width.
         together: About so many neighbouring profiles tell each other; None for all.
+        both_ends: False for one look at each, where another follows.
         network: None for the one that ships.
     """
     seen = inputs(strip.profiles, width_px)
+    if not both_ends:
+        said = (network or shipped().edges)(seen, neighbours(len(seen), together))
+        return np.asarray(said, dtype=np.float64)
     shares = np.kron(np.eye(2, dtype=np.float32), neighbours(len(seen), together))
     said = (network or shipped().edges)(np.concatenate([seen, seen[:, ::-1]]), shares)
     there, back = np.split(said.astype(np.float64), 2)

@@ -21,6 +21,7 @@ from vision.width.edge_net import (
     spreads,
     window_offsets,
 )
+from vision.width.near import NEAR_FROM_PX, near_edges, near_offsets
 from vision.width.profiles import Strip, averaged, sample_at
 
 Flags = NDArray[np.bool_]
@@ -108,7 +109,7 @@ def find_edges(photo: Photo, line: CentreLine) -> Edges | None:
         again = _look(photo, first.line, first.width_px, MASK_DOUBT, stretches=FIRST_STRETCHES)
         first = again or first
     last = _look(photo, first.line, first.width_px, FIRST_LOOK_DOUBT, stretches=MAX_STRETCHES)
-    return None if last is None else _edges_of(last)
+    return None if last is None else _edges_of(photo, last)
 
 
 def edges_at(photo: Photo, line: CentreLine, *, width_px: float, stretches: int) -> Edges | None:
@@ -121,30 +122,46 @@ def edges_at(photo: Photo, line: CentreLine, *, width_px: float, stretches: int)
         stretches: At most so many.
     """
     look = _look(photo, line, width_px, FIRST_LOOK_DOUBT, stretches=stretches, trimmed=False)
-    return None if look is None else _edges_of(look)
+    return None if look is None else _edges_of(photo, look)
 
 
-def _edges_of(look: _Look) -> Edges:
+def _edges_of(photo: Photo, look: _Look) -> Edges:
+    """Return what a look found; of a wide piece what a nearer look makes of it."""
+    left, right = (look.strip.at(look.found_px[:, k]) for k in (0, 1))
+    doubts = _doubts_px(np.stack([spreads(np.exp(look.logs[..., k]), look.strip.offsets_px)
+                                  for k in (0, 1)], axis=1), look.strip.step_px)  # fmt: skip
+    if look.width_px >= NEAR_FROM_PX:
+        offsets = near_offsets(look.width_px)
+        strip = _stretches(photo, look.line, offsets, look.stretches, trim=look.trim)
+        before = np.stack([((side - strip.points_px) * strip.normals).sum(axis=1)
+                           for side in (left, right)], axis=1)  # fmt: skip
+        near = near_edges(strip, before, width_px=look.width_px, together=CONTEXT_STRETCHES)
+        left, right = (strip.at(near.found_px[:, k]) for k in (0, 1))
+        doubts = np.where(near.told, _doubts_px(near.spreads_px, strip.step_px), doubts)
     return Edges(
-        left_px=look.strip.at(look.found_px[:, 0])[look.both],
-        right_px=look.strip.at(look.found_px[:, 1])[look.both],
-        doubts_px=_doubts_px(look)[look.both],
+        left_px=left[look.both],
+        right_px=right[look.both],
+        doubts_px=doubts[look.both],
         line=look.line,
     )
 
 
-def _doubts_px(look: _Look) -> FloatArray:
-    both = np.exp(look.logs)
-    of_width = np.hypot(*(spreads(both[..., k], look.strip.offsets_px) for k in (0, 1)))
-    plain = PLAIN_SAMPLES * look.strip.step_px
+def _doubts_px(spreads_px: FloatArray, step_px: float) -> FloatArray:
+    """Return what ``(n, 2)`` spreads of edges leave a width beyond what plain ones do."""
+    of_width, plain = np.hypot(*spreads_px.T), PLAIN_SAMPLES * step_px
     return np.asarray(np.sqrt(np.maximum(of_width**2 - plain**2, 0)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Look:
-    """One look at the edges: where they were found, and the line moved to their middle."""
+    """One look at the edges: where they were found, and the line moved to their middle.
+
+    The line was cut into ``stretches``, ``trim`` points at either end left out.
+    """
 
     strip: Strip
+    stretches: int
+    trim: int
     logs: FloatArray
     found_px: FloatArray
     both: Flags
@@ -162,11 +179,14 @@ def _look(
     trimmed: bool = True,
 ) -> _Look | None:
     """Look for both edges where this width has them, give or take the doubt."""
-    strip = _stretches(photo, line, width_px, stretches, trimmed=trimmed)
+    trim = int(min(round(width_px / line.step_px), len(line.points_px) // 5)) * trimmed
+    strip = _stretches(photo, line, window_offsets(width_px), stretches, trim=trim)
     if len(strip.profiles) < MIN_STRETCHES:
         return None
     together = CONTEXT_STRETCHES if width_px >= CONTEXT_FROM_PX else None
-    said = edge_scores(strip, width_px=width_px, together=together)
+    # What a nearer look follows on need not be seen from both ends.
+    both_ends = not (width_px >= NEAR_FROM_PX and stretches > FIRST_STRETCHES)
+    said = edge_scores(strip, width_px=width_px, together=together, both_ends=both_ends)
     doubt_px = outline_doubt[0] * width_px + outline_doubt[1]
     logs = log_probabilities(said + expectation(strip.offsets_px, width_px, doubt_px=doubt_px))
     found = np.stack([local_mean(np.exp(logs[..., k]), strip.offsets_px) for k in (0, 1)], axis=1)
@@ -176,6 +196,8 @@ def _look(
     width = float(np.median(found[both, 1] - found[both, 0]))
     return _Look(
         strip=strip,
+        stretches=stretches,
+        trim=trim,
         logs=logs,
         found_px=found,
         both=both,
@@ -201,11 +223,15 @@ def expectation(offsets_px: FloatArray, width_px: float, *, doubt_px: float) -> 
 
 
 def _stretches(
-    photo: Photo, line: CentreLine, width_px: float, stretches: int, *, trimmed: bool = True
+    photo: Photo,
+    line: CentreLine,
+    offsets_px: FloatArray,
+    stretches: int,
+    *,
+    trim: int,
 ) -> Strip:
     """Return the straightened piece without its ends, averaged along short stretches."""
     every = max(1, int(np.ceil(len(line.points_px) / (PROFILES_PER_STRETCH * stretches))))
-    trim = int(min(round(width_px / line.step_px), len(line.points_px) // 5)) * trimmed
     chosen = slice(trim, len(line.points_px) - trim, every)
     thinned = CentreLine(
         points_px=line.points_px[chosen],
@@ -214,7 +240,7 @@ def _stretches(
         radii_px=line.radii_px[chosen],
         step_px=line.step_px * every,
     )
-    strip = sample_at(photo, thinned, offsets_px=window_offsets(width_px))
+    strip = sample_at(photo, thinned, offsets_px=offsets_px)
     return averaged(strip, stretches)
 
 

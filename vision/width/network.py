@@ -1,8 +1,9 @@
-"""The strip network: one file, two parts that are asked apart.
+"""The strip network: one file, three parts that are asked apart.
 
 ``models/strip.onnx`` tells where both edges of a straightened piece are
-(:mod:`vision.width.edge_net`), and what the piece is and how fine its strands are
-(:mod:`vision.width.strip_look`). Each part is run alone; the other's inputs stay empty.
+(:mod:`vision.width.edge_net`), tells the same from close by where it is wide
+(:mod:`vision.width.near`), and what the piece is and how fine its strands are
+(:mod:`vision.width.strip_look`). Each part is run alone; the others' inputs stay empty.
 """
 
 from __future__ import annotations
@@ -47,6 +48,10 @@ class StripNetwork:
             neighbours: ``(n, n)`` shares of the mean that each profile takes of each.
         """
         return self._said(["edges"], profiles=profiles, neighbours=neighbours)[0]
+
+    def near_edges(self, profiles: Float32Array, neighbours: Float32Array) -> Float32Array:
+        """Return the same of profiles whose halves show an edge each from close by."""
+        return self._said(["near_edges"], near_profiles=profiles, near_neighbours=neighbours)[0]
 
     def looks(
         self, light: Float32Array, log_step: Float32Array

@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import tomllib
 import warnings
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
@@ -90,6 +91,32 @@ def look_part(net: StripNet) -> onnx.ModelProto:
         outputs=("looks", "shares"),
         axes={name: {0: "m"} for name in ("light", "log_step", "looks", "shares")},
     )
+
+
+def part_of(path: Path, name: str) -> onnx.ModelProto:
+    """Return one part of a file that was written before, as it stands there.
+
+    Args:
+        path: Of :func:`written`.
+        name: As :func:`joined` was given it.
+    """
+    whole = onnx.load(str(path))
+    graph, before = onnx.GraphProto(), f"{name}/"
+    graph.name = name
+    graph.node.extend(node for node in whole.graph.node if node.output[0].startswith(before)
+                      or any(side.startswith(before) for side in node.input))  # fmt: skip
+    graph.initializer.extend(w for w in whole.graph.initializer if w.name.startswith(before))
+    made = {side for node in graph.node for side in node.output}
+    taken = {side for node in graph.node for side in node.input}
+    graph.input.extend(value for value in whole.graph.input if value.name in taken)
+    graph.output.extend(value for value in whole.graph.output if value.name in made)
+    for node in graph.node:
+        node.name = node.name.removeprefix(before)
+        for side in (node.input, node.output):
+            side[:] = [v.removeprefix(before) for v in side]
+    for weight in graph.initializer:
+        weight.name = weight.name.removeprefix(before)
+    return helper.make_model(graph, opset_imports=whole.opset_import, ir_version=whole.ir_version)
 
 
 def _exported(
@@ -208,17 +235,25 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--edges", type=Path, nargs="+", required=True)
     parser.add_argument("--near", type=Path, required=True)
-    parser.add_argument("--looks", type=Path, required=True)
+    parser.add_argument("--looks", type=Path, required=True,
+                        help="weights, or a strip.onnx whose part is kept")  # fmt: skip
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--made", default="", help="what the edges learned from, in words")
     options = parser.parse_args()
-    kept = torch.load(options.looks, map_location="cpu", weights_only=True)
-    looks = StripNet()
-    looks.load_state_dict(kept["weights"])
+    if options.looks.suffix == ".onnx":
+        kept = tomllib.loads(options.looks.with_suffix(".toml").read_text(encoding="utf-8"))
+        kept["prior"] = [kept["prior"][look] for look in LOOKS]
+        kept["made"] = kept["made"].partition("looks: ")[2] or kept["made"]
+        look = part_of(options.looks, "looks")
+    else:
+        kept = torch.load(options.looks, map_location="cpu", weights_only=True)
+        looks = StripNet()
+        looks.load_state_dict(kept["weights"])
+        look = look_part(looks.eval())
     parts = {
         "edges": edge_part([read_net(path) for path in options.edges]),
         "near": edge_part([read_net(options.near, near=True)], "near_"),
-        "looks": look_part(looks.eval()),
+        "looks": look,
     }
     made = f"edges: {options.made}; looks: {kept['made']}" if options.made else kept["made"]
     written(joined(parts), options.out, kept=kept, made=made)

@@ -477,7 +477,7 @@ def main() -> None:
          + f", unclear {(known['look'] == UNKNOWN).sum()}")  # fmt: skip
     device = options.device
     if device.startswith("cuda"):
-        torch.cuda.set_device(device)
+        torch.cuda.set_device(torch.device(device).index or 0)
         torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     made = f"{len(files)} photos, {len(known['look'])} windows"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ torch = pytest.importorskip("torch", reason="trained with torch; it is not a dep
 onnx = pytest.importorskip("onnx", reason="written with onnx; it is not a dependency")
 
 from models.recipe.edges.network import EdgeNet, inputs  # noqa: E402
-from models.recipe.strips.file import edge_part, joined, look_part  # noqa: E402
+from models.recipe.strips.file import edge_part, joined, look_part, part_of  # noqa: E402
 from models.recipe.strips.train import StripNet  # noqa: E402
 from vision.width import edge_net  # noqa: E402
 from vision.width.strip_look import ACROSS_PX, ALONG_PX  # noqa: E402
@@ -59,6 +60,30 @@ def test_all_parts_of_the_file_say_what_torch_says() -> None:
     assert said == pytest.approx(expected[0].numpy(), abs=5e-3)
     assert shares == pytest.approx(expected[1].numpy(), abs=5e-3)
     assert np.ptp(edges) > 0.05
+
+
+def test_a_part_of_a_file_goes_into_the_next_as_it_is(tmp_path: Path) -> None:
+    import onnxruntime
+
+    torch.manual_seed(1)
+    looks = look_part(StripNet().eval())
+    before = joined({"edges": edge_part([EdgeNet(PLAN)]), "looks": looks})
+    (tmp_path / "strip.onnx").write_bytes(before.SerializeToString())
+    kept = part_of(tmp_path / "strip.onnx", "looks")
+    after = joined({"edges": edge_part([EdgeNet(PLAN)]), "looks": kept})
+    given = {
+        "profiles": edge_net.inputs(profiles(2), 20.0),
+        "neighbours": np.eye(2, dtype=np.float32),
+        "light": np.random.default_rng(2).normal(size=(2, ALONG_PX, ACROSS_PX, 3)),
+        "log_step": np.zeros(2),
+    }
+    given = {name: np.asarray(value, np.float32) for name, value in given.items()}
+    said = [
+        onnxruntime.InferenceSession(model.SerializeToString()).run(["looks", "edges"], given)
+        for model in (before, after)
+    ]
+    assert np.array_equal(said[0][0], said[1][0])
+    assert not np.array_equal(said[0][1], said[1][1])
 
 
 def test_large_weights_are_kept_in_half_the_bytes() -> None:

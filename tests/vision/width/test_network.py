@@ -1,4 +1,4 @@
-"""Both parts of the strip network are asked apart, and say what they say together."""
+"""All parts of the strip network are asked apart, and say what they say together."""
 
 from __future__ import annotations
 
@@ -25,8 +25,10 @@ def test_each_part_alone_says_what_it_says_beside_the_other() -> None:
     net = shipped()
     shares = neighbours(4, None)
     given = {"profiles": profiles, "neighbours": shares, "light": light, "log_step": log_step}
-    together = net.run.run(["edges", "looks", "shares"], given)
+    given |= {"near_profiles": profiles, "near_neighbours": shares}
+    together = net.run.run(["edges", "looks", "shares", "near_edges"], given)
     assert net.edges(profiles, shares) == pytest.approx(together[0], abs=1e-4)
+    assert net.near_edges(profiles, shares) == pytest.approx(together[3], abs=1e-4)
     looks, of_bundle = net.looks(light, log_step)
     assert looks == pytest.approx(together[1], abs=1e-4)
     assert of_bundle == pytest.approx(together[2], abs=1e-4)
