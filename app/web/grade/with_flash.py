@@ -56,7 +56,8 @@ def flash_part(told: Answer, chosen: int, here: Visit) -> None:
 def _offer(told: Answer, here: Visit) -> None:
     st.markdown(
         "Clear enamel and bare metal look alike in one photo. By the flash a coat shines white "
-        "as the lamp, bare copper in its own colour. Leave all as it lies, and take a second photo:"
+        "as the lamp, bare copper in its own colour. Leave all as it lies, make the room as dark "
+        "as you can, and take a second photo:"
     )
     show_picture(flash_help(), alt=ALT, width=600)
     key = f"flash-{told.kept.sha256[:12]}-{here.rounds}"

@@ -29,12 +29,6 @@ CLIPPED_CODE = 250
 THERE, NOT_THERE = 0.3, 0.02
 """A window with so much of a thing has it, with so little has not; between is left out."""
 
-SMALL = (12, 16, 4)
-"""Rows, columns and planes of a strip made small."""
-
-SMALL_MOST = 4.0
-"""Light of white 1 from which on a small strip tells no difference."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawn:
@@ -42,7 +36,6 @@ class Drawn:
 
     Attributes:
         plain, flash: ``(n, FEATURES)``.
-        small_plain, small_flash: ``(n, *SMALL)``, see :func:`small`.
         there: ``(n, 3)`` coating, tin, solder: 1, 0, NaN where neither or not to be learned.
         level: ``(n,)`` tarnish of bare copper, NaN where there is none.
         facts: What each window is, and how its photos were taken.
@@ -50,34 +43,9 @@ class Drawn:
 
     plain: NDArray[np.float32]
     flash: NDArray[np.float32]
-    small_plain: NDArray[np.uint8]
-    small_flash: NDArray[np.uint8]
     there: NDArray[np.float32]
     level: NDArray[np.float32]
     facts: list[dict[str, Any]]
-
-
-def small(strip: LitStrip) -> NDArray[np.uint8]:
-    """Return a strip made small: codes of its light, and in a fourth plane how much clips.
-
-    A code is ``255 (light / SMALL_MOST) ** (1 / 2.2)``; 0 where less than a fifth is known.
-    """
-    known = np.asarray(np.isfinite(strip.light).all(axis=-1))
-    light = np.where(known[..., None], np.maximum(strip.light, 0), 0)
-    burnt = strip.clipped & known
-    planes = _shrunk(np.dstack([light, burnt]).astype(np.float32))
-    shown = _shrunk(np.asarray(known, np.float32))[..., None]
-    mean = planes / np.maximum(shown, 1e-3)
-    mean[..., :3] = np.clip(mean[..., :3] / SMALL_MOST, 0, 1) ** (1 / 2.2)
-    return np.asarray(np.where(shown > 0.2, 255 * np.clip(mean, 0, 1) + 0.5, 0), np.uint8)
-
-
-def _shrunk(planes: NDArray[np.float32]) -> NDArray[np.float32]:
-    for axis, side in enumerate(SMALL[:2]):  # each way by itself: one may shrink, one grow
-        size = (planes.shape[1], side) if axis == 0 else (side, planes.shape[0])
-        how = cv2.INTER_AREA if planes.shape[axis] >= side else cv2.INTER_LINEAR
-        planes = np.asarray(cv2.resize(planes, size, interpolation=how))
-    return planes
 
 
 def strip_of(shot: Shot, own: NDArray[np.bool_], *, white: bool, rng: Rng) -> LitStrip:
@@ -124,11 +92,10 @@ def drawn(windows: list[dict[str, Any]], *, rng: Rng, times: int) -> Drawn:
             flash = flash_shot(traced, rng=rng, camera=camera, albedo=albedo, pulled=pulled,
                                habits=careful[1])  # fmt: skip
             white = bool(window["white_table"] and rng.random() < 0.85)
-            strips = [
-                section(strip_of(shot, window["own"], white=white, rng=rng), slice(None))
+            told = [
+                looks(section(strip_of(shot, window["own"], white=white, rng=rng), slice(None)))
                 for shot in (plain, flash)
             ]
-            told = [looks(strip) for strip in strips]
             if told[0] is None or told[1] is None:
                 continue
             facts = {"pulled_ev": flash.pulled_ev, "times": flash.times, "white": white} | {
@@ -136,11 +103,10 @@ def drawn(windows: list[dict[str, Any]], *, rng: Rng, times: int) -> Drawn:
                 for key in ("finish", "form", "light", "broad", "number", "alpha", "film",
                             "coat", "base", "level")
             }  # fmt: skip
-            rows.append((*told, *(small(strip) for strip in strips), there, level, facts))
-    plain_, flash_, small_plain, small_flash, there_, level_, facts_ = zip(*rows, strict=True)
+            rows.append((*told, there, level, facts))
+    plain_, flash_, there_, level_, facts_ = zip(*rows, strict=True)
     return Drawn(
-        plain=np.stack(plain_), flash=np.stack(flash_), small_plain=np.stack(small_plain),
-        small_flash=np.stack(small_flash), there=np.stack(there_).astype(np.float32),
+        plain=np.stack(plain_), flash=np.stack(flash_), there=np.stack(there_).astype(np.float32),
         level=np.array(level_, np.float32), facts=list(facts_),
     )  # fmt: skip
 

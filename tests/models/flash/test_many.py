@@ -8,9 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.recipe.flash.draws import SMALL, SMALL_MOST, small
 from models.recipe.flash.many import main, packed, pair_of, save, unpacked
-from vision.flash.types import LitStrip
 
 
 def run(folder: Path, count: int, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -40,18 +38,3 @@ def test_pairs_come_back_as_they_were_packed(tmp_path: Path) -> None:
     for name in again:
         wanted = np.concatenate([pair[name] for pair in pairs])
         assert np.array_equal(again[name], wanted, equal_nan=wanted.dtype.kind == "f"), name
-
-
-def test_a_strip_made_small_keeps_its_light_its_clipping_and_its_gaps() -> None:
-    light = np.full((40, 30, 3), 0.5, np.float32)
-    light[:, 15:, 0], light[:10] = 1.0, np.nan
-    clipped = np.zeros((40, 30), bool)
-    clipped[30:] = True
-    made = small(LitStrip(light=light, clipped=clipped, white_known=True))
-    back = SMALL_MOST * (made[..., :3] / 255.0) ** 2.2
-    assert made.shape == SMALL
-    assert (made[:2] == 0).all()
-    assert back[4, 2] == pytest.approx([0.5, 0.5, 0.5], rel=0.02)
-    assert back[4, -2] == pytest.approx([1.0, 0.5, 0.5], rel=0.02)
-    assert made[4, 2, 3] == 0
-    assert made[-1, 2, 3] == 255
