@@ -306,7 +306,10 @@ def _stretch(ring: Ring) -> float:
     return float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
 
 
-OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.3, 0.025  # chosen, not measured
+OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.2, 0.025
+"""At a charge of 0.3 a coin seen at 21 degrees was taken for a circle and its table for level. Of
+21 rendered coins the tilt is off by 4.5 degrees at most at this, by 14.5 at that; sizes are as
+good, and all within two of their uncertainties. On 243 real coins 0.60 and 0.68 % (bench.coins)."""
 
 
 def merit(ring: Ring) -> float:

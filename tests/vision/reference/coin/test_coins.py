@@ -351,8 +351,9 @@ def test_a_named_coin_among_fourteen_gives_one_and_the_same_scale() -> None:
         try:
             scales[key] = scale_from_coin(photo, key, places=places)
         except PhotoError as refused:
-            assert refused.code == "ambiguous_reference"
-    assert len(scales) >= 3
+            # A 50 cent is taken for a 1 euro: refused, never measured by.
+            assert refused.code in ("ambiguous_reference", "other_reference")
+    assert len(scales) >= 4
     middle = float(np.median([s.mm_per_px for s in scales.values()]))
     for key, scale in scales.items():
         assert scale.mm_per_px == pytest.approx(middle, rel=0.02), key
