@@ -48,6 +48,7 @@ from vision.types import (
     SurfaceMap,
 )
 from vision.width.piece import Widths, widths_of
+from vision.width.pile import heights_mm, on_pile
 
 CUT_END = "cut_end"
 """Stated form of a photo that looks straight onto the cut end of a cable."""
@@ -203,6 +204,9 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
             )
             for region, look in zip(regions, looks, strict=True)
         ]
+        if scale is not None and len(regions) > 1:
+            heights = heights_mm(regions, scale, size_px=(photo.width_px, photo.height_px))
+            measured = [on_pile(w, h, scale) for w, h in zip(measured, heights, strict=True)]
         # Where the lane has not begun, nobody has to wait for it.
         gates = judge() if quality.cancel() else quality.result()
         pieces = [

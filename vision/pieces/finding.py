@@ -15,9 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.photo.reduced import reduced
-from vision.pieces.crossings import Parting, part_crossings
-from vision.pieces.outlines import WEAK_P, Labels, parted
+from vision.photo.reduced import reduced, resized
+from vision.pieces.outlines import WEAK_P, Labels, Parting, parted
 from vision.types import (
     Float32Array,
     FloatArray,
@@ -137,9 +136,8 @@ def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
 def _numbered(
     photo: Photo, overview: SurfaceMap, piece: Float32Array, gap: Float32Array
 ) -> Parting:
-    """Return the number of the piece at each pixel, parted by the gaps and by the crossings."""
-    least_px = round(MIN_AREA_SHARE * piece.size)
-    parting = part_crossings(parted(piece, gap), gap, photo.rgb, least_px=least_px)
+    """Return the number of the piece at each pixel."""
+    parting = parted(piece, gap, resized(photo.rgb, piece.shape[::-1]))
     # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
     return replace(parting, labels=_without_ground(parting.labels, overview))
 

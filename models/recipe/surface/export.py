@@ -18,7 +18,7 @@ from vision.finish.surface import METADATA_FILE, MODEL_FILE, SCHEMA, WHITE_TARGE
 from vision.types import Surface
 
 OPSET = 17
-OUTPUTS = ["logits", "tarnish_level", "outline", "features", "places"]
+OUTPUTS = ["logits", "tarnish_level", "outline", "features"]
 PIECE_FILE = "piece.onnx"
 PIECE_OUTPUTS = ["presence", "share", "form", "tarnish", "shine", "strangeness"]
 MAX_BYTES = 20_000_000
@@ -107,7 +107,6 @@ def export_onnx(graph: Deployed, path: Path) -> float:
                 "tarnish_level": {1: "rows", 2: "columns"},
                 "outline": {2: "height", 3: "width"},
                 "features": {2: "rows", 3: "columns"},
-                "places": {2: "rows", 3: "columns"},
             },
         )
     fold_padding(path)

@@ -8,25 +8,15 @@ from torch.nn import functional
 
 from models.recipe.surface.piece_head import SHARES, PieceAnswers
 from models.recipe.surface.piece_views import PieceBatch
-from models.recipe.surface.store import NUMBERS
-from models.recipe.surface.views import Batch, numbered
+from models.recipe.surface.views import Batch
 from vision.types import Surface
 
 DICE_SHARE = 0.5
 TARNISH_SHARE = 2.0
 OUTLINE_SHARE = 1.0
 CLEAR_SHARE = 0.5
-PLACE_SHARE = 0.3
 GAP_WEIGHT = 4.0
 """A pixel where pieces meet counts so much more than one where they don't."""
-
-PLACE_CELLS = 16.0
-"""Cells of one unit of the places: 64 px of the view."""
-NEAR, APART = 0.25, 1.5
-"""Cells of a piece are held this near to its mean, means of two pieces so far apart, in
-those units (De Brabandere et al., arXiv 1708.02551)."""
-MOST_PIECES, LEAST_CELLS = 16, 3
-"""The largest of a view are told apart, of those that fill so many cells by themselves."""
 
 PIECE_SHARES = {
     "presence": 1.0,
@@ -99,62 +89,6 @@ def _outline_loss(outline: Tensor, batch: Batch) -> Tensor:
         p, t = logit.sigmoid() * where, truth * where
         dice = dice + 1 - (2 * (p * t).sum() + 1) / ((p * p).sum() + (t * t).sum() + 1)
     return 2 * one + 0.5 * two + 0.5 * dice
-
-
-def place_loss(places: Tensor, batch: Batch) -> Tensor:
-    """Return how far places are from telling the pieces of each view apart.
-
-    Args:
-        places: ``(n, d, h, w)``, without the cells' own places.
-        batch: Whose numbers tell the pieces.
-    """
-    n, d, h, w = places.shape
-    at = placed(places).flatten(2).transpose(1, 2)
-    number, share = _own_cells(batch.numbers, h)
-    # Marks on real photos are parts of things: several may be one piece's.
-    number, share = number.flatten(1), (share * ~batch.real[:, None, None]).flatten(1)
-    slot = (torch.arange(n, device=places.device)[:, None] * NUMBERS + number).flatten()
-    weight = torch.zeros(n * NUMBERS, device=places.device).index_add(0, slot, share.flatten())
-    total = torch.zeros(n * NUMBERS, d, device=places.device)
-    total = total.index_add(0, slot, (at * share[..., None]).flatten(0, 1))
-    mean = total / weight.clamp_min(1e-6)[:, None]
-    held = weight >= LEAST_CELLS
-    off = (at - mean[slot].view(n, h * w, d)).norm(dim=2)
-    pull = share * (off - NEAR).clamp_min(0) ** 2
-    of_piece = torch.zeros_like(weight).index_add(0, slot, pull.flatten())
-    inside = (of_piece / weight.clamp_min(1e-6) * held).sum() / held.sum().clamp_min(1)
-    order = (weight * held).view(n, NUMBERS).topk(MOST_PIECES, dim=1).indices
-    means = mean.view(n, NUMBERS, d).gather(1, order[..., None].expand(-1, -1, d))
-    there = held.view(n, NUMBERS).gather(1, order)
-    pairs = (
-        there[:, :, None]
-        & there[:, None]
-        & ~torch.eye(MOST_PIECES, dtype=torch.bool, device=places.device)
-    )
-    gap = (means[:, :, None] - means[:, None] + 1e-6).norm(dim=3)
-    push = ((APART - gap).clamp_min(0) ** 2 * pairs).sum() / pairs.sum().clamp_min(1)
-    return inside + push
-
-
-def placed(places: Tensor) -> Tensor:
-    """Return places with the cells' own places added to the first two, ``(n, d, h, w)``."""
-    h, w = places.shape[2:]
-    y = torch.arange(h, device=places.device, dtype=places.dtype)[:, None].expand(h, w)
-    x = torch.arange(w, device=places.device, dtype=places.dtype)[None].expand(h, w)
-    own = torch.stack([x, y]) / PLACE_CELLS
-    return torch.cat([places[:, :2] + own, places[:, 2:]], dim=1)
-
-
-def _own_cells(numbers: Tensor, cells: int) -> tuple[Tensor, Tensor]:
-    """Return for each cell the one piece it shows, 0 for none or several, and its share."""
-    side = numbers.shape[-1] // cells
-    own = numbered(numbers)
-    value = (numbers.float() * own)[:, None]
-    most = functional.max_pool2d(value, side)[:, 0]
-    least = -functional.max_pool2d(-torch.where(own[:, None], value, float(NUMBERS)), side)[:, 0]
-    share = functional.avg_pool2d(own.float()[:, None], side)[:, 0]
-    one = (most > 0) & (most == least)
-    return (most * one).long(), share * one
 
 
 def piece_loss(told: PieceAnswers, asked: PieceBatch) -> tuple[Tensor, dict[str, Tensor]]:

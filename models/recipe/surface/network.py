@@ -30,8 +30,6 @@ PYRAMID = 128
 EMBEDDING = 64
 OUTLINE = 32
 """Channels of the head that draws outlines."""
-PLACES = 6
-"""Values that tell a cell's piece from every other piece of the view."""
 
 # repeats, kernel, stride, expansion, channels out: EfficientNet-lite0
 _STAGES = (
@@ -168,28 +166,6 @@ class _OutlineHead(nn.Module):
         return functional.pixel_shuffle(self.answer(self.mix(y)), 2)
 
 
-class _PlaceHead(nn.Module):
-    """Values in which the cells of one piece are near to each other, other pieces far.
-
-    Whoever reads them adds the cell's own place to the first two (semi-convolutional:
-    Novotny et al., arXiv 1807.10712): alike pieces that lie apart could not be told apart
-    by a network that does the same everywhere.
-    """
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.mix = nn.Sequential(
-            _ConvBn(EMBEDDING, EMBEDDING, 5, groups=EMBEDDING),
-            _ConvBn(EMBEDDING, EMBEDDING, 1),
-            _ConvBn(EMBEDDING, EMBEDDING, 5, groups=EMBEDDING),
-            _ConvBn(EMBEDDING, EMBEDDING, 1),
-        )
-        self.answer = nn.Conv2d(EMBEDDING, PLACES, 1)
-
-    def forward(self, embedding: Tensor) -> Tensor:
-        return self.answer(self.mix(embedding))
-
-
 class SurfaceNet(nn.Module):
     """Classes, tarnish level and an embedding at a quarter of the input's resolution.
 
@@ -219,13 +195,11 @@ class SurfaceNet(nn.Module):
         self.classify = nn.Conv2d(EMBEDDING, classes, 1)
         self.tarnish = nn.Conv2d(EMBEDDING, 1, 1)
         self.outline = _OutlineHead()
-        self.places = _PlaceHead()
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
         """Return the maps of ``(n, 3, h, w)`` in 0 to 255.
 
-        Class logits, tarnish level (0 to 1), embedding; ``(n, 2, h, w)`` outline logits;
-        places.
+        Class logits, tarnish level (0 to 1), embedding; ``(n, 2, h, w)`` outline logits.
         """
         scaled = (rgb / 255.0 - MEAN) / STD
         stem, *taps = self.encoder(scaled)
@@ -239,8 +213,7 @@ class SurfaceNet(nn.Module):
         embedding = self.refine(self.fuse(y))
         kept = self.drop(embedding)
         tarnish = torch.sigmoid(self.tarnish(kept))[:, 0]
-        outline = self.outline(embedding, stem, scaled)
-        return self.classify(kept), tarnish, embedding, outline, self.places(embedding)
+        return self.classify(kept), tarnish, embedding, self.outline(embedding, stem, scaled)
 
 
 class Deployed(nn.Module):
@@ -250,14 +223,14 @@ class Deployed(nn.Module):
         super().__init__()
         self.net = net
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
         """``(1, h, w, 3)`` uint8 to logits and tarnish level at stride 4.
 
         To the probabilities of the outline head at stride 1, and to the features at
-        stride 4 that :class:`models.recipe.surface.piece_head.PieceHead` reads, and places.
+        stride 4 that :class:`models.recipe.surface.piece_head.PieceHead` reads.
         """
-        logits, tarnish, embedding, outline, places = self.net(rgb.permute(0, 3, 1, 2).float())
-        return logits, tarnish, torch.sigmoid(outline), embedding, places
+        logits, tarnish, embedding, outline = self.net(rgb.permute(0, 3, 1, 2).float())
+        return logits, tarnish, torch.sigmoid(outline), embedding
 
 
 def load_encoder_weights(net: SurfaceNet, path: Path) -> None:

@@ -9,8 +9,8 @@ and written so that :mod:`models.recipe.surface.store` reads it like one:
 * a photo in which no copper shows has none anywhere (``NO_COPPER``), one that shows it in
   its jacket alone no bare copper, brass or solder (``NO_BARE``); what else they show is not
   told;
-* things that were outlined by hand (``data/real_marks.toml``, ``bench/real_labels.toml``)
-  have their class and a number.
+* things that were outlined by hand (``data/real_marks.toml`` of photos that training sees,
+  ``bench/real_labels.toml`` of the others) have their class and a number.
 """
 
 from __future__ import annotations
@@ -33,11 +33,10 @@ from vision.types import Surface
 
 HERE = Path(__file__).parent
 SPLIT = HERE.parent / "data" / "real_split.csv"
-MARKS = (
-    HERE.parent / "data" / "real_marks.toml",
-    HERE.parents[2] / "bench" / "real_labels.toml",
-)
-ROLES = ("train", "validation")
+MARKS = {
+    "train": HERE.parent / "data" / "real_marks.toml",
+    "validation": HERE.parents[2] / "bench" / "real_labels.toml",
+}
 
 PLAIN_TABLES = {
     f"s{n:03d}" for n in (1, 2, 4, 5, 6, 7, 8, 9, 11, 12, 13, 15, 16, 17, 18, 22, 24, 26, 27)
@@ -68,13 +67,13 @@ def main() -> None:
     """Read the arguments and write the folder."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos", type=Path, required=True)
-    parser.add_argument("--role", required=True, choices=ROLES)
+    parser.add_argument("--role", required=True, choices=tuple(MARKS))
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
     with SPLIT.open(newline="") as file:
         chosen = {row["file"] for row in csv.DictReader(file) if row["role"] == asked.role}
-    marks = {name: told for path in MARKS for name, told in read_marks(path).items()}
+    marks = read_marks(MARKS[asked.role])
     with (asked.photos / "INDEX.csv").open(newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["file"] in chosen]
     counts: Counter[str] = Counter()

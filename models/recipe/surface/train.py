@@ -37,7 +37,7 @@ from torch import Tensor, distributed, nn
 from models.recipe.surface.augment import PARTS, REAL_SHARE, Sampler
 from models.recipe.surface.evaluate import painted
 from models.recipe.surface.export import PIECE_FILE, export_all
-from models.recipe.surface.losses import PLACE_SHARE, dense_loss, piece_loss, place_loss
+from models.recipe.surface.losses import dense_loss, piece_loss
 from models.recipe.surface.network import Deployed, SurfaceNet, load_encoder_weights
 from models.recipe.surface.piece_head import FORMS, PRESENCE, PieceAnswers, PieceHead
 from models.recipe.surface.piece_views import PieceBatch, counted_rates, piece_views
@@ -287,13 +287,12 @@ def _losses(
 ) -> tuple[Tensor, dict[str, Tensor]]:
     with _mixed(device):
         rgb = batch.rgb.contiguous(memory_format=torch.channels_last)
-        logits, tarnish, features, outline, places = both.net(rgb)
+        logits, tarnish, features, outline = both.net(rgb)
     # The head's pooling adds up thousands of cells: in full precision.
     answers: PieceAnswers = both.head(features.float(), pieces.cover)
     dense, parts = dense_loss(logits.float(), tarnish.float(), outline.float(), batch, weight)
     piece, more = piece_loss(answers, pieces)
-    apart = place_loss(places.float(), batch)
-    return dense + piece + PLACE_SHARE * apart, parts | more | {"places": apart}
+    return dense + piece, parts | more
 
 
 def _averaged(parameters: list[nn.Parameter], share: float) -> float:
@@ -434,7 +433,7 @@ def learned_rates(counted: Tensor) -> dict[str, Any]:
 def _save_views(batch: Batch, kept: Both, path: Path, device: torch.device) -> None:
     """Draw training views over their truth over the network's answer."""
     with _mixed(device):
-        logits, _, _, outline, _ = (part.float() for part in kept.net(batch.rgb))
+        logits, _, _, outline = (part.float() for part in kept.net(batch.rgb))
     rows = []
     for i in range(len(batch.rgb)):
         rgb = batch.rgb[i].permute(1, 2, 0).cpu().numpy().astype(np.uint8)

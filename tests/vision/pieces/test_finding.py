@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import vision.pieces.finding
+import vision.pieces.fragments
 from vision.pieces.finding import (
     guided_filter,
     is_bunch,
@@ -87,29 +88,25 @@ def test_an_overview_gives_outlines_at_full_resolution(kind: str) -> None:
         assert max(overlap(region, mask) for region in regions) > 0.9
 
 
-def crossing(*, bent: bool) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
+def crossing() -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
     """Draw a dark wire over a copper one; return photo, masks and where the network sees it."""
     rgb = table("paper")
     masks = []
-    turn = 50.0 if bent else 0.0
     for start, width, colour in ((90.0, 14, COPPER), (0.0, 24, (40, 40, 45))):
-        ends = np.deg2rad([start, start + 180 - turn])
-        middle = np.array([480, 360])
-        points = [middle + 300 * np.array([np.cos(a), np.sin(a)]) for a in ends]
-        line = np.round([points[0], middle, points[1]]).astype(np.int32)
+        way = np.array([np.cos(np.deg2rad(start)), np.sin(np.deg2rad(start))])
+        ends = [np.array([480, 360]) + side * 300 * way for side in (-1, 1)]
         mask = np.zeros(rgb.shape[:2], np.uint8)
-        cv2.polylines(mask, [line], isClosed=False, color=(1,), thickness=width)
+        cv2.polylines(mask, [np.round(ends).astype(np.int32)], False, (1,), width)
         rgb[mask > 0] = colour
         masks.append(mask > 0)
     masks[0] &= ~masks[1]
-    spot = np.zeros(rgb.shape[:2], np.float32)
-    spot[356:364, 476:484] = 0.9  # in the middle: nothing is cut by it
-    return rgb, masks, spot
+    near = cv2.dilate(masks[1].astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    return rgb, masks, 0.9 * (near & masks[0])
 
 
-def test_pieces_across_each_other_are_parted_where_no_gap_is_seen_all_along() -> None:
-    rgb, masks, spot = crossing(bent=False)
-    regions = pieces_on(photo_of(rgb), overview_of(masks, gap=spot))
+def test_a_wire_under_another_is_one_piece_with_two_ends() -> None:
+    rgb, masks, border = crossing()
+    regions = pieces_on(photo_of(rgb), overview_of(masks, gap=border))
     assert len(regions) == 2
     assert not any(region.several for region in regions)
     for mask in masks:
@@ -117,12 +114,16 @@ def test_pieces_across_each_other_are_parted_where_no_gap_is_seen_all_along() ->
 
 
 @pytest.mark.parametrize("sketched", [False, True])
-def test_what_can_not_be_parted_is_named_as_several(*, sketched: bool) -> None:
-    rgb, masks, spot = crossing(bent=True)
-    photo, overview = photo_of(rgb), overview_of(masks, gap=spot)
+def test_what_is_joined_in_doubt_is_named_as_several(
+    monkeypatch: pytest.MonkeyPatch, *, sketched: bool
+) -> None:
+    monkeypatch.setattr(vision.pieces.fragments, "DOUBT_P", 0.9999)
+    rgb, masks, border = crossing()
+    photo, overview = photo_of(rgb), overview_of(masks, gap=border)
     sketch = sketch_pieces(photo, overview) if sketched else None
-    (region,) = pieces_on(photo, overview, sketch=sketch)
-    assert region.several
+    regions = pieces_on(photo, overview, sketch=sketch)
+    under = max(regions, key=lambda region: overlap(region, masks[0]))
+    assert [region.several for region in regions] == [region is under for region in regions]
 
 
 @pytest.mark.parametrize("surface", [Surface.TABLE, Surface.REFERENCE])

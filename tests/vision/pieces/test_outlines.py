@@ -1,4 +1,4 @@
-"""Parting and joining of pieces, on drawn maps."""
+"""Which pixels belong to which piece, on drawn maps."""
 
 from __future__ import annotations
 
@@ -15,6 +15,14 @@ def bar(
     mask = np.zeros(size, np.uint8)
     cv2.line(mask, start, end, (1,), width)
     return mask > 0
+
+
+def lit(*masks: np.ndarray) -> np.ndarray:
+    """Return a picture in which each mask has a grey of its own, the last one on top."""
+    view = np.full((*masks[0].shape, 3), 235, np.uint8)
+    for mask, grey in zip(masks, (120, 60, 120), strict=False):
+        view[mask] = grey
+    return view
 
 
 def meeting(over: np.ndarray, under: np.ndarray) -> np.ndarray:
@@ -34,7 +42,8 @@ def test_a_wire_under_another_stays_one_piece(angle: int) -> None:
         (int(200 + step[0]), int(150 + step[1])),
         12,
     )
-    labels = parted((over | under).astype(np.float32), meeting(over, under).astype(np.float32))
+    gap = meeting(over, under).astype(np.float32)
+    labels = parted((over | under).astype(np.float32), gap, lit(under, over)).labels
     assert labels.max() == 2
     # A pixel right at the cut may go to either.
     for own in (under & ~over, over):
@@ -48,12 +57,14 @@ def test_two_wires_that_end_at_a_third_without_facing_stay_two() -> None:
     one = bar((100, 150), (100, 40), 12)
     other = bar((300, 150), (300, 260), 12)
     gap = meeting(over, one) | meeting(over, other)
-    labels = parted((over | one | other).astype(np.float32), gap.astype(np.float32))
+    mask = (over | one | other).astype(np.float32)
+    labels = parted(mask, gap.astype(np.float32), lit(one, over, other)).labels
     assert labels.max() == 3
 
 
 def test_every_pixel_of_the_map_belongs_to_a_piece() -> None:
     over = bar((40, 150), (360, 150), 18)
     under = bar((200, 30), (200, 270), 12)
-    labels = parted((over | under).astype(np.float32), meeting(over, under).astype(np.float32))
+    gap = meeting(over, under).astype(np.float32)
+    labels = parted((over | under).astype(np.float32), gap, lit(under, over)).labels
     np.testing.assert_array_equal(labels > 0, over | under)
