@@ -3,8 +3,9 @@
     python -m bench.same_answers --write before.jsonl      on the old commit
     python -m bench.same_answers --against before.jsonl    on the new one
 
-Exit code 1 where an answer differs; each photo that does is named, with the first key
-whose value is another. For moves and clean-ups, which must change nothing.
+Each photo is asked with the reference found by itself, and once more with the coin or marker
+that its truth names. Exit code 1 where an answer differs; each photo that does is named, with
+the first key whose value is another. For moves and clean-ups, which must change nothing.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     asked.add_argument("--against", type=Path, metavar="FILE")
     options = parser.parse_args(argv)
     lines = answers(photos(FIXTURES))
+    for photo, key in named_references(FIXTURES):
+        lines += answers([photo], reference=key)
     if options.write:
         options.write.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
         print(f"{len(lines)} answers written")
@@ -47,13 +50,27 @@ def photos(folder: Path) -> list[Path]:
     return sorted(p for p in found if p.suffixes[-2:-1] not in ([".labels"], [".pieces"]))
 
 
-def answers(paths: Sequence[Path]) -> list[str]:
+def named_references(folder: Path) -> list[tuple[Path, str]]:
+    """Return each photo beside a coin or marker with its key, as its truth names it.
+
+    A card or a printed sheet is found by itself, so that asking for it tells nothing more.
+    """
+    named = []
+    for path in sorted(folder.rglob("*.json")):
+        truth = json.loads(path.read_text(encoding="utf-8"))
+        if isinstance(truth, dict) and truth.get("schema") == "cuproscope.truth/1":
+            keys = {one["key"] for one in truth["references"]} - {"card", "sheet"}
+            named += [((path.parent / truth["photo"]).resolve(), key) for key in sorted(keys)]
+    return named
+
+
+def answers(paths: Sequence[Path], *, reference: str = "auto") -> list[str]:
     """Return one JSON line a photo, as ``cuproscope grade --json`` prints it."""
     from app.cli import main as cuproscope
 
     out = io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-        cuproscope(["grade", "--json", *map(str, paths)])
+        cuproscope(["grade", "--json", "--reference", reference, *map(str, paths)])
     return out.getvalue().splitlines()
 
 
