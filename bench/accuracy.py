@@ -25,8 +25,9 @@ import app  # noqa: F401 - first, since it says how many threads numpy takes
 # isort: split
 import numpy as np
 
+from app.practice.truth import true_findings
 from bench.accuracy_figures import tabulate
-from bench.truth import is_whole, match, true_findings
+from bench.truth import is_whole, match
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from app.practice.truth import true_findings
 from app.records.errors import RecordsError
 from app.records.types import PieceRecord, PlaceOnPhoto, Point, box_of
 from rules.draws import best_piece
@@ -23,12 +24,7 @@ from rules.findings import (
     Facts,
     Findings,
     Finish,
-    FinishFinding,
     Form,
-    FormFinding,
-    Measurement,
-    Presence,
-    Unit,
     What,
 )
 from rules.table import RuleSheet
@@ -203,7 +199,9 @@ def _cards_of(path: Path, photos: Path, sheet: RuleSheet) -> list[PracticeCard]:
 
 
 def _card(true: Mapping[str, Any], photo: Path, sheet: RuleSheet) -> PracticeCard:
-    findings = _exact_findings(true)
+    findings = true_findings(true)
+    if findings.p_of(What.OTHER_METAL) >= 0.5:  # what the person at the bench sees at a cut
+        findings = replace(findings, facts=Facts(cut_end=CutEnd.OTHER))
     row, reason = deciding_row(findings, sheet)
     assert row is not None
     return PracticeCard(
@@ -221,45 +219,6 @@ def _card(true: Mapping[str, Any], photo: Path, sheet: RuleSheet) -> PracticeCar
         ),
         photo_path=photo,
     )
-
-
-def _exact_findings(true: Mapping[str, Any]) -> Findings:
-    """Return what is true of a piece, as findings without doubt."""
-    shares = {finish: float(true["shares"].get(str(finish), 0.0)) for finish in Finish}
-    form, facts = Form(true["form"]), true.get("facts", {})
-    jacket = 0.0
-    if facts.get("insulation"):  # what the truth tells as coated is the jacket
-        coated = shares.pop(Finish.COATED)
-        jacket = coated if facts.get("stripped") else 1.0
-    total = sum(shares.values())
-    strand = true.get("strand_diameter_mm")
-    level = true.get("tarnish_level") or 0.0
-    copper = true["material"] in ("copper", "brass")
-    return Findings(
-        form=FormFinding.of(form, stated=False),
-        # A piece that is all brass or another metal has no copper to judge.
-        finish=FinishFinding(
-            shares={f: s / total for f, s in shares.items()} if total else {Finish.BRIGHT: 1.0},
-            u=dict.fromkeys(Finish, 0.0),
-            tarnish_level=Measurement.normal(float(level), 0.0, Unit.ONE),
-        ),
-        brass=_flag(true, "brass"),
-        solder=_flag(true, "solder"),
-        diameter=_exact_mm(true.get("diameter_mm")),
-        strand_diameter=_exact_mm(strand),
-        insulation=Presence(p=float(jacket > 0), share=jacket, u_share=0.0),
-        facts=Facts(cut_end=None if copper else CutEnd.OTHER),
-    )
-
-
-def _flag(true: Mapping[str, Any], name: str) -> Presence:
-    there = bool(true[name])
-    share = 1.0 if name == "brass" and true["material"] == "brass" else true[f"{name}_share"]
-    return Presence(p=float(there), share=float(share) if there else 0.0)
-
-
-def _exact_mm(value: float | None) -> Measurement | None:
-    return None if value is None else Measurement.normal(float(value), 0.0, Unit.MILLIMETRE)
 
 
 def _grade_of_row(row_id: str, sheet: RuleSheet) -> str:

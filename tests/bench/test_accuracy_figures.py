@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from bench.accuracy_figures import tabulate
-from tests.bench.test_truth import WHATS, truth
+from tests.app.practice.test_truth import WHATS, truth
 
 
 def row(

@@ -59,6 +59,7 @@ def test_every_piece_of_the_fixtures_is_a_card(cards: tuple[PracticeCard, ...]) 
         ("aluminium_wire_card:1", "set_aside", Topic.NOT_COPPER),
         ("sheet_copper_marker_10:1", "set_aside", Topic.NOT_WIRE_OR_TUBE),
         ("tube_green_bent_eu_50c:1", "no2", Topic.GREEN),
+        ("handful_on_wood:1", "set_aside", Topic.INSULATED),  # bright, but most is in its jacket
     ],
 )
 def test_the_truth_is_what_the_trade_says(

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from bench.truth import LEAST_SHARE, true_findings, true_presence
+from app.practice.truth import LEAST_SHARE, true_findings, true_presence
 from rules.engine import grade
 from rules.sheet import load_sheet
 
