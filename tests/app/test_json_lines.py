@@ -13,13 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.grading import GradedPiece, Result, grade_examination, grade_typed
-from app.json_lines import as_line, as_object, json_number
+from app.json_lines import _problem, as_line, as_object, json_number
 from app.request import Request
 from rules.findings import Form
 from rules.sheet import load_sheet
 from rules.typed import TypedPiece
 from tests.vision.drawn_examination import examination, findings, mm
-from vision.types import LeftOut, Why
+from vision.types import LeftOut, Problem, Why
 
 REQUEST = Request(sheet=load_sheet("house"))
 
@@ -136,3 +136,17 @@ def test_a_margin_that_does_not_exist_is_null() -> None:
     )
     object_ = as_object(replace(result, pieces=(bare,)))
     assert {reason["margin"] for reason in object_["pieces"][0]["grade"]["reasons"]} == {None}
+
+
+def test_measured_numbers_never_come_as_nan() -> None:
+    assert json_number(float("nan"), 3) is None
+    assert json_number(float("inf"), 3) is None
+    value = json_number(np.float64(1.23456), 3)
+    assert type(value) is float
+    assert value == 1.235
+    assert str(json_number(-0.0001, 2)) == "0.0"
+
+
+def test_problems_are_told_with_their_fix() -> None:
+    problem = _problem(Problem(code="a", text="b", fix="c", pieces=(2, 3)))
+    assert problem == {"code": "a", "text": "b", "fix": "c", "pieces": [2, 3]}

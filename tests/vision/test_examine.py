@@ -29,7 +29,8 @@ from rules.confidence import FAMILIAR
 from rules.engine import grade
 from rules.findings import Facts, Measurement, Source
 from rules.sheet import load_sheet
-from tests.app.test_cli import check_contract, objects, run
+from tests.app.command import objects, run
+from tests.app.contract import check_contract
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
 from vision.examine import examine
 from vision.photo.loading import load_photo_file
