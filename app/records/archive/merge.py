@@ -30,7 +30,7 @@ from app.records.models import (
     UtcTime,
 )
 from app.records.rows import repeat_what_is_found
-from app.records.text import many_lines, one_line, word
+from app.records.text import many_lines, one_line, unturned, word
 from app.records.times import now_utc
 from app.records.types import PieceRecord
 from rules.errors import CuproscopeError
@@ -252,6 +252,8 @@ class Import:
             for key in column.foreign_keys:
                 target = key.column.table.name
                 value = self.renamed.get(target, {}).get(value, value)
+            if column.name in ("name", "name_key"):  # files of before kept what turns text
+                value = unturned(str(value))
             values[column.name] = value
         return values
 

@@ -103,6 +103,32 @@ def test_the_numbers_of_before_are_counted_in(store: LoadStore, folder: Path) ->
         assert next_id(LoadStore(records).load("van").taken) == "p8"
 
 
+def test_names_of_before_lose_what_turns_text_and_are_found(store: LoadStore, folder: Path) -> None:
+    """Unicode Standard Annex 9 names the characters; names were kept with them before."""
+    store.edit("van", a_load)
+    for name in ("Yard", "Mill"):
+        store.save_buyer(buyer(name))
+    store.records.close()
+    with closing(sqlite3.connect(folder / DATABASE_NAME)) as connection:
+        # The second one's name comes to be the first one's, once it is clean.
+        for told, old in (("\u202eYard\u202c", "Mill"), ("Y\u2066ard", "Yard")):
+            connection.execute(
+                "UPDATE buyer SET name = ?, name_key = ? WHERE name = ?",
+                (told, told.casefold(), old),
+            )
+        connection.execute("UPDATE load SET name = 'v\u202ban', name_key = 'v\u202ban'")
+        connection.execute("UPDATE load_bin SET name = name || '\u202e'")
+        connection.execute("UPDATE alembic_version SET version_num = '0004'")
+        connection.commit()
+    with open_records(folder) as records:
+        kept = LoadStore(records)
+        assert [one.name for one in kept.buyers()] == ["Yard", "Yard 2"]
+        assert [b.name for b in kept.load("van").bins] == [
+            b.name for b in a_load(Load(name="van")).bins
+        ]
+        assert kept.edit("van", lambda load: moved(load, "a", "twos")) == kept.load("van")
+
+
 def test_an_edit_that_fails_leaves_everything(store: LoadStore) -> None:
     before = store.edit("van", a_load)
     with pytest.raises(LoadError):
