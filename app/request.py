@@ -6,11 +6,8 @@ from dataclasses import dataclass, field
 
 from rules.base_rates import BaseRates
 from rules.errors import CuproscopeError
-from rules.findings import Facts, Form
+from rules.findings import CUT_END, Facts, Form
 from rules.sheet import RuleSheet
-
-CUT_END = "cut_end"
-"""Stated in place of a form: the photo looks straight onto the cut end of a cable."""
 
 CHECK_BAR_MM = 50.0
 """Nominal length of the bar on the printed sheet (``vision/reference/sheet.py``)."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Origin, What
 from rules.gauge import awg_from_mm
-from rules.reasons import tarnish_words
+from rules.reasons import SURE_P, tarnish_words
 from rules.sheet import RuleSheet
 from rules.vocabulary import FORM_WORDS
 
-SURE_PERCENT = 95
+SURE_PERCENT = round(100 * SURE_P)
 """Told as sure from here; below, and where decided, as likely. The figure that is shown
 decides, so that no grade is 'likely, 95 %' beside one that is 'sure, 95 %'."""
 
@@ -20,8 +20,8 @@ no source: one in ten is what a person would still want to hear of."""
 NEAR_MARGIN = 3.0
 """A limit this many standard uncertainties away is near, as in rules/reasons.py."""
 
-LEAST_BARE = 0.02
-"""With less bare metal in sight nothing is told of it."""
+LEAST_TOLD_SHARE = 0.02
+"""Nothing is told of bare metal, or of how large a thing is, that covers less of the piece."""
 
 SHOWN_SHARE = 0.05
 """Finishes that cover less of the piece than this are not told."""
@@ -134,7 +134,7 @@ def finish_words(findings: Findings) -> str | None:
         ]
         return f"{', '.join(shares)}; {level}"
     bright, dull = (finish.shares.get(f, 0.0) for f in (Finish.BRIGHT, Finish.TARNISHED))
-    if bright + dull < LEAST_BARE:
+    if bright + dull < LEAST_TOLD_SHARE:
         return "no bare metal in sight"
     shine = f"{100 * bright / (bright + dull):.0f} %"
     return f"{level}, {'none' if shine == '0 %' else shine} of the bare metal shines"
@@ -157,7 +157,7 @@ def presence_words(findings: Findings, what: What) -> str | None:
     there = f"{'there' if sure else 'probably there'}{_unless_sure(p)}"
     if flag.origin is Origin.STATED and p == 1:
         there = "there (stated)"
-    area = what in ON_THE_PIECE and flag.share >= LEAST_BARE
+    area = what in ON_THE_PIECE and flag.share >= LEAST_TOLD_SHARE
     return f"{there}, on about {100 * flag.share:.0f} % of it" if area else there
 
 

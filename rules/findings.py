@@ -37,6 +37,10 @@ class Form(StrEnum):
     OTHER = "other"
 
 
+CUT_END = "cut_end"
+"""Stated in place of a form: the photo looks straight onto the cut end of a cable."""
+
+
 class Finish(StrEnum):
     """What the visible metal looks like; shares over these add up to 1."""
 

@@ -16,8 +16,9 @@ from rules.vocabulary import FORM_WORDS, VOCABULARY
 # Limits of rows that did not fire are told where they are nearer than so many standard
 # uncertainties: past three a normal doubt hardly reaches (0.3 %).
 NEAR = 3.0
-# From here on nothing is told of the doubt, as in app/words.py.
 SURE_P = 0.95
+"""From here on nothing is told of the doubt, neither in words nor by a question mark on a
+picture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

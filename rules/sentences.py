@@ -1,6 +1,10 @@
-"""How does a fragment become a sentence?"""
+"""How does a fragment become a sentence, whose numbers stay with their units?"""
 
 from __future__ import annotations
+
+import re
+
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)")
 
 
 def sentence(text: str) -> str:
@@ -11,3 +15,12 @@ def sentence(text: str) -> str:
     """
     text = text.strip()
     return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def with_units_kept(text: str) -> str:
+    """Return a text in which a number and its unit stay on one line.
+
+    >>> with_units_kept("1.6 mm ± 0.1 mm of 12 mice").split(" ")
+    ['1.6\\xa0mm\\xa0±\\xa00.1\\xa0mm', 'of', '12', 'mice']
+    """
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from rules.errors import ContractError, PhotoError
+from rules.findings import CUT_END as CUT_END  # noqa: PLC0414 (a pair takes it from here)
 from rules.findings import Facts, Findings, Form, FormFinding
 from vision.finish.judging import FinishReading, judge_finish
 from vision.finish.surface import (
@@ -49,9 +50,6 @@ from vision.types import (
 )
 from vision.width.piece import Widths, widths_of
 from vision.width.pile import heights_mm, on_pile
-
-CUT_END = "cut_end"
-"""Stated form of a photo that looks straight onto the cut end of a cable."""
 
 MAX_PIECES = 30
 """More than this on one photo is a heap, or a table taken for pieces; the largest count."""

@@ -164,7 +164,7 @@ def write_load(session: Session, row: LoadRow, before: Load, after: Load) -> Non
             if changed:
                 piece_row.body = write_json(replace(piece, record=None), PIECE_SCHEMA)
                 piece_row.piece_id = piece.record if known else None
-            _set(piece_row, position=position, bin_id=bin_rows[b.name].id)
+            piece_row.position, piece_row.bin_id = position, bin_rows[b.name].id
     row.given = max(row.given, *map(number_of, after.taken))
     kept = {piece.id for piece in after.pieces}
     for code, piece_row in piece_rows.items():
@@ -194,15 +194,8 @@ def _write_bins(
             bin_row = LoadBinRow(id=new_id(), load_id=row.id, name=b.name)
             session.add(bin_row)
             bin_rows[b.name] = bin_row
-        _set(bin_row, position=position, grade=b.grade, weighed=weighed)
+        bin_row.position, bin_row.grade, bin_row.weighed = position, b.grade, weighed
     session.flush()
-
-
-def _set(row: object, **values: object) -> None:
-    """Set what differs, so that an unchanged row is not written again."""
-    for name, value in values.items():
-        if getattr(row, name) != value:
-            setattr(row, name, value)
 
 
 def ticket_of(row: LoadTicketRow) -> Ticket:

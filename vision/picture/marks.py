@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from rules.findings import Form, What
+from rules.reasons import SURE_P
 from vision.photo.reduced import reduced
 from vision.picture.labels import SIZE, Label, Labels
 from vision.picture.lines import corners_of, dashed, dotted, line, onto, widths
@@ -33,9 +34,6 @@ LONG_SIDE_PX = 1600
 PHONE_LABEL_SHARE = 1 / 40
 """Labels of a picture that a phone shows from edge to edge, as a share of its width: a phone
 is some 360 points wide, and letters of 9 points can be read at arm's length."""
-
-SURE_P = 0.95
-"""From here on brass or solder is named without a question mark, as the words beside it do."""
 
 MOST_SIZED = 3
 """With more pieces on a photo their sizes stand in the list, not on the picture."""

@@ -109,13 +109,33 @@ def _piece_blocks(captions: Sequence[Caption], width: int) -> list[Image]:
     numbered = list(enumerate(captions, start=1))
     if len(captions) <= MOST_IN_FULL:
         return [_in_full(one, f"{number}.  {one.title}", width) for number, one in numbered]
-    numbered.sort(key=lambda pair: (not pair[1].is_unsure, pair[1].confidence))
-    unsure = sum(one.is_unsure for one in captions)
-    heading = f"{unsure} of {len(captions)} need a check" if unsure else f"{len(captions)} pieces"
+    order = doubt_first([(one.is_unsure, one.confidence) for one in captions])
+    heading = heading_of(sum(one.is_unsure for one in captions), len(captions))
     return [
         block([(heading, 34, INK)], width),
-        *(_in_short(one, number, width) for number, one in numbered),
+        *(_in_short(captions[index], index + 1, width) for index in order),
     ]
+
+
+def doubt_first(told: Sequence[tuple[bool, float]]) -> list[int]:
+    """Return the pieces' indices: those that need a check first, the worst doubt before all.
+
+    Args:
+        told: Of each piece whether a check would settle it, and its confidence.
+
+    >>> doubt_first([(False, 0.99), (True, 0.6), (True, 0.5)])
+    [2, 1, 0]
+    """
+    return sorted(range(len(told)), key=lambda index: (not told[index][0], told[index][1]))
+
+
+def heading_of(unsure: int, pieces: int) -> str:
+    """Return how many of the pieces need a check, or how many there are.
+
+    >>> heading_of(2, 7), heading_of(0, 7)
+    ('2 of 7 need a check', '7 pieces')
+    """
+    return f"{unsure} of {pieces} need a check" if unsure else f"{pieces} pieces"
 
 
 def _in_short(caption: Caption, number: int, width: int) -> Image:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from functools import cache
 
@@ -10,12 +9,11 @@ import numpy as np
 from PIL import Image as PillowImage
 from PIL import ImageDraw, ImageFont
 
+from rules.sentences import with_units_kept
 from vision.picture.tones import PAPER, Tone
 from vision.types import Image
 
 # Pillow's own font holds ASCII and these; anything else is written as its nearest.
-_UNIT = re.compile(r"(?<=\d) (?=(?:mm|%|min|±)(?!\w))|(?<=±) (?=\d)")
-_GLUE = "\N{NO-BREAK SPACE}"
 _IN_FONT = "±°"
 _NEAREST = {"–": "-", "—": "-", "×": "x", "≥": "at least", "’": "'", "“": '"', "”": '"', "µ": "u"}
 
@@ -47,8 +45,8 @@ def line_height(size: int) -> int:
 def wrapped(text: str, size: int, width: int) -> list[str]:
     """Return rows no wider than told; a number and its unit stay on one row."""
     font, rows, row = font_of(size), list[str](), ""
-    for part in _UNIT.sub(_GLUE, " ".join(writable(text).split())).split(" "):
-        word = part.replace(_GLUE, " ")
+    for part in with_units_kept(" ".join(writable(text).split())).split(" "):
+        word = part.replace("\N{NO-BREAK SPACE}", " ")
         longer = f"{row} {word}".strip()
         if row and font.getlength(longer) > width:
             rows.append(row)

@@ -14,9 +14,10 @@ from app.printed_sheet import sheet_pdf
 from app.records.own_rates import own_rates
 from app.request import Request
 from app.web.buyers import sheet_for
-from app.web.desk.inbox import keep, tidy
+from app.web.desk.inbox import tidy
 from app.web.desk.state import Visit, inbox_folder, visit
 from app.web.desk.stated import count_said, request_of
+from app.web.desk.taking import TYPES, take_file
 from app.web.desk.uploads import let_go, still_held
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, Picture, answer, is_readable
@@ -34,10 +35,9 @@ from app.web.store import records
 from app.web.thumbs import thumb
 from models.loader import check
 from rules.base_rates import BaseRates
-from rules.errors import InstallError, PhotoError
+from rules.errors import InstallError
 from vision.types import Problem
 
-TYPES = ("jpg", "jpeg", "png", "webp", "heic", "heif", "avif")
 MOST_PHOTOS = 20
 WHOLE, NEAR = "Whole photo", "From near"
 PAPERS = {"a4": "A4", "letter": "Letter"}
@@ -97,7 +97,7 @@ def _hand_in(here: Visit) -> None:
     key = f"uploads-{here.rounds}"
     st.file_uploader(
         "Take or choose photos of the piece",
-        type=list(TYPES),
+        type=TYPES,
         accept_multiple_files=True,
         key=key,
         on_change=_take_uploads,  # before the page is made, so that it is made but once
@@ -120,18 +120,14 @@ def _take_uploads(here: Visit, key: str) -> None:
 
 
 def _take_in(here: Visit, files: Iterable[tuple[bytes, str]]) -> None:
-    folder = inbox_folder()
     for data, name in files:
-        try:
-            here.put(keep(data, name=name, folder=folder))
-        except PhotoError as fault:
-            here.faults.append(f"{plain(name)}: {verdict.as_line(fault.message)} {fault.fix}")
-        except OSError:
-            here.faults.append(f"{plain(name)} could not be kept: is the disk full?")
+        kept = take_file(here, data, name)
+        if kept is not None:
+            here.put(kept)
     while len(here.photos) > MOST_PHOTOS:
         here.drop(here.photos[0])
         here.shown = len(here.photos) - 1
-    tidy(folder)
+    tidy(inbox_folder())
 
 
 def _welcome(here: Visit) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -23,14 +22,12 @@ from rules.confidence import FAMILIAR
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE
 from rules.reasons import Reason
-from rules.sentences import sentence
+from rules.sentences import sentence, with_units_kept
 from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
 UNFAMILIAR = "unlike what the tool knows, so all of this is a guess"
-
-_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)")
 
 
 def verdict(piece: GradedPiece, sheet: RuleSheet, *, number: int | None = None) -> str:
@@ -137,7 +134,7 @@ def bar(share: float, *, what: str) -> str:
 
 def as_line(text: str) -> str:
     """Return a text as a sentence in which a number and its unit stay on one line."""
-    return _UNIT.sub("\N{NO-BREAK SPACE}", sentence(text))
+    return with_units_kept(sentence(text))
 
 
 def _certainty(grading: Grading) -> str:

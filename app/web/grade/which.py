@@ -21,6 +21,7 @@ from app.web.pressing import typed
 from app.words import grade_words, is_unsure
 from rules.sentences import sentence
 from rules.sheet import RuleSheet
+from vision.picture.panel import doubt_first, heading_of
 from vision.types import FloatArray, Why
 
 FINGER_SHARE = 0.05
@@ -30,8 +31,7 @@ a phone 70 mm. Common practice, no source."""
 
 def by_doubt(pieces: Sequence[GradedPiece]) -> list[int]:
     """Return the pieces' indices: those that need a check first, the worst doubt before all."""
-    doubt = [(not is_unsure(one.grading), one.grading.confidence) for one in pieces]
-    return sorted(range(len(pieces)), key=doubt.__getitem__)
+    return doubt_first([(is_unsure(one.grading), one.grading.confidence) for one in pieces])
 
 
 def checks_words(pieces: Sequence[GradedPiece]) -> list[str]:
@@ -79,9 +79,7 @@ def show_which(told: Answer, here: Visit, sheet: RuleSheet) -> int:
     order = by_doubt(pieces)
     tap_picture(told, here)
     unsure = sum(is_unsure(one.grading) for one in pieces)
-    st.markdown(
-        f"**{unsure} of {len(pieces)} need a check**" if unsure else f"**{len(pieces)} pieces**"
-    )
+    st.markdown(f"**{heading_of(unsure, len(pieces))}**")
     checks = checks_words(pieces)
     if checks:
         st.markdown("\n".join(f"- {line}" for line in checks))

@@ -7,9 +7,8 @@ from functools import partial
 import streamlit as st
 
 from app.grading import GradedPiece
-from app.web.desk.inbox import keep
-from app.web.desk.state import Visit, inbox_folder
-from app.web.desk.uploads import let_go, still_held
+from app.web.desk.state import Visit
+from app.web.desk.taking import TYPES, take_upload
 from app.web.grade.answers import Answer
 from app.web.grade.flash_help import ALT, flash_help
 from app.web.grade.verdict import as_line
@@ -18,11 +17,8 @@ from app.web.plain import plain
 from app.web.pressing import press
 from app.web.server.settings import MAX_UPLOAD_MB
 from app.words import NONE_P
-from rules.errors import PhotoError
 from rules.findings import What
 from vision.flash.recognise import LIT_P
-
-TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "avif"]
 
 ASKED_BY = ("coated_share", "enamel")
 """What the flash can settle, as the rules name it: of tin and solder it tells nothing."""
@@ -74,18 +70,9 @@ def _offer(told: Answer, here: Visit) -> None:
 
 
 def _take(here: Visit, plain_sha256: str, key: str) -> None:
-    held = still_held(key)
-    if not held:
-        return
-    upload = held[0]
-    try:
-        here.flash[plain_sha256] = keep(upload.getvalue(), name=upload.name, folder=inbox_folder())
-    except PhotoError as fault:
-        here.faults.append(f"{plain(upload.name)}: {as_line(fault.message)} {fault.fix}")
-    except OSError:
-        here.faults.append(f"{plain(upload.name)} could not be kept: is the disk full?")
-    let_go([upload])
-    here.rounds += 1
+    kept = take_upload(here, key)
+    if kept is not None:
+        here.flash[plain_sha256] = kept
 
 
 def _both(told: Answer, chosen: int, here: Visit) -> None:

@@ -6,10 +6,10 @@ import streamlit as st
 
 from app.how import TAPPED, fix_with
 from app.records import NewPhoto, PhotoRole, PieceRecord, RecordsError, place_of
-from app.web.desk.inbox import Kept, keep, path_of
+from app.web.desk.inbox import Kept, path_of
 from app.web.desk.state import Visit, inbox_folder
 from app.web.desk.stated import request_of
-from app.web.desk.uploads import let_go, still_held
+from app.web.desk.taking import TYPES, take_upload
 from app.web.grade import verdict
 from app.web.grade.answers import Answer, answer, is_readable
 from app.web.opinion.pooling import change_of, pooled_with, steps_of
@@ -19,10 +19,8 @@ from app.web.pressing import press
 from app.web.server.settings import MAX_UPLOAD_MB
 from app.web.store import records
 from rules.engine import grade
-from rules.errors import CuproscopeError
 from rules.sheet import RuleSheet
 
-TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "avif"]
 AS_IT_IS, CLEANED = "As it was", "After cleaning"
 
 
@@ -69,20 +67,9 @@ def _at_hand(record: PieceRecord) -> str:
 
 
 def _take_upload(here: Visit, record: PieceRecord, uploader: str) -> None:
-    held = still_held(uploader)
-    if not held:
-        return
-    upload = held[0]
-    try:
-        kept = keep(upload.getvalue(), name=upload.name, folder=inbox_folder())
-    except CuproscopeError as fault:
-        here.faults.append(plain(verdict.as_line(fault.message)))
-    except OSError:
-        here.faults.append("The photo could not be kept: is the disk full?")
-    else:
+    kept = take_upload(here, uploader)
+    if kept is not None:
         here.seen[_at_hand(record)] = kept
-    let_go([upload])
-    here.rounds += 1
 
 
 def _add(

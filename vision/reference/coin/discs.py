@@ -35,7 +35,6 @@ MIN_SUPPORT, MIN_SUPPORT_TOUCHING = 0.42, 0.50
 FINE_SPANS = ((0.76, 0.80, 0.84, 0.88, 0.92), (1.12, 1.17, 1.22, 1.27))
 WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.5, 1.56, 1.62, 1.68))
 MOVED = 0.04  # look again where the ring was not where the colours were sampled for
-MIN_AXIS_RATIO = 0.76
 
 
 def find_discs(rgb: Image, *, places: Sequence[Place]) -> tuple[Disc, ...]:
@@ -72,7 +71,7 @@ def _outlined(rgb: Image, start: Start, *, least_support: float) -> Disc | None:
         return None
     start, ring, crop = placed
     ellipse = ring_to_ellipse(ring, start)
-    if ellipse.axis_ratio < MIN_AXIS_RATIO or not in_frame(ellipse, rgb):
+    if not in_frame(ellipse, rgb):
         return None
     return Disc(
         ellipse=ellipse,
