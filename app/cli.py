@@ -180,7 +180,7 @@ def _parser() -> argparse.ArgumentParser:
     sheet.add_argument("out", type=Path, metavar="OUT.pdf")
     sheet.add_argument("--paper", choices=("a4", "letter"), default="a4")
     _add_debug(sheet)
-    sheet.set_defaults(run=_sheet)
+    sheet.set_defaults(run=_write_printed_sheet)
 
     pages = commands.add_parser(
         "app",
@@ -390,12 +390,12 @@ def _exit_code(outcomes: Sequence[PhotoOutcome]) -> int:
     return EXIT_OK
 
 
-def _sheet(arguments: argparse.Namespace) -> int:
+def _write_printed_sheet(arguments: argparse.Namespace) -> int:
     from app.files import write_bytes_whole
-    from app.printed_sheet import sheet_pdf
+    from app.printed_sheet import printed_sheet_pdf
 
     try:
-        write_bytes_whole(arguments.out, sheet_pdf(arguments.paper))
+        write_bytes_whole(arguments.out, printed_sheet_pdf(arguments.paper))
     except OSError as fault:
         raise CuproscopeError(f"can't be written: {fault}", where=str(arguments.out)) from fault
     print(f"{arguments.out}: print at 100 %, then check that the bar is 50.0 mm long.")

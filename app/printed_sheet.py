@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
 
-def sheet_pdf(paper: str = "a4") -> bytes:
+def printed_sheet_pdf(paper: str = "a4") -> bytes:
     """Return the sheet as a one-page vector PDF.
 
     Args:

@@ -7,7 +7,7 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from app.printed_sheet import sheet_pdf
+from app.printed_sheet import printed_sheet_pdf
 from rules.errors import ContractError, PhotoError
 from tests.vision.flat_scenes import camera_over, photo_of
 from vision.reference.markers import detect_markers
@@ -20,7 +20,7 @@ DPI = 254  # 10 px/mm
 
 @cache
 def page(paper: str, dpi: int = DPI) -> Image:
-    document = pypdfium2.PdfDocument(sheet_pdf(paper))
+    document = pypdfium2.PdfDocument(printed_sheet_pdf(paper))
     assert len(document) == 1
     try:
         return np.array(document[0].render(scale=dpi / 72).to_pil().convert("RGB"))
@@ -91,11 +91,11 @@ def test_nominal_grey_follows_the_srgb_curve() -> None:
 
 def test_unknown_paper_is_refused() -> None:
     with pytest.raises(ContractError, match="a4, letter"):
-        sheet_pdf("a3")
+        printed_sheet_pdf("a3")
 
 
 def test_printing_twice_gives_the_same_bytes() -> None:
-    assert sheet_pdf("a4") == sheet_pdf("a4")
+    assert printed_sheet_pdf("a4") == printed_sheet_pdf("a4")
 
 
 def sheet_photo(

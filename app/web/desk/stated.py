@@ -94,11 +94,11 @@ def request_of(stated: Stated, *, sheet: RuleSheet | None = None) -> Request:
         reference=reference_key(stated),
         form=FORMS.get(stated.form),
         facts=facts,
-        print_scale=stated.bar_mm / CHECK_BAR_MM if _is_sheet(stated) else 1.0,
+        print_scale=stated.bar_mm / CHECK_BAR_MM if _is_on_printed_sheet(stated) else 1.0,
     )
 
 
-def _is_sheet(stated: Stated) -> bool:
+def _is_on_printed_sheet(stated: Stated) -> bool:
     return REFERENCES.get(stated.reference) == "sheet"
 
 

@@ -10,7 +10,7 @@ import streamlit as st
 
 from app.grading import GradedPiece
 from app.how import TAPPED, fix_with
-from app.printed_sheet import sheet_pdf
+from app.printed_sheet import printed_sheet_pdf
 from app.records.own_rates import own_rates
 from app.request import Request
 from app.web.buyers import sheet_for
@@ -173,7 +173,7 @@ def _sheet_to_print() -> None:
             for paper, title in PAPERS.items():
                 st.download_button(
                     f"Sheet, {title} (PDF)",
-                    partial(sheet_pdf, paper),
+                    partial(printed_sheet_pdf, paper),
                     f"cuproscope-sheet-{paper}.pdf",
                     "application/pdf",
                     icon=":material/print:",

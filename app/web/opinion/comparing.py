@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from app.records import PieceRecord
 from app.web.opinion.pooling import Step
-from app.web.opinion.strip_picture import Cut, Mark
+from app.web.opinion.tarnish_picture import Cut, Mark
 from rules.findings import Measurement
 from rules.sheet import Comparison, RuleSheet
 
@@ -30,7 +30,7 @@ class Call:
 def cuts_of(sheet: RuleSheet) -> tuple[Cut, ...]:
     """Return the tarnish limits of a sheet, each with the best grade it stands before.
 
-    Every row that asks for a tarnish level draws a line on the strip; rows with one and
+    Every row that asks for a tarnish level draws a line on the bar; rows with one and
     the same limit draw it once.
     """
     levels = {
@@ -69,7 +69,7 @@ def _before(level: float, sheet: RuleSheet) -> str:
 def marks_of(
     measured: Measurement | None, call: Call | None, *, name: str = "measured"
 ) -> tuple[Mark, ...]:
-    """Return what stands over the strip: the measured level, and the person's own."""
+    """Return what stands over the bar: the measured level, and the person's own."""
     marks = []
     if measured is not None:
         marks.append(

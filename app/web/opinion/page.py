@@ -16,7 +16,7 @@ from app.web.navigation import go
 from app.web.opinion.comparing import agreement, blind_call, borderline_first
 from app.web.opinion.more_photos import show_photos
 from app.web.opinion.pooling import level_of
-from app.web.opinion.strip import show_strip
+from app.web.opinion.tarnish import show_tarnish
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed, words_of
@@ -106,7 +106,7 @@ def _piece(record: PieceRecord, here: Visit) -> None:
             _ask_blind(record, sheet, here)
             return
         _side_by_side(record, sheet)
-    show_strip(record, sheet, call)
+    show_tarnish(record, sheet, call)
     show_photos(record, sheet, here)
     st.html(verdict.cautions(cautions(record.findings, record.grading)))
     _nearest(record)

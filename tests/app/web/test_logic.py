@@ -32,8 +32,8 @@ from app.web.grade import right_wrong, verdict
 from app.web.grade.answers import Shelf, _pictures
 from app.web.grade.right_wrong import alt_of, picture_of
 from app.web.opinion.comparing import Call, agreement, cuts_of, marks_of
-from app.web.opinion.strip_picture import Cut, Mark, strip_picture
-from app.web.opinion.strip_picture import alt_of as strip_alt
+from app.web.opinion.tarnish_picture import Cut, Mark, tarnish_picture
+from app.web.opinion.tarnish_picture import alt_of as tarnish_alt
 from app.web.plain import plain
 from rules.engine import grade
 from rules.findings import CutEnd, Facts, Findings, Form, Magnet, Measurement, Presence, Unit
@@ -170,11 +170,11 @@ def test_the_sheets_tarnish_limits_are_on_the_strip_by_name() -> None:
 
 @pytest.mark.parametrize("name", ["circular-2017", "circular-before-2017"])
 def test_every_shipped_sheet_can_be_drawn(name: str) -> None:
-    strip_picture((), cuts_of(shipped_sheet(name)))
+    tarnish_picture((), cuts_of(shipped_sheet(name)))
 
 
 def pixels(marks: tuple[Mark, ...], cuts: tuple[Cut, ...] = ()) -> np.ndarray:
-    with Image.open(io.BytesIO(strip_picture(marks, cuts))) as picture:
+    with Image.open(io.BytesIO(tarnish_picture(marks, cuts))) as picture:
         return np.asarray(picture.convert("RGB")).astype(int)
 
 
@@ -196,7 +196,7 @@ def test_marks_stay_inside_and_the_words_say_the_same() -> None:
     marks = marks_of(measured, Call(grade="no1", level=1.0))
     assert marks[0].low == 0.0
     assert marks[1].value == 1.0
-    told = strip_alt(marks, (Cut(name="x", value=0.25),))
+    told = tarnish_alt(marks, (Cut(name="x", value=0.25),))
     assert "measured at 0.05, between 0.00 and 0.25" in told
     assert "your call at 1.00" in told
     assert "limit x at 0.25" in told

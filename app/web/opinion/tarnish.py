@@ -1,4 +1,4 @@
-"""The strip of the second opinion: where the piece lies, and where the limits are."""
+"""The bar of the second opinion: where the piece lies, and where the limits are."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from app.records import BuyerRecord, PieceRecord
 from app.web.buyers import cutoffs_at, sheet_for
 from app.web.opinion.comparing import Call, cuts_of, marks_of, pooled_marks
 from app.web.opinion.pooling import change_of, level_of, steps_of
-from app.web.opinion.strip_picture import WIDTH, Cut, alt_of, strip_picture
+from app.web.opinion.tarnish_picture import WIDTH, Cut, alt_of, tarnish_picture
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.store import records
@@ -18,8 +18,8 @@ from rules.engine import grade
 from rules.sheet import RuleSheet
 
 
-def show_strip(record: PieceRecord, sheet: RuleSheet, call: Call | None) -> None:
-    """Show the tarnish level with its interval on the strip of reference surfaces."""
+def show_tarnish(record: PieceRecord, sheet: RuleSheet, call: Call | None) -> None:
+    """Show the tarnish level with its interval on the bar of reference surfaces."""
     st.subheader("How tarnished it is")
     buyer = _buyer()
     learned = cutoffs_at(records(), buyer.id, sheet) if buyer is not None else ()
@@ -32,7 +32,7 @@ def show_strip(record: PieceRecord, sheet: RuleSheet, call: Call | None) -> None
     cuts = cuts_of(sheet) + tuple(_cut(one, buyer) for one in learned if buyer is not None)
     if measured is None:
         st.caption("The finish could not be judged on its photo.")
-    show_picture(strip_picture(marks, cuts), alt=alt_of(marks, cuts), width=WIDTH)
+    show_picture(tarnish_picture(marks, cuts), alt=alt_of(marks, cuts), width=WIDTH)
     if measured is not None:
         st.markdown(
             f"Tarnish **{measured.value:.2f}**, between {max(0, measured.low95):.2f} and "

@@ -1,4 +1,4 @@
-"""A tarnish level with its doubt, on a strip of reference surfaces."""
+"""A tarnish level with its doubt, on a bar of reference surfaces."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ _TEXT = 30
 _LONGEST = 28
 
 NAMES = ((0.0, "fresh"), (0.25, "light"), (0.5, "dull"), (0.78, "dark"), (1.0, "black"))
-"""Words under the strip; the levels are those of the house sheet's remarks."""
+"""Words under the bar; the levels are those of the house sheet's remarks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """One thing to show on the strip.
+    """One thing to show on the bar.
 
     Attributes:
         name: What it is called beside its mark.
@@ -43,7 +43,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cut:
-    """A limit on the strip: up to there a grade is paid.
+    """A limit on the bar: up to there a grade is paid.
 
     Attributes:
         name: What it is a limit of, and whose.
@@ -59,11 +59,11 @@ class Cut:
 
 
 @cache
-def strip_picture(marks: tuple[Mark, ...], cuts: tuple[Cut, ...]) -> bytes:
-    """Return the strip with all marks above it and all limits across it, as a JPEG file.
+def tarnish_picture(marks: tuple[Mark, ...], cuts: tuple[Cut, ...]) -> bytes:
+    """Return the bar with all marks above it and all limits across it, as a JPEG file.
 
-    Each mark has a line of its own above the strip, with its interval as a bar; limits
-    are dashed lines through the strip, named below it.
+    Each mark has a line of its own above the bar, with its interval as a beam; limits
+    are dashed lines through the bar, named below it.
     """
     line = _TEXT + 30
     top = _PAD + line * len(marks)

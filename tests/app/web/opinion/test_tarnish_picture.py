@@ -1,4 +1,4 @@
-"""The strip of reference surfaces: marks and limits stand at their levels, pixel by pixel."""
+"""The bar of reference surfaces: marks and limits stand at their levels, pixel by pixel."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from app.web.opinion.strip_picture import WIDTH, Cut, Mark, alt_of, strip_picture
+from app.web.opinion.tarnish_picture import WIDTH, Cut, Mark, alt_of, tarnish_picture
 
 BLUE = (47, 88, 127)
 
 
 def pixels(marks: tuple[Mark, ...], cuts: tuple[Cut, ...] = ()) -> np.ndarray:
-    data = strip_picture(marks, cuts)
+    data = tarnish_picture(marks, cuts)
     return np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int)
 
 
@@ -29,28 +29,28 @@ def level_at(picture_x: float, ends: tuple[float, float]) -> float:
 
 
 def limit_at(value: float) -> float:
-    """Column of a limit that is drawn on the strip: where it differs from the bare one."""
+    """Column of a limit that is drawn on the bar: where it differs from the bare one."""
     drawn, bare = pixels((), (Cut(name="a", value=value),)), pixels(())
     changed = np.abs(drawn[20:120] - bare[20:120]).max(axis=2) > 60
     return float(np.flatnonzero(changed.any(axis=0)).mean())
 
 
 @cache
-def scale_of_strip() -> tuple[float, float]:
+def scale_of_bar() -> tuple[float, float]:
     """Where 0 and 1 lie, by two limits drawn there."""
     return limit_at(0.0), limit_at(1.0)
 
 
 @pytest.mark.parametrize("value", [0.1, 0.4, 0.75])
 def test_a_limit_is_drawn_at_its_level(value: float) -> None:
-    assert level_at(limit_at(value), scale_of_strip()) == pytest.approx(value, abs=0.01)
+    assert level_at(limit_at(value), scale_of_bar()) == pytest.approx(value, abs=0.01)
 
 
 @pytest.mark.parametrize(("low", "value", "high"), [(0.2, 0.3, 0.45), (0.0, 0.1, 0.6)])
 def test_a_mark_has_its_interval_as_a_bar(low: float, value: float, high: float) -> None:
     picture = pixels((Mark(name="yours", value=value, low=low, high=high),))
     bar = columns_of(picture, BLUE, slice(12, 72))
-    ends = scale_of_strip()
+    ends = scale_of_bar()
     assert level_at(bar.min(), ends) == pytest.approx(low, abs=0.02)
     assert level_at(bar.max(), ends) == pytest.approx(high, abs=0.02)
 
@@ -63,16 +63,16 @@ def test_a_single_mark_has_no_bar_and_each_mark_has_a_line_of_its_own() -> None:
     assert one.shape[1] == two.shape[1] == WIDTH
 
 
-def test_the_strip_darkens_from_fresh_to_black() -> None:
-    strip = pixels(())[40:110, 14 : WIDTH - 150].mean(axis=(0, 2))
-    smooth = np.convolve(strip, np.ones(25) / 25, mode="valid")
+def test_the_bar_darkens_from_fresh_to_black() -> None:
+    bar = pixels(())[40:110, 14 : WIDTH - 150].mean(axis=(0, 2))
+    smooth = np.convolve(bar, np.ones(25) / 25, mode="valid")
     assert smooth[0] > 2 * smooth[-1]
     assert np.diff(smooth[::25]).max() < 6  # never much lighter again
 
 
 @pytest.mark.parametrize("value", [-0.5, 1.5])
 def test_a_level_off_the_scale_stays_on_the_picture(value: float) -> None:
-    low, high = scale_of_strip()
+    low, high = scale_of_bar()
     assert limit_at(value) == pytest.approx(low if value < 0 else high, abs=1)
 
 
