@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Boolean, Column, Float, Integer, MetaData, String, Table
+from sqlalchemy import Boolean, Column, Float, Integer, MetaData, String, Table, update
 
 from app.records import Records
 from app.records.archive import Imported, export_zip, import_zip
@@ -70,6 +70,19 @@ def test_what_was_paid_goes_to_the_buyer_of_that_name(
     assert (outcome.buyer_id, outcome.buyer_name) == (theirs.id, "the yard")
     assert outcome.paid == Decimal("1.50")
     assert len(other.buyers()) == 1
+
+
+def test_a_file_of_before_brings_no_name_that_turns_text(
+    records: Records, other: Records, tmp_path: Path
+) -> None:
+    # Unicode Standard Annex 9, 2.2: U+202E is the right-to-left override.
+    kept = other.add_buyer("Yard")
+    records.add_buyer("yard")
+    turned = {"name": "Y\u202eard", "name_key": "y\u202eard"}
+    with records.writing() as session:
+        session.execute(update(Base.metadata.tables["buyer"]).values(**turned))
+    sent(records, other, tmp_path / "a.zip")
+    assert [(one.id, one.name) for one in other.buyers()] == [(kept.id, "Yard")]
 
 
 # ----------------------------------------------------------------------- one cell
