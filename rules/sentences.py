@@ -21,6 +21,6 @@ def with_units_kept(text: str) -> str:
     """Return a text in which a number and its unit stay on one line.
 
     >>> with_units_kept("1.6 mm ± 0.1 mm of 12 mice").split(" ")
-    ['1.6\\xa0mm\\xa0±\\xa00.1\\xa0mm', 'of', '12', 'mice']
+    ['1.6\\xa0mm', '±\\xa00.1\\xa0mm', 'of', '12', 'mice']
     """
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.vision.drawn_lay import mean_silhouette, strand_from_bundle
-from vision.width.strands import SEVEN_SHARE
+from vision.width.strand.strands import SEVEN_SHARE
 
 
 @pytest.mark.parametrize("layers", [1, 2, 3])

@@ -1,6 +1,6 @@
 """What kind of thing is the piece: wire, stranded cable, tube, sheet, or other?
 
-Shape and what a network sees along the piece (:mod:`vision.width.strip_look`) tell drawn
+Shape and what a network sees along the piece (:mod:`vision.width.strand.strip_look`) tell drawn
 stock from flat stock and from fittings; thickness tells wire from tube, because the trade's
 solid wire ends where its tube begins; grooves tell a bundle of strands from both. Without a
 scale the thickness is guessed from how a phone is held, and the doubt of that is summed over.
@@ -18,7 +18,7 @@ import numpy as np
 from models.loader import broken, described
 from rules.findings import Form, FormFinding
 from vision.types import FloatArray, Mask, Region
-from vision.width.strip_look import LOOKS, StripLook
+from vision.width.strand.strip_look import LOOKS, StripLook
 
 ASSUMED_PHOTO_PX = 4000
 """Long side of a 12-megapixel photo, where nobody says."""
@@ -70,7 +70,7 @@ NUMBERS = (
 """What :func:`kind_numbers` returns, in order."""
 
 OTHER_UNKNOWN_P = 1 / 6
-"""One look of six (:data:`vision.width.strip_look.LOOKS`), where no network looked."""
+"""One look of six (:data:`vision.width.strand.strip_look.LOOKS`), where no network looked."""
 
 OTHER_FLOOR = 0.02
 """No look is surer than 50 to 1."""
@@ -239,7 +239,7 @@ def judge_form(
             bunched strands, for a toss-up before; None where nobody looked.
         brass_share: Share of the piece that looks like brass.
         other_p: How likely the network takes it for neither wire nor tube, all looks equally
-            likely before (:mod:`vision.width.strip_look`); None where no network looked.
+            likely before (:mod:`vision.width.strand.strip_look`); None where no network looked.
     """
     u_log = max(u_width_rel, U_WIDTH_LOG)
     if width_mm is None:

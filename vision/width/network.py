@@ -3,7 +3,7 @@
 ``models/strip.onnx`` tells where both edges of a straightened piece are
 (:mod:`vision.width.edge_net`), tells the same from close by where it is wide
 (:mod:`vision.width.near`), and what the piece is and how fine its strands are
-(:mod:`vision.width.strip_look`). Each part is run alone; the others' inputs stay empty.
+(:mod:`vision.width.strand.strip_look`). Each part is run alone; the others' inputs stay empty.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class StripNetwork:
         """Return log probabilities of the looks and of the strand's share for each window.
 
         Args:
-            light: ``(m, along, across, 3)`` from :func:`vision.width.strip_look.windows_of`.
+            light: ``(m, along, across, 3)`` from :func:`vision.width.strand.strip_look.windows_of`.
             log_step: ``(m,)``.
         """
         looks, shares = self._said(["looks", "shares"], light=light, log_step=log_step)

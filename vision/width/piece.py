@@ -28,14 +28,14 @@ from vision.pieces.form_together import together
 from vision.problems import as_problem, problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale, Surface, SurfaceMap
 from vision.width.diameter import MIN_WIDTH_PX, DiameterReading, measure_diameter
-from vision.width.strands import (
+from vision.width.strand.strands import (
     along_axis,
     look_at_strip,
     not_resolved,
     straightened,
     strand_of,
 )
-from vision.width.strip_look import StripLook, load_strip_model
+from vision.width.strand.strip_look import StripLook, load_strip_model
 
 MOST_STRANDED_P = 0.1
 """A wire likelier than this to be a bundle has no strand diameter: the bundle's must never
@@ -180,7 +180,7 @@ def _strand_diameter(
 
 
 def _at_cut_end(photo: Photo, region: Region, scale: Scale | None) -> Widths:
-    from vision.width.cut_end import measure_cut_end
+    from vision.width.strand.cut_end import measure_cut_end
 
     form = FormFinding.of(Form.STRANDED)
     if scale is None:

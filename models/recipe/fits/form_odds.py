@@ -26,8 +26,8 @@ from vision.photo.loading import load_photo_file
 from vision.pieces.finding import pieces_on
 from vision.pieces.form import KINDS, NUMBERS, ODDS, kind_numbers, shape_of
 from vision.types import Photo, Region, Surface, SurfaceMap
-from vision.width.strands import along_axis, look_at_strip, straightened
-from vision.width.strip_look import load_strip_model
+from vision.width.strand.strands import along_axis, look_at_strip, straightened
+from vision.width.strand.strip_look import load_strip_model
 
 RIDGE = 1.0
 """Of 0.1, 0.3, 1 and 3 the one with the least log loss on scenes left out."""

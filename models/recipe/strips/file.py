@@ -33,7 +33,7 @@ from models.recipe.edges.looks import SAMPLES
 from models.recipe.edges.network import INPUTS, EdgeNet
 from models.recipe.edges.train import read_net
 from models.recipe.strips.train import StripNet
-from vision.width.strip_look import ACROSS_PX, ALONG_PX, JOINING, LOOKS
+from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, JOINING, LOOKS
 
 MODEL_FILE, METADATA_FILE = "strip.onnx", "strip.toml"
 SCHEMA = "cuproscope.strip/1"

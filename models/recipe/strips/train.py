@@ -25,7 +25,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from models.recipe.strips.windows import CODE_MIDDLE, CODES_A_LOG, UNKNOWN, gathered
-from vision.width.strip_look import (
+from vision.width.strand.strip_look import (
     ACROSS_PX,
     ALONG_PX,
     BINS,
@@ -313,7 +313,7 @@ class Pieces:
         return self._joined(self.shares, temperature, power)
 
     def _joined(self, means: NDArray[Any], temperature: float, power: float) -> NDArray[np.float64]:
-        """As :func:`vision.width.strip_look.joined`, for all pieces at once."""
+        """As :func:`vision.width.strand.strip_look.joined`, for all pieces at once."""
         total = means * self.counts[:, None] ** power / temperature
         raised = np.exp(total - total.max(axis=1, keepdims=True))
         return np.asarray(raised / raised.sum(axis=1, keepdims=True), dtype=np.float64)

@@ -30,8 +30,8 @@ from numpy.typing import NDArray
 from models.recipe.scene.references import coin_row
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.types import FloatArray, Mask, Photo, Region, Surface
-from vision.width.strands import StraightStrip, straightened
-from vision.width.strip_look import ACROSS_PX, ALONG_PX, LOOKS, windows_of
+from vision.width.strand.strands import StraightStrip, straightened
+from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, LOOKS, windows_of
 
 MOST_A_VIEW = 24
 """Windows kept of one photo while training; the rest is left out by chance."""

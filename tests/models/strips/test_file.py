@@ -15,7 +15,7 @@ from models.recipe.edges.network import EdgeNet, inputs  # noqa: E402
 from models.recipe.strips.file import edge_part, joined, look_part, part_of  # noqa: E402
 from models.recipe.strips.train import StripNet  # noqa: E402
 from vision.width import edge_net  # noqa: E402
-from vision.width.strip_look import ACROSS_PX, ALONG_PX  # noqa: E402
+from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX  # noqa: E402
 
 PLAN = ("conv 1 6", "down 1 8", "block 2", "context 1", "up 1 6", "block 1", "score 1 2")
 

@@ -12,7 +12,7 @@ import pytest
 from models.recipe.look.camera import Camera, make_camera
 from models.recipe.strips.windows import UNKNOWN, gathered, pose_of, windows_in
 from vision.types import Surface
-from vision.width.strip_look import LOOKS
+from vision.width.strand.strip_look import LOOKS
 
 CARD = np.array([[-42.8, -26.99], [42.8, -26.99], [42.8, 26.99], [-42.8, 26.99]])
 """ISO/IEC 7810 ID-1 without its rounded corners."""

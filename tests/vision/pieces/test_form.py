@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.findings import Form, FormFinding
-from tests.vision.width.test_strip_look import look_with
+from tests.vision.width.strand.test_strip_look import look_with
 from vision.pieces.form import (
     STRANDED_SHARE,
     WIDEST_CABLE_MM,

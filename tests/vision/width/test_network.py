@@ -12,7 +12,7 @@ from models import loader
 from rules.errors import InstallError
 from vision.width.edge_net import SAMPLES, inputs, neighbours
 from vision.width.network import METADATA_FILE, MODEL_FILE, read_network, shipped
-from vision.width.strip_look import ACROSS_PX, ALONG_PX, BINS, LOOKS
+from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, BINS, LOOKS
 
 SHIPPED = Path(loader.__file__).parent
 

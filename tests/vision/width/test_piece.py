@@ -8,11 +8,11 @@ import pytest
 from rules.findings import Form
 from tests.vision.drawn_map import map_over
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
-from tests.vision.width.test_cut_end import drawn_face, photo_with
-from tests.vision.width.test_strip_look import model_of, peak_at
+from tests.vision.width.strand.test_cut_end import drawn_face, photo_with
+from tests.vision.width.strand.test_strip_look import model_of, peak_at
 from vision.types import Photo, Region, Scale, Surface
 from vision.width.piece import Widths, widths_of
-from vision.width.strip_look import BINS, LOOKS, StripModel
+from vision.width.strand.strip_look import BINS, LOOKS, StripModel
 
 
 def measured(photo: Photo, region: Region) -> Widths:

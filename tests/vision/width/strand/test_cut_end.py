@@ -14,7 +14,7 @@ import pytest
 from rules.errors import PhotoError
 from tests.vision.drawn_wire import photo_of, scale_from_above
 from vision.types import Photo, Region
-from vision.width.cut_end import (
+from vision.width.strand.cut_end import (
     APART,
     APART_U_REL,
     CUT_LEVEL_U_MM,

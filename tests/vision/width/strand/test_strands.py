@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from rules.findings import Measurement, Unit
 from tests.vision.drawn_lay import mean_silhouette
 from tests.vision.drawn_wire import Bent, Look, Straight, draw
-from tests.vision.width.test_strip_look import look_with, peak_at
+from tests.vision.width.strand.test_strip_look import look_with, peak_at
 from vision.types import Photo, Region
-from vision.width.strands import (
+from vision.width.strand.strands import (
     along_axis,
     not_resolved,
     straightened,
@@ -20,7 +20,7 @@ from vision.width.strands import (
     strand_of_bundle,
     strand_of_seven,
 )
-from vision.width.strip_look import StripLook
+from vision.width.strand.strip_look import StripLook
 
 
 @pytest.mark.parametrize(

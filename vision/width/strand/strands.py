@@ -1,8 +1,8 @@
 """How thick is one strand of a cable?
 
 The bundle's width is never given as the strand's. A small network says what part of the
-bundle one strand is, and how sure that is (:mod:`vision.width.strip_look`); where it sees seven
-wires, geometry says it better. Where it can't tell
+bundle one strand is, and how sure that is (:mod:`vision.width.strand.strip_look`); where it
+sees seven wires, geometry says it better. Where it can't tell
 (fine bunched strands, too few pixels), none is given: a third of the bundle is all that is known,
 and the middle of so wide a range would pass for a measurement.
 """
@@ -19,7 +19,7 @@ from vision.pieces.centreline import CentreLine, axis_line, centre_line
 from vision.problems import problem_of
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
 from vision.width.profiles import quickly_at
-from vision.width.strip_look import (
+from vision.width.strand.strip_look import (
     MOST_WINDOWS,
     StripLook,
     StripModel,
@@ -154,7 +154,7 @@ def look_at_strip(
 
     Args:
         strip: The piece.
-        model: From :func:`vision.width.strip_look.load_strip_model`.
+        model: From :func:`vision.width.strand.strip_look.load_strip_model`.
         most: Look at so many windows of it at most.
     """
     windows = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px, most=most)

@@ -13,7 +13,7 @@ from scipy.stats import lognorm
 from rules.errors import ContractError, InstallError
 from tests.vision.drawn_lay import drawn_lay, mean_silhouette, strand_from_bundle
 from vision.width.network import StripNetwork, shipped
-from vision.width.strip_look import (
+from vision.width.strand.strip_look import (
     ACROSS_PX,
     ALONG_PX,
     BINS,
