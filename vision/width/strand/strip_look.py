@@ -184,7 +184,7 @@ def windows_of(
     return Windows(
         light=np.stack(logged),
         log_step=float(np.clip(log2(step_px / factor), *LOG_STEP_RANGE)),
-        middles=(np.array(starts) + length / 2) / factor,
+        middles=(np.array(starts) + length / 2) * (light.shape[0] / rows),
     )
 
 
