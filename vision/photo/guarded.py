@@ -80,8 +80,9 @@ def decode_guarded(data: bytes, *, name: str) -> Decoded:
         told = json.loads(head)
     except ValueError as fault:
         # It died before it could say why: killed for memory, or by a decoder's own fault.
-        memory = done.returncode < 0 or b"MemoryError" in done.stderr
-        raise photo_error("out_of_memory" if memory else "damaged", where=name) from fault
+        if done.returncode < 0 or b"MemoryError" in done.stderr:
+            raise photo_error("out_of_memory", where=name) from fault
+        raise photo_error("damaged", where=name) from fault
     if "code" in told:
         raise PhotoError(told["message"], code=told["code"], fix=told["fix"], where=name)
     rgb = np.frombuffer(pixels, np.uint8).reshape(told["shape"])

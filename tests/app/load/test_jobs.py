@@ -42,7 +42,8 @@ def test_cutting_solder_off_a_clean_tube_reaches_no1() -> None:
     (job,) = jobs_for(told(), holding(of(tube(solder=1.0, shares=DULL, level=0.4))))
     assert job.work is Work.CUT
     assert job.to == "no1"
-    assert job.then["no1"] == pytest.approx(1.0, abs=0.01)
+    # Less the chance that the piece was read quite wrongly (rules/calibration.toml).
+    assert job.then["no1"] == pytest.approx(1.0, abs=0.02)
     # 5 % of the area is solder: a cut of twice that stays low.
     assert job.becomes.stays == pytest.approx(0.1)
 
