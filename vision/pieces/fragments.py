@@ -106,7 +106,8 @@ def pairs_of(labels: Labels, gap: Float32Array, view: Image) -> Pairs:
     hops = {
         (a, b) for around in beside.values() for a in around for b in around if a < b
     } - met.keys()
-    lab = cv2.cvtColor(view, cv2.COLOR_RGB2LAB)
+    # On most photos nothing meets, and no colour is asked for.
+    lab = np.asarray(cv2.cvtColor(view, cv2.COLOR_RGB2LAB), np.uint8) if met else view
     rows: list[tuple[int, int, list[float]]] = []
     for (a, b), (place, border, length) in met.items():
         one, two = fragments[a], fragments[b]

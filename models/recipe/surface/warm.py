@@ -48,8 +48,8 @@ def from_onnx(net: SurfaceNet, path: Path, *, old: Sequence[str], new: Sequence[
     norms = {id(m.conv): m.bn for m in net.modules() if isinstance(m, _ConvBn)}
     with torch.no_grad():
         for name, conv in modules.items():
-            if not isinstance(conv, nn.Conv2d) or name not in theirs:
-                continue  # a head that the old network did not have starts afresh
+            if not isinstance(conv, nn.Conv2d):
+                continue
             weight, bias = theirs[name]
             if conv is net.classify:
                 likes = [(c, 0.0) if c in old else LIKE[c] for c in new]
