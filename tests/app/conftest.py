@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -15,6 +16,17 @@ from tests.vision.drawn_examination import examination
 from vision.types import Examination, Photo
 
 pytest.register_assert_rewrite("tests.app.contract")
+
+
+@pytest.fixture(autouse=True)
+def main_module() -> Iterator[None]:
+    """Give back the main module, in whose place Streamlit leaves the page it last ran.
+
+    A process spawned by a later test would run that page first, and die of it.
+    """
+    before = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = before
 
 
 @pytest.fixture
