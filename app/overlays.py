@@ -16,6 +16,7 @@ from app.words import (
     is_unsure,
     seen_words,
     size_words,
+    told_reasons,
 )
 from rules.sheet import RuleSheet
 
@@ -95,7 +96,7 @@ def caption_of(piece: GradedPiece, sheet: RuleSheet, *, short: bool = False) -> 
     from vision.picture.panel import Caption
 
     findings, grading = piece.findings, piece.grading
-    lines = [grading.reasons[0].text] if grading.reasons else []
+    lines = list(told_reasons(grading, sheet)[:1])
     if grading.settle:  # what to do comes first where there is room for one line alone
         lines.insert(0 if short else 1, f"To settle it: {grading.settle}")
     size = size_words(findings)

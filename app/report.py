@@ -15,9 +15,9 @@ from app.words import (
     finish_words,
     form_words,
     grade_words,
-    margin_words,
     seen_words,
     size_words,
+    told_reasons,
 )
 from rules.cautions import SELLING
 from rules.sentences import sentence
@@ -105,9 +105,7 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     findings, grading = piece.findings, piece.grading
     lines = _wrapped("grade", [f"{grade_words(grading, sheet)} ({confidence_words(grading)})"])
     lines += _wrapped("check", [sentence(grading.settle)] if grading.settle else [])
-    lines += _wrapped(
-        "because", [_reason(piece, i) for i in range(len(grading.reasons))][:MOST_REASONS]
-    )
+    lines += _wrapped("because", list(map(sentence, told_reasons(grading, sheet)))[:MOST_REASONS])
     lines += _wrapped(
         "lift",
         [
@@ -122,11 +120,6 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     if piece.reading is not None:
         lines += _wrapped("note", piece.reading.notes)
     return lines
-
-
-def _reason(piece: GradedPiece, index: int) -> str:
-    reason = piece.grading.reasons[index]
-    return sentence(f"{reason.text}{margin_words(reason.margin)}")
 
 
 def _scale(result: Result) -> list[str]:

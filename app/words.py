@@ -88,6 +88,25 @@ def margin_words(margin: float | None) -> str:
     return f" (just {'inside' if margin > 0 else 'past'} the limit)"
 
 
+def told_reasons(grading: Grading, sheet: RuleSheet) -> tuple[str, ...]:
+    """Return the reasons with how near their limits are, each with its grade where several stand.
+
+    Between grades the first reason of each stands first, the likeliest grade before: two reasons
+    of the same grade would not say what it stands between.
+    """
+    told = [(r, f"{r.text}{margin_words(r.margin)}") for r in grading.reasons]
+    if not grading.borderline or len(grading.plausible) < 2:
+        return tuple(text for _, text in told)
+    grade_of = {row.id: row.grade for row in sheet.rows}
+    ranked, met = [], set[str]()
+    for reason, text in told:
+        grade = grade_of[reason.row]
+        rank = (grade in met, -grading.p.get(grade, 0.0))
+        ranked.append((rank, f"For {sheet.title_of(grade)}: {text}"))
+        met.add(grade)
+    return tuple(text for _, text in sorted(ranked, key=lambda one: one[0]))
+
+
 def form_words(findings: Findings) -> str:
     """Return the form, and whether it was stated or how sure it is."""
     form = findings.form

@@ -17,9 +17,11 @@ from app.words import (
     presence_words,
     seen_words,
     size_words,
+    told_reasons,
 )
 from rules.engine import Grading
 from rules.findings import Finish, Form, FormFinding, Origin, Presence, What
+from rules.reasons import Reason
 from rules.sentences import sentence
 from rules.sheet import load_sheet
 from tests.vision.drawn_examination import findings, mm
@@ -181,3 +183,25 @@ def test_a_margin_is_told_in_words(margin: float | None, told: str) -> None:
 )
 def test_a_sentence_ends_with_one_mark(text: str, told: str) -> None:
     assert sentence(text) == told
+
+
+def because(row: str, text: str) -> Reason:
+    return Reason(row=row, text=text, margin=None, p=0.5)
+
+
+def test_between_grades_the_first_reason_of_each_comes_first_with_its_grade() -> None:
+    sheet = load_sheet("house")
+    rows = [next(row.id for row in sheet.rows if row.grade == g) for g in ("no2", "set_aside")]
+    reasons = (
+        because(rows[0], "Paint on it"),
+        because(rows[0], "Thin strands"),
+        because(rows[1], "In its jacket"),
+    )
+    told = replace(grading({"no2": 0.6, "set_aside": 0.4}, borderline=True), reasons=reasons)
+    assert told_reasons(told, sheet) == (
+        "For No. 2: Paint on it",
+        "For Set aside: In its jacket",
+        "For No. 2: Thin strands",
+    )
+    decided = replace(told, borderline=False)
+    assert told_reasons(decided, sheet) == ("Paint on it", "Thin strands", "In its jacket")

@@ -13,15 +13,14 @@ from app.words import (
     form_words,
     grade_words,
     is_sure,
-    margin_words,
     percent_of,
     presence_words,
     size_words,
+    told_reasons,
 )
 from rules.confidence import FAMILIAR
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE
-from rules.reasons import Reason
 from rules.sentences import sentence, with_units_kept
 from rules.sheet import RuleSheet
 
@@ -54,7 +53,7 @@ def verdict(piece: GradedPiece, sheet: RuleSheet, *, number: int | None = None) 
 def why(piece: GradedPiece, sheet: RuleSheet) -> str:
     """Return the reasons with their margins, and what would lift the piece."""
     grading = piece.grading
-    parts = ["<h3>Because</h3>", _list(map(reason_words, grading.reasons))]
+    parts = ["<h3>Because</h3>", _list(map(as_line, told_reasons(grading, sheet)))]
     if grading.lifts:
         lifts = [
             f"{as_line(lift.action)} Then: {sheet.title_of(lift.to)} (about {lift.minutes:g} min)."
@@ -98,11 +97,6 @@ def probabilities(grading: Grading, sheet: RuleSheet) -> str:
             f'<td class="wide">{bar(p, what=sheet.title_of(grade))}</td></tr>'
         )
     return f"<table>{''.join(rows)}</table>"
-
-
-def reason_words(reason: Reason) -> str:
-    """Return one reason with what it saw, its limit and whether that is near."""
-    return as_line(reason.text + margin_words(reason.margin))
 
 
 def cautions(texts: Iterable[str]) -> str:
