@@ -163,7 +163,7 @@ def presence_words(findings: Findings, what: What) -> str | None:
     """Return whether something is there and how much of it, None where nobody told.
 
     "none seen", "not ruled out (22 %)", "probably there (72 %), on about 30 % of it": the
-    figure stands where it is no sure thing.
+    figure stands where it is no sure thing. Of what the whole piece is: "probably (72 %)", "yes".
     """
     flag, p = findings.seen.get(what), findings.p_of(what)
     if flag is None:
@@ -173,11 +173,13 @@ def presence_words(findings: Findings, what: What) -> str | None:
     if p < THERE_P:
         return f"not ruled out ({percent_of(p)} %)"
     sure = percent_of(p) >= SURE_PERCENT
+    if what not in ON_THE_PIECE:
+        return f"{'yes' if sure else 'probably'}{_unless_sure(p)}"
     there = f"{'there' if sure else 'probably there'}{_unless_sure(p)}"
     if flag.origin is Origin.STATED and p == 1:
         there = "there (stated)"
-    area = what in ON_THE_PIECE and flag.share >= LEAST_TOLD_SHARE
-    return f"{there}, on about {100 * flag.share:.0f} % of it" if area else there
+    shown = flag.share >= LEAST_TOLD_SHARE
+    return f"{there}, on about {100 * flag.share:.0f} % of it" if shown else there
 
 
 def seen_words(findings: Findings) -> tuple[str, ...]:

@@ -145,6 +145,12 @@ def test_presence_is_told_before_its_share(flag: Presence, told: str) -> None:
     assert presence_words(replace(findings(), coating=flag), What.COATING) == told
 
 
+@pytest.mark.parametrize(("p", "told"), [(0.97, "yes"), (0.56, "probably (56 %)")])
+def test_what_the_whole_piece_is_is_not_there_on_it(p: float, told: str) -> None:
+    flag = Presence(p=p, share=1.0, u_share=0.0, origin=Origin.MEASURED)
+    assert presence_words(replace(findings(), not_metal=flag), What.NOT_METAL) == told
+
+
 def test_what_nobody_told_of_has_no_words() -> None:
     assert presence_words(findings(), What.COATING) is None
 
