@@ -10,7 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from vision.types import FloatArray
+
 MATCH_IOU = 0.3
+
+DENSE_PX = 0.1
+"""How finely true sides are cut."""
 
 
 def is_whole(truth: dict[str, Any]) -> bool:
@@ -54,3 +59,31 @@ def match(
         for row, index in zip(rows, columns, strict=True)
         if overlap[row, index] > 0
     }
+
+
+def off_px(left_px: FloatArray, right_px: FloatArray, limbs_px: FloatArray) -> FloatArray:
+    """Return ``(n, 2)`` how far outside the true sides two edges lie, px; NaN where unknown.
+
+    Args:
+        left_px: ``(n, 2)`` one edge of each stretch.
+        right_px: ``(n, 2)`` the other.
+        limbs_px: ``(m, 4)`` x and y of one true side and of the other, in order along the run.
+    """
+    middle = (limbs_px[:, :2] + limbs_px[:, 2:]) / 2
+    arc = np.append(0, np.cumsum(np.linalg.norm(np.diff(middle, axis=0), axis=1)))
+    at = np.arange(0, arc[-1], DENSE_PX)
+    dense = np.stack([np.interp(at, arc, limbs_px[:, k]) for k in range(4)], axis=1)
+    found = np.full((len(left_px), 2), np.nan)
+    for row, (left, right) in enumerate(zip(left_px, right_px, strict=True)):
+        wide = float(np.linalg.norm(right - left))
+        across = (right - left) / wide
+        along = np.array([-across[1], across[0]])
+        sides = []
+        for k in (0, 2):
+            to = dense[:, k : k + 2] - (left + right) / 2
+            to = to[np.hypot(*to.T) < 2 * wide + 5]
+            cut = to[np.abs(to @ along).argmin()] if len(to) else np.full(2, np.nan)
+            sides.append(cut @ across if abs(cut @ along) < 2 * DENSE_PX else np.nan)
+        low, high = sorted(sides)
+        found[row] = wide / 2 + low, wide / 2 - high
+    return found

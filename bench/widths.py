@@ -24,7 +24,8 @@ import app  # noqa: F401 - first, since it says how many threads numpy takes
 # isort: split
 import numpy as np
 
-from bench.truth import match
+from bench.truth import match, off_px
+from vision.types import FloatArray
 
 CLASSES_PX = (0, 8, 12, 20, 50, 150, 10_000)
 LEAST_PX = 8.0
@@ -71,6 +72,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
             row["found"] = {
                 "form": str(told.findings.form.value),
                 "width_px": float(np.median(spans)) if len(spans) else None,
+                "edges_rel": edges_rel(lines, true, photo.width_px / numbers.shape[1]),
                 "diameter": _told(told.findings.diameter),
                 "strand": _told(told.findings.strand_diameter),
             }
@@ -83,6 +85,20 @@ def _told(m: Any) -> dict[str, Any] | None:
         return None
     return {"value": m.value, "u": m.u, "low95": m.low95, "high95": m.high95,
             "budget": dict(m.budget)}  # fmt: skip
+
+
+def edges_rel(lines_px: FloatArray, true: dict[str, Any], factor: float) -> float | None:
+    """Return how much too wide the lines are that a width was taken from, beside its true sides.
+
+    What the width is off by beyond that is the scale's, or the height's it lies at.
+    """
+    told = []
+    for run in true.get("round_runs", ()):
+        limbs = np.asarray(run["limbs_px"], float) * factor
+        off = off_px(lines_px[:, 0], lines_px[:, 1], limbs).sum(axis=1)
+        spans = np.linalg.norm(lines_px[:, 1] - lines_px[:, 0], axis=1)
+        told += (spans / (spans - off) - 1)[np.isfinite(off)].tolist()
+    return float(np.median(told)) if told else None
 
 
 def true_px(true: dict[str, Any], factor: float) -> float | None:
@@ -139,8 +155,8 @@ BY: dict[str, Callable[[dict[str, Any]], str]] = {
 def table_of(rows: Sequence[dict[str, Any]]) -> str:
     """Return the figures as a Markdown table."""
     lines = [
-        "| what | n | given | median error | p90 | bias | px off | in 95 % |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| what | n | given | median error | p90 | bias | px off | in 95 % | edges alone |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     rows = [r for r in rows if r["scaled"] and not is_heap(r["truth"])]
     for form, key in (("wire", "diameter"), ("tube", "diameter"), ("stranded", "diameter"),
@@ -161,7 +177,7 @@ def _line(name: str, rows: Sequence[dict[str, Any]], key: str) -> str:
     had = sum(1 for r in free if r["found"] and r["found"][key])
     head = f"| {name} | {len(rows)} | {had} of {len(free)} from {LEAST_PX:g} px on"
     if not given:
-        return f"{head} | - | - | - | - | - |"
+        return f"{head} | - | - | - | - | - | - |"
     value = np.array([r["found"][key]["value"] for r in given])
     true = np.array([true_mm(r, key) for r in given])
     inside = [
@@ -171,10 +187,13 @@ def _line(name: str, rows: Sequence[dict[str, Any]], key: str) -> str:
     error = value / true - 1
     wide = np.array([r["found"]["width_px"] or np.nan for r in given])
     off = np.nanmedian(error * wide) if np.isfinite(wide).any() else np.nan
+    edges = np.array([np.nan if (e := r["found"].get("edges_rel")) is None else e for r in given])
+    known = edges[np.isfinite(edges)]
+    alone = f"{100 * np.median(np.abs(known)):.2f} % of {len(known)}" if len(known) else "-"
     return (
         f"{head} | {100 * np.median(np.abs(error)):.2f} % | "
         f"{100 * np.quantile(np.abs(error), 0.9):.1f} % | {100 * np.median(error):+.2f} % | "
-        f"{off:+.2f} | {100 * np.mean(inside):.0f} % of {len(given)} |"
+        f"{off:+.2f} | {100 * np.mean(inside):.0f} % of {len(given)} | {alone} |"
     )
 
 

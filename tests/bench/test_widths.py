@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from bench.widths import reference_kind, table_of, true_mm, true_px, worst_of
+from bench.truth import off_px
+from bench.widths import edges_rel, reference_kind, table_of, true_mm, true_px, worst_of
 
 
 def row(value: float | None, *, true: float = 2.0, px: float = 20.0, **facts: object) -> dict:
@@ -26,7 +28,7 @@ def test_errors_and_coverage_are_those_of_the_rows() -> None:
     line = next(x for x in table_of(rows).splitlines() if x.startswith("| wire diameter, all all"))
     cells = [cell.strip() for cell in line.strip("|").split("|")]
     assert cells[1:3] == ["5", "3 of 4 from 8 px on"]
-    assert cells[3:] == ["1.00 %", "2.6 %", "+1.00 %", "+0.20", "67 % of 3"]
+    assert cells[3:] == ["1.00 %", "2.6 %", "+1.00 %", "+0.20", "67 % of 3", "-"]
 
 
 def test_coils_are_left_out_and_the_worst_come_first() -> None:
@@ -46,6 +48,20 @@ def test_the_true_width_is_the_distance_of_both_sides() -> None:
     run = {"diameter_mm": 2.0, "limbs_px": [[0, 0, 0, 10], [5, 0, 5, 11], [9, 0, 9, 12]]}
     assert true_px({"round_runs": [run]}, 2.0) == pytest.approx(22.0)
     assert true_px({"round_runs": []}, 2.0) is None
+
+
+def test_edges_are_held_against_the_sides_square_to_the_cut() -> None:
+    # A strip 10 px wide at 45 degrees: its sides lie 5 px off the diagonal. Geometry alone.
+    along, across = np.array([1.0, 1.0]) / 2**0.5, np.array([1.0, -1.0]) / 2**0.5
+    at = np.linspace(0, 100, 21)[:, None] * along
+    limbs = np.hstack([at - 5 * across, at + 5 * across])
+    cut = np.array([[20.0], [52.3], [80.0]]) * along
+    left, right = cut - 5.5 * across, cut + 4.8 * across
+    for one, other, told in ((left, right, (0.5, -0.2)), (right, left, (-0.2, 0.5))):
+        assert off_px(one, other, limbs) == pytest.approx(np.tile(told, (3, 1)), abs=0.01)
+    run = {"round_runs": [{"limbs_px": limbs.tolist()}]}
+    assert edges_rel(np.stack([left, right], axis=1), run, 1.0) == pytest.approx(0.03, abs=1e-3)
+    assert np.isnan(off_px(left - 200 * along, right - 200 * along, limbs)).all()
 
 
 @pytest.mark.parametrize(("key", "kind"), [("card", "card"), ("marker:30", "marker"),

@@ -86,6 +86,22 @@ def test_a_worse_outline_tells_less() -> None:
     assert np.trace(rough.covariance) > np.trace(clean.covariance)
 
 
+def test_a_clean_outline_leaves_the_doubt_that_some_are_misread() -> None:
+    # Law of total variance: one of twenty is as tilts come, and Student's t with four degrees
+    # of freedom has twice its scale squared (Kotz and Nadarajah 2004, from memory).
+    found = plane(seen((np.tan(np.radians(-25)), 0.0), (1236.0, 599.5))[0])
+    assert np.sqrt(found.covariance[1, 1]) == pytest.approx(
+        np.sqrt(0.05 * 2) * np.radians(5), rel=0.2
+    )
+
+
+def test_a_coin_seen_steeply_is_not_overruled_by_how_people_hold_a_phone() -> None:
+    # 30 degrees, the ray slanted so that one of its two planes is out of reach.
+    slopes = (np.tan(np.radians(-30)), 0.0)
+    found = plane(seen(slopes, (1236.0, 599.5))[0])
+    assert found.slopes == pytest.approx(slopes, abs=0.1)
+
+
 @pytest.mark.parametrize("at_px", [(799.5, 599.5), (1236.0, 300.0), (300.0, 900.0)])
 def test_the_long_axis_gives_the_depth(at_px: tuple[float, float]) -> None:
     ellipse, depth = seen((0.0, 0.0), at_px)
