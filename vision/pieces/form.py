@@ -51,9 +51,6 @@ than the former is in view, stays undetected, and the ten true sheets had 0.18 a
 WOUND_P = 0.6
 """How likely it then is one: sheet is painted too. An estimate."""
 
-HEAP_WIRE_P = 0.7
-"""A coil or a tangle is mostly solid wire; fine cable and tube are coiled too. Assumed."""
-
 ODDS = "form_odds"
 """Constants of :func:`kind_p`, ``models/form_odds.toml``; fitted by
 ``models.recipe.fits.form_odds``."""
@@ -192,20 +189,6 @@ def is_heap(shape: Shape, *, look: StripLook | None) -> bool:
     """
     by_look = look is not None and LOOKS[int(np.argmax(look.p))] == "wound"
     return by_look or shape.hole_share > HEAP_HOLES
-
-
-def heap_form() -> FormFinding:
-    """Return the form of a coil or a tangle: wire, with little certainty."""
-    rest = (1 - HEAP_WIRE_P) / 3
-    return FormFinding(
-        p={
-            Form.WIRE: HEAP_WIRE_P,
-            Form.STRANDED: rest,
-            Form.TUBE: rest,
-            Form.SHEET: 0.0,
-            Form.OTHER: rest,
-        }
-    )
 
 
 def flat_or_wound(form: FormFinding) -> FormFinding:

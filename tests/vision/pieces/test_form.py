@@ -18,7 +18,6 @@ from vision.pieces.form import (
     WIDEST_CABLE_MM,
     Shape,
     flat_or_wound,
-    heap_form,
     is_heap,
     judge_form,
     shape_of,
@@ -153,12 +152,11 @@ def ring(radius_px: int, thick_px: int) -> Region:
 
 
 @pytest.mark.parametrize(("radius_px", "thick_px"), [(250, 30), (200, 120)])
-def test_a_ring_of_turns_is_a_heap_of_wire(radius_px: int, thick_px: int) -> None:
+def test_a_ring_of_turns_is_a_heap(radius_px: int, thick_px: int) -> None:
     shape = shape_of(ring(radius_px, thick_px))
     inner, outer = radius_px - thick_px / 2, radius_px + thick_px / 2
     assert shape.hole_share == pytest.approx((inner / outer) ** 2, rel=0.06)  # two circles
     assert is_heap(shape, look=look_with(solid=0.9))
-    assert heap_form().value is Form.WIRE
 
 
 def test_a_bar_is_no_heap() -> None:
@@ -285,8 +283,7 @@ def test_strands_come_by_bayes_from_how_common_they_are_and_what_the_look_tells(
     assert wide[Form.STRANDED] / drawn == pytest.approx(1 / 8, abs=0.01)
 
 
-def test_the_forms_of_a_heap_and_of_what_is_flat_or_wound_add_up() -> None:
-    assert sum(heap_form().p.values()) == pytest.approx(1)
+def test_the_forms_of_what_is_flat_or_wound_add_up() -> None:
     moved = flat_or_wound(FormFinding(p={Form.SHEET: 0.5, Form.OTHER: 0.5}))
     assert sum(moved.p.values()) == pytest.approx(1)
     assert moved.p[Form.OTHER] == 0.5

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rules.findings import Form
+from rules.findings import Form, FormFinding
 from tests.vision.drawn_map import map_over
 from tests.vision.drawn_wire import Look, Straight, draw, scale_from_above
 from tests.vision.width.strand.test_cut_end import drawn_face, photo_with
@@ -62,6 +62,21 @@ def test_turns_that_the_network_sees_have_no_width(
         assert ("coil_or_tangle" in [p.code for p in widths.problems]) is expected
         assert widths.many_turns is expected
         assert widths.diameter is None or not expected
+
+
+def test_of_many_turns_the_surface_alone_tells_the_form(monkeypatch: pytest.MonkeyPatch) -> None:
+    axis = Straight(length=330, angle_deg=11, centre=(200, 130))
+    photo, region = draw(axis, 26.0, Look(), seed=3)
+    model = model_that_says("wound")
+    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model)
+    even = dict.fromkeys(Form, 0.2)
+    head = FormFinding(p={**dict.fromkeys(Form, 0.05), Form.STRANDED: 0.8}, learned=even)
+    widths = widths_of(
+        photo, region, scale_from_above(), None, lambda: map_over(photo),
+        cut_end=False, by_surface=lambda: head,
+    )  # fmt: skip
+    assert widths.many_turns
+    assert widths.form.p[Form.STRANDED] == pytest.approx(0.8)
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(1, 1), (2, 1), (6, 1), (1, 9)])
