@@ -2,6 +2,9 @@
 
 Shades are mixed from the text's own colour, so light and dark need no second set.
 Nothing is told by colour alone: bars carry their figure, states their word and sign.
+
+A part that can be opened is open at once. Streamlit lets its height grow for half a second,
+and what lies in it or below moves from under a finger meanwhile: a press is none then.
 """
 
 from __future__ import annotations
@@ -15,6 +18,8 @@ SHEET = """<style>
 [data-testid="stMain"] button, [data-testid="stMain"] label { touch-action: manipulation; }
 [data-testid="stMain"] .stButton button, [data-testid="stMain"] .stDownloadButton button
   { min-height: 3rem; }
+[data-testid="stExpander"] details { height: auto !important; overflow: visible !important; }
+[data-testid="stExpanderDetails"][inert] { display: none; }
 [data-testid="stFileUploaderDropzone"] button { min-height: 3rem; font-weight: 600; }
 [data-testid="stRadio"] label { min-height: 2.5rem; align-items: center; }
 .st-key-places { border-bottom: 1px solid var(--line); padding-bottom: .4rem; gap: .3rem; }

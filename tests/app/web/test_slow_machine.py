@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.app.web.served import DEMO, PHONE, Served, served
+from tests.app.web.served import DEMO, LAPTOP, PHONE, Served, served
 from tests.app.web.test_browser import hand_in, settled
 
 Visit = Callable[..., Any]
@@ -72,6 +72,35 @@ def test_a_piece_is_deleted_with_presses_as_quick_as_they_can_be(
     page.get_by_role("button", name="Yes, delete it").click()
     page.get_by_text("Import", exact=True).wait_for()
     page.get_by_text("to be deleted at once").wait_for(state="detached")
+
+
+def hold(page: Any, what: Any) -> None:
+    """Press as a finger does, which stays down for a tenth of a second where it landed."""
+    box = what.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.wait_for_timeout(100)
+    page.mouse.up()
+
+
+def test_a_press_counts_in_and_below_a_part_that_was_just_opened(visit: Visit) -> None:
+    page = visit(size=LAPTOP)
+    hand_in(page, TUBE)
+    settled(page).get_by_role("button", name="Save to the records").click()
+    page.get_by_text("Saved to the records").wait_for()
+    page.get_by_role("link", name="Records").click()
+    below = page.locator("summary", has_text="Import")
+    below.wait_for()
+    settled(page).locator("summary", has_text="Export").click()
+    hold(page, below)
+    page.get_by_text("A file that was exported here").wait_for()
+    settled(page).get_by_role("button", name="Open").first.click()
+    page.get_by_text("Name, notes, confirm, delete").wait_for()
+    settled(page).get_by_text("Name, notes, confirm, delete").click()
+    inside = page.get_by_role("button", name="Delete this piece")
+    inside.focus()  # comes into view by that, as by the Tab key
+    hold(page, inside)
+    page.get_by_role("button", name="Yes, delete it").wait_for()
 
 
 def test_nothing_moves_when_a_picture_comes_late(visit: Visit, slow_site: Served) -> None:
