@@ -31,7 +31,7 @@ from vision.reference.references import (
 )
 from vision.types import FloatArray, Image
 
-MIN_SIDE_SUPPORT = 0.45  # rendered white cards on white paper: 0.53 and more, mostly over 0.8
+MIN_SIDE_SUPPORT = 0.4  # rendered cards: 0.41 and more, white ones on white paper mostly over 0.8
 # Natural log, all corners together. Two of 15 rendered cards that are right, each with a corner
 # out of view, have 3.5 and 3.8. Of 40 drawn papers cut square to a card's size, on five tables, 38
 # are refused, most at -14 to -16; none of 363 real photos without a card shows one.

@@ -34,10 +34,8 @@ U_SHAPE = 0.006
 MOST_SHAPES = 5
 STRIP_MM, OPPOSITE, STRIP_SHARE = 1.8, -0.5, 0.4
 """A strip is this narrow, its borders change in opposite senses and are clear by this much of
-each other: 0.76 mm of card in the sun cast a shadow of up to 1.7 mm at 25 degrees."""
-STRIP_DOUBT = 2.0
-"""Natural log by which the outer border of a strip is less likely a side than the inner: it is
-a shadow, or light on the card's wall, and next to never printed along the very edge."""
+each other: 0.76 mm of card in the sun cast a shadow of up to 1.7 mm at 25 degrees. The outer
+border is a shadow, or light on the card's wall, and next to never printed along the very edge."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,18 +48,18 @@ class Line:
         toward: ``(3,)`` unit direction in which the colour changes across it, to the left;
             zero where it changes differently along it.
         clearness: Its change against what lines nearby show by chance.
-        bounds_strip: Whether it is the outer border of a narrow strip.
     """
 
     start: FloatArray
     end: FloatArray
     toward: FloatArray
     clearness: float
-    bounds_strip: bool
 
 
 def lines_near(rgb: Image, corners: FloatArray, n: int, *, reach_mm: float) -> list[Line]:
     """The clearest edges along side ``n`` of a quad of rough corners, clearest first.
+
+    Outer borders of narrow strips are left out.
 
     Args:
         rgb: The photo.
@@ -93,14 +91,14 @@ def lines_near(rgb: Image, corners: FloatArray, n: int, *, reach_mm: float) -> l
             end=seen[1] + t[ends[k, 1] + 1] * left,
             toward=toward[k],
             clearness=float(clear[k]),
-            bounds_strip=any(
-                0 < float(np.mean(ends[m] - ends[k])) < STRIP_MM * samples_a_mm
-                and toward[m] @ toward[k] < OPPOSITE
-                and clear[m] > STRIP_SHARE * clear[k]
-                for m in chosen
-            ),
         )
         for k in chosen
+        if not any(
+            0 < float(np.mean(ends[m] - ends[k])) < STRIP_MM * samples_a_mm
+            and toward[m] @ toward[k] < OPPOSITE
+            and clear[m] > STRIP_SHARE * clear[k]
+            for m in chosen
+        )
     ]
 
 
@@ -182,12 +180,7 @@ def shapes(choices: list[list[Line]], lens: Lens) -> list[tuple[FloatArray, tupl
     ends = np.array([[line.end for line in four] for four in tried])
     corners = _meet(np.roll(starts, 1, axis=1), np.roll(ends, 1, axis=1), starts, ends)
     clear = np.array([[line.clearness for line in four] for four in tried])
-    strips = np.array([[line.bounds_strip for line in four] for four in tried]).sum(axis=1)
-    merit = (
-        np.log(clear).sum(axis=1)
-        - STRIP_DOUBT * strips
-        - 0.5 * (out_of_shape(corners, lens) / U_SHAPE) ** 2
-    )
+    merit = np.log(clear).sum(axis=1) - 0.5 * (out_of_shape(corners, lens) / U_SHAPE) ** 2
     order = np.argsort(-merit)[:MOST_SHAPES]
     return [(corners[k], tried[k]) for k in order]
 

@@ -32,7 +32,6 @@ def measured(photo: Photo, corners: FloatArray) -> Card | None:
             end=corners[(n + 1) % 4],
             toward=np.zeros(3),
             clearness=9.0,
-            bounds_strip=False,
         )
         for n in range(4)
     ]
