@@ -80,10 +80,12 @@ def asked(path: Path, coins: Sequence[tuple[str, float, float]]) -> list[Row]:
     photo = load_photo_file(path)
     seen = reference_places(surface_map(photo, model=load_surface_model()))
     at = np.array([[x, y] for _, x, y in coins])
-    px_per_mm = _px_per_mm(photo, seen, coins)
-    radii = np.array([coin(key).diameter_mm for key, _, _ in coins]) * px_per_mm / 2
     kin = [one.key for one in coins_of(coin(coins[0][0]))]
-    rows = []
+    rows = [_among(photo, seen, path.name, coins, named) for named in kin]
+    px_per_mm = _px_per_mm(photo, seen, coins)
+    if not np.isfinite(px_per_mm):
+        return rows  # the network sees none of them: how large they are is not known
+    radii = np.array([coin(key).diameter_mm for key, _, _ in coins]) * px_per_mm / 2
     for number, (true, _, _) in enumerate(coins):
         for view in (_placed(photo, at, radii, number), _cut_out(photo, at, radii, number)):
             if view is None:
@@ -91,7 +93,6 @@ def asked(path: Path, coins: Sequence[tuple[str, float, float]]) -> list[Row]:
             for named in [true, *(key for key in kin if key != true)]:
                 told = {"photo": path.name, "coin": number, "true": true, "named": named}
                 rows.append(told | {"view": view.name} | _answer(view, named))
-    rows += [_among(photo, seen, path.name, coins, named) for named in kin]
     _judge(rows, focal_px=photo.focal_px or 0.6 * max(photo.width_px, photo.height_px))
     return rows
 
@@ -164,14 +165,14 @@ def _among(
 def _px_per_mm(
     photo: Photo, places: Sequence[Place], coins: Sequence[tuple[str, float, float]]
 ) -> float:
-    """By the median of all discs on the photo."""
+    """By the median of all discs on the photo, NaN where none is found."""
     at = np.array([[x, y] for _, x, y in coins])
     sizes = []
     for one in detect_coins(photo, places=places):
         away = np.hypot(*(at - one.ellipse.centre_px).T)
         if away.min() < 0.3 * one.ellipse.major_px:
             sizes.append(one.ellipse.major_px / coin(coins[int(away.argmin())][0]).diameter_mm)
-    return float(np.median(sizes))
+    return float(np.median(sizes)) if sizes else float("nan")
 
 
 def _judge(rows: Sequence[Row], *, focal_px: float) -> None:
