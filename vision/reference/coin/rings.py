@@ -246,10 +246,12 @@ def _stretch(ring: Ring) -> float:
     return float(np.hypot(*ring.coefficients[3:])) / float(ring.coefficients[0])
 
 
-OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.2, 0.025
-"""At a charge of 0.3 a coin seen at 21 degrees was taken for a circle and its table for level. Of
-21 rendered coins the tilt is off by 4.5 degrees at most at this, by 14.5 at that; sizes are as
-good, and all within two of their uncertainties. On 243 real coins 0.60 and 0.68 % (bench.coins)."""
+OUT_OF_ROUND, OUT_OF_ROUND_SCALE = 0.12, 0.025
+"""At a charge of 0.2 many coins seen at 15 to 30 degrees were taken for circles. Of 210 rendered
+coins, tilts evenly from 0 to 30 degrees, the true slopes of the table lie in the 95 % region of 82,
+89, 90 and 92 % at a charge of 0.2, 0.12, 0.08 and 0.06, and sizes in their interval of 95, 97, 98
+and 99 %. From 0.1 down a level coin wavers: turned by quarters, four drawn ones keep their size
+to 0.1 % (RMS) at 0.2 and 0.12, to 0.2 and 0.4 % at 0.1 and 0.08."""
 
 
 def merit(ring: Ring) -> float:
