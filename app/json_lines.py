@@ -131,6 +131,7 @@ def _piece(piece: GradedPiece) -> Object:
         "not_metal": {"p": json_number(findings.p_of(What.NOT_METAL), 4)},
         "seen": {str(what): _seen(findings, what, boxes[what]) for what in ON_THE_PIECE},
         "familiarity": json_number(findings.familiarity, 3),
+        "one_piece": {"p": json_number(findings.one_piece, 3)},
     }
     if piece.name is not None:
         told["name"] = piece.name

@@ -327,6 +327,8 @@ class Findings:
     it is plastic, wood or the like. ``coating``, ``insulation``, ``tin`` and ``green`` are
     None where nobody told them apart from their share in ``finish`` (typed findings, old
     records). ``familiarity``, 0 to 1: how like it is to what the eye was trained on.
+    ``one_piece``, 0 to 1: how likely what was looked at is one whole piece, neither several
+    nor only a part of one.
     """
 
     form: FormFinding
@@ -343,9 +345,11 @@ class Findings:
     green: Presence | None = None
     not_metal: Presence = field(default_factory=lambda: Presence(p=0.0))
     familiarity: float = 1.0
+    one_piece: float = 1.0
 
     def __post_init__(self) -> None:
         _check_probability(self.familiarity, "familiarity")
+        _check_probability(self.one_piece, "one piece")
         for name in ("diameter", "strand_diameter"):
             measured = getattr(self, name)
             if measured is not None and measured.unit is not Unit.MILLIMETRE:

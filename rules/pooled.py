@@ -189,6 +189,8 @@ def pool_findings(
         facts=_merged_facts([f.facts for f in several]),
         # One photo in which it is like what the eye knows is enough.
         familiarity=max(f.familiarity for f in several),
+        # And one on which it lies apart from all others.
+        one_piece=max(f.one_piece for f in several),
     )
     return Pooled(findings=findings, photos=len(several), agreement=agreement)
 

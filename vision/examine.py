@@ -64,6 +64,9 @@ LIT_BY_FLASH = 0.4
 """Familiarity of what the flash lit, under the limit of being sure: its glare is not how metal
 looks by daylight. A photo without the flash beside it is judged, and the two together."""
 
+SEVERAL_P = 0.5
+"""No width is told of what is one whole piece with less: whose it would be nobody knows."""
+
 MAX_LOOKS = 6
 """So many pieces get a closer look, the largest first; 65 ms each on two cores."""
 
@@ -197,7 +200,8 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
                 stated,
                 look.detail.result,
                 cut_end=form == CUT_END,
-                bunch=not seen.tapped and (region.several or is_bunch(seen.overview, region)),
+                bunch=not seen.tapped
+                and (region.one_p < SEVERAL_P or is_bunch(seen.overview, region)),
                 by_surface=look.form,
             )
             for region, look in zip(regions, looks, strict=True)
@@ -366,6 +370,7 @@ def _reading(
             strand_diameter=widths.strand_diameter,
             facts=facts,
             familiarity=known,
+            one_piece=1.0 if seen.tapped else region.one_p,
             **{str(what): presence for what, presence in finish.seen.items()},
         ),
         boxes_px=finish.boxes_px,

@@ -137,14 +137,14 @@ class Region:
         mask: ``(height, width)`` bool inside the box, at full photo resolution.
         outline_px: ``(n, 2)`` outer outline in photo pixels.
         score: How sure the finder is that this is a piece of metal, 0 to 1.
-        several: Whether it is several pieces that cross or touch and could not be parted.
+        one_p: How likely it is one whole piece, neither several nor a part of one.
     """
 
     box_px: tuple[int, int, int, int]
     mask: Mask
     outline_px: FloatArray
     score: float
-    several: bool = False
+    one_p: float = 1.0
 
 
 class Surface(StrEnum):

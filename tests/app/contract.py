@@ -36,7 +36,7 @@ def check_box(box: Any) -> None:
 def check_piece(piece: dict[str, Any]) -> None:
     keys = ["box_px", "outline_px", "form", "diameter_mm", "strand_diameter_mm", "awg"]
     keys += ["finish", "brass", "solder", "grade", "other_metal", "not_metal", "seen"]
-    check_keys(piece, [*keys, "familiarity"], more=("name", "notes"))
+    check_keys(piece, [*keys, "familiarity", "one_piece"], more=("name", "notes"))
     if piece["box_px"] is not None:
         check_box(piece["box_px"])
         assert len(piece["outline_px"]) >= 3
@@ -59,7 +59,7 @@ def check_piece(piece: dict[str, Any]) -> None:
         assert 0 <= flag["p"] <= 1
         for box in flag["boxes_px"]:
             check_box(box)
-    for whole in (piece["other_metal"], piece["not_metal"]):
+    for whole in (piece["other_metal"], piece["not_metal"], piece["one_piece"]):
         check_keys(whole, ["p"])
         assert 0 <= whole["p"] <= 1
     assert list(piece["seen"]) == ["coating", "insulation", "tin", "green", "brass", "solder"]

@@ -72,6 +72,7 @@ def all_findings(draw: st.DrawFn) -> Findings:
         other_metal=draw(flags()),
         not_metal=draw(flags()),
         familiarity=draw(shares01),
+        one_piece=draw(shares01),
         diameter=draw(lengths),
         strand_diameter=draw(lengths),
         facts=Facts(

@@ -71,6 +71,7 @@ def test_what_is_no_probability_is_refused_wherever_it_stands(p: float) -> None:
         lambda: Presence(p=0.5, u_share=p),
         lambda: FormFinding(p={Form.WIRE: p, Form.TUBE: 1 - p}),
         lambda: replace(piece(), familiarity=p),
+        lambda: replace(piece(), one_piece=p),
         lambda: replace(piece().finish, u={Finish.BRIGHT: p}),  # type: ignore[type-var]
     ):
         with pytest.raises(ContractError):

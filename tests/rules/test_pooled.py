@@ -385,3 +385,9 @@ def test_what_only_one_photo_told_of_comes_from_that_one() -> None:
 def test_one_familiar_photo_is_enough() -> None:
     strange = replace(tube(), familiarity=0.2)
     assert pool_findings([strange, tube()]).findings.familiarity == 1.0
+
+
+def test_one_photo_on_which_it_lies_apart_is_enough() -> None:
+    crossed = replace(tube(), one_piece=0.4)
+    assert pool_findings([crossed, crossed]).findings.one_piece == 0.4
+    assert pool_findings([crossed, tube()]).findings.one_piece == 1.0

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.draws import Draws, best_piece, draw_pieces, estimate_of
-from rules.engine import grade
+from rules.engine import APART_CHECK, MISREAD, grade
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Presence, What
 from rules.sheet import load_sheet
 from rules.vocabulary import SHARE_OF_FINISH
@@ -183,6 +183,26 @@ def test_what_is_unlike_anything_known_is_a_guess_at_most() -> None:
     # Half of such readings are taken for wrong: 0.5 * 1 + 0.5 / 4 grades.
     assert told.confidence <= 0.625 + 1e-9
     assert told.settle is not None
+
+
+def test_what_may_be_two_pieces_is_less_sure_the_likelier_it_is() -> None:
+    told = [grade(replace(seen(tube()), one_piece=p), HOUSE) for p in (1.0, 0.9, 0.6, 0.3, 0.0)]
+    sure = [one.confidence for one in told]
+    assert sure == sorted(set(sure), reverse=True)
+    assert not told[0].borderline
+    # By hand: any of four grades is as likely for the share that is read quite wrongly.
+    lost = MISREAD * (1 - 0.3)
+    assert told[3].p["no1"] == pytest.approx((1 - lost) * told[0].p["no1"] + lost / 4, abs=1e-9)
+
+
+def test_moving_it_apart_is_the_check_where_only_that_is_in_doubt() -> None:
+    told = grade(replace(seen(tube()), one_piece=0.3), HOUSE)
+    assert told.borderline
+    assert told.settle == APART_CHECK
+    # What has brass in doubt as well is told of that first: it is the quicker check.
+    brass = grade(replace(tube(brass=0.5), one_piece=0.3), HOUSE)
+    assert brass.settle is not None
+    assert brass.settle != APART_CHECK
 
 
 def test_two_weak_reasons_never_make_a_sure_grade() -> None:

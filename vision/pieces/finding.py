@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.photo.reduced import reduced, resized
+from vision.photo.reduced import reduced
 from vision.pieces.outlines import WEAK_P, Labels, Parting, parted
 from vision.types import (
     Float32Array,
@@ -120,24 +120,22 @@ def pieces_on(
     if sketch is not None and as_sketched:
         parting = sketch.parting
     else:
-        parting = _numbered(photo, overview, piece, gap)
+        parting = _numbered(overview, piece, gap)
     drawn = sketch.drawn if sketch is not None else ()
-    return regions_from_labels(photo, piece, parting.labels, drawn=drawn, several=parting.several)
+    return regions_from_labels(photo, piece, parting.labels, drawn=drawn, one_p=parting.one_p)
 
 
 def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
     """Return the pieces as if no reference lay on them, for :func:`pieces_on`."""
     piece, gap = overview.outline
-    parting = _numbered(photo, overview, piece, gap)
+    parting = _numbered(overview, piece, gap)
     drawn = tuple(one for _, _, one in _drawn(photo, piece, parting.labels))
     return Sketch(parting=parting, drawn=drawn)
 
 
-def _numbered(
-    photo: Photo, overview: SurfaceMap, piece: Float32Array, gap: Float32Array
-) -> Parting:
+def _numbered(overview: SurfaceMap, piece: Float32Array, gap: Float32Array) -> Parting:
     """Return the number of the piece at each pixel."""
-    parting = parted(piece, gap, resized(photo.rgb, piece.shape[::-1]))
+    parting = parted(piece, gap, overview)
     # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
     return replace(parting, labels=_without_ground(parting.labels, overview))
 
@@ -182,7 +180,7 @@ def regions_from_labels(
     *,
     least: float = MIN_AREA_SHARE,
     drawn: Sequence[Drawn] = (),
-    several: frozenset[int] = frozenset(),
+    one_p: FloatArray | None = None,
 ) -> tuple[Region, ...]:
     """Return numbered pieces, largest first, at full resolution.
 
@@ -192,10 +190,10 @@ def regions_from_labels(
         labels: ``(h, w)`` number of the piece at each pixel, 0 none.
         least: Smaller pieces, as a share of the photo, are left out.
         drawn: Pieces drawn before; one that follows from the same is taken from there.
-        several: Numbers of those that are several pieces which could not be parted.
+        one_p: How likely what has each number is one whole piece; None for surely.
     """
     found = [
-        replace(piece.region, score=score, several=number in several)
+        replace(piece.region, score=score, one_p=1.0 if one_p is None else float(one_p[number]))
         for number, score, piece in _drawn(photo, foreground, labels, least=least, known=drawn)
         if piece.region is not None
     ]

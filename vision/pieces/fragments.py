@@ -1,11 +1,12 @@
-"""Which fragments of the outline map are one piece?
+"""Which fragments of the outline map are one piece, and is what came of them one whole piece?
 
 Cutting along every hint that another piece begins parts pieces that touch or cross, and
 some pieces as well. Two fragments that touch, or that touch a third one between them, are
 one piece with a probability that how they meet tells: how sure the network is of the
-border, colours and widths on either side, whether one runs on into the other. Groups of
+border, surfaces and widths on either side, whether one runs on into the other. Groups of
 fragments are joined as long as that is likelier than not on average (average linkage, Sokal
-and Michener 1958).
+and Michener 1958). How surely each group is one whole piece, neither several nor a part of
+one, is told by what joined it, what all but joined it, and how sure the network is of it.
 """
 
 from __future__ import annotations
@@ -17,39 +18,82 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.types import Float32Array, FloatArray, Image
+from vision.types import Float32Array, FloatArray, Surface, SurfaceMap
 
 Labels = NDArray[np.int32]
 
 FEATURES = (
-    "hop", "distance", "border", "contact", "colour", "width", "turn", "aside", "round",
-    "smaller", "larger",
+    "hop", "distance", "border", "contact", "across", "width", "turn", "aside", "beyond", "round",
+    "straight", "smaller", "larger", "ground", "gap", "most_gap", "classes", "look",
 )  # fmt: skip
 """What is told of a pair, in the order of ``WEIGHTS``; see :func:`pairs_of`."""
 
-WEIGHTS = (-1.613, -0.374, -2.352, 0.851, -0.288, -2.028, 1.565, 1.447, 3.112, -0.608, 0.272)
-OFFSET = 1.456
-"""Log-odds that a pair is one piece: ``models/recipe/fits/fragments.py`` on 2,400 pairs of 20
-tables of 5 to 30 pieces (seeds 8611 to 8630) and 24 hard photos (6500 to 6523)."""
+WEIGHTS = (
+    -0.958, -0.217, -1.78, 0.267, -1.757, -0.231, 1.007, 1.488, -0.028,
+    0.561, 2.167, 0.061, -0.114, -3.106, -2.286, -1.189, -1.603, -0.459,
+)  # fmt: skip
+OFFSET = 3.069
+"""Log-odds that a pair is one piece: ``models/recipe/fits/fragments.py`` on 23 tables of 5 to 30
+pieces (seeds 8750 to 8772), 12 photos as advised (6420 to 6431) and 7 hard ones (8850 to 8854,
+6580 and 6581). Of pairs on 19 of the tables, each left out of its fold, it has an area under the
+curve of 0.92; on seven of them 0.94, where colour, width, direction, border and sizes alone had
+0.71."""
 
-JOIN_P = 0.45
-"""Groups are joined from this mean probability on. On the photos of the fit, each left out of its
-fold, 0.25 finds 53 % of what lies on the tables with 0.28 false ones a piece, 0.45 61 % with
-0.44, 0.6 66 % with 0.56; panoptic quality 0.37, 0.36, 0.35."""
+JOIN_P = 0.55
+"""Groups are joined from this mean probability on. On the tables, each left out of its fold, and
+with ``LEAST_P`` of outlines.py: 66 % found, 0.15 false a piece; at 0.3 62 % and 0.12, at 0.45 63 %
+and 0.13; panoptic quality 0.47 to 0.475 for all. By the eleven features before, on 21 of them:
+68 % and 0.5, quality 0.36."""
 
-DOUBT_P, DOUBT_SHARE = 0.6, 0.1
-"""A piece joined with less is likely several, where the smaller part is so much of it."""
+WHOLE_FEATURES = ("piece", "gap", "area", "joined", "inner", "outer")
+"""What is told of a group, in the order of ``WHOLE_WEIGHTS``; see :func:`whole_features`."""
+
+WHOLE_WEIGHTS = (7.938, -11.503, 0.716, 0.44, 0.083, -0.44)
+WHOLE_OFFSET = -12.399
+"""Log-odds that a group is one whole piece (overlap 0.6), fitted on the same photos to the groups
+of those that their fold left out. It holds what it says: of 524 groups 204 are told with under 0.1,
+1 % of them are one, 64 with 0.1 to 0.2 (9 %), 69 with 0.2 to 0.5 (36 %), 60 with 0.5 to 0.8 (70 %),
+127 with more (93 %)."""
+
+OUTER_LEAST = -4.0
+"""Log-odds of a pair below this leave no doubt."""
 
 REACH_WIDTHS, REACH_PX = 6.0, 12.0
 """What a third fragment hides between two is at most so long, in widths of the wider one."""
 
 NEAR_WIDTHS = 4.0
-"""Colour and direction are those of so many widths around the place where two meet."""
+"""Surface and direction are those of so many widths around the place where two meet."""
 
 _STEPS = ((1, 0), (0, 1), (1, 1), (1, -1), (3, 0), (0, 3), (2, 2), (2, -2))
 """Offsets (x, y) over which two fragments meet."""
-_MANY, _FEW = 1500, 120
-"""Pixels of a fragment that are looked at for its colour and direction, and for its place."""
+_MANY, _FEW = 600, 120
+"""Pixels of a fragment that are looked at for its surface and direction, and for its place."""
+_ALONG = np.linspace(0.0, 1.0, 15)[:, None]
+"""Where the way from one fragment to another is looked at."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Maps:
+    """The network's maps where fragments lie.
+
+    Attributes:
+        gap: ``(h, w)`` how likely another piece begins there.
+        surface: The coarser maps, of all of the photo.
+        size_px: Width and height of the map that ``gap`` is a part of.
+        corner_px: Where on it that part begins, x and y.
+    """
+
+    gap: Float32Array
+    surface: SurfaceMap
+    size_px: tuple[int, int]
+    corner_px: tuple[int, int] = (0, 0)
+
+    def cells(self, points: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return rows and columns of the coarser maps at ``(n, 2)`` x and y of ``gap``."""
+        rows, columns = self.surface.p.shape[1:]
+        width, height = self.size_px
+        x, y = (points + self.corner_px).T
+        return y * rows // height, x * columns // width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,32 +117,57 @@ class Pairs:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Groups:
+    """Fragments joined to what may be pieces.
+
+    Attributes:
+        of: ``(n,)`` the fragment that stands for the group of each one.
+        inner: ``(n,)`` least mean log-odds by which the group of a fragment that stands for one
+            was joined; 0 where it is that fragment alone.
+        outer: ``(n,)`` largest mean log-odds that it is one piece with another group.
+        meets: ``(n,)`` whether there is such another, or there was.
+    """
+
+    of: NDArray[np.int64]
+    inner: FloatArray
+    outer: FloatArray
+    meets: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fragment:
-    """Some pixels of a fragment, ``(n, 2)`` x and y, fewer of them, its area and mean width."""
+    """Some pixels of a fragment, ``(n, 2)`` x and y, fewer of them, its area, mean width, look."""
 
     points: NDArray[np.int64]
     some: NDArray[np.int64]
     area_px: int
     width_px: float
+    look: FloatArray
 
 
-def pairs_of(labels: Labels, gap: Float32Array, view: Image) -> Pairs:
+def pairs_of(labels: Labels, maps: Maps) -> Pairs:
     """Return all pairs of fragments that meet, with what is told of them.
 
     ``hop`` is 1 where a third one lies between them; ``distance`` in widths of the wider
     one; ``border`` how likely another piece begins where they meet; ``contact`` how long they
-    meet, in widths (logarithm); ``colour`` the distance in CIE L*a*b*, in tens; ``width`` the
-    logarithm of their widths' ratio; ``turn`` and ``aside`` the cosines of the angle between
-    them and of each with the line from one to the other; ``round`` how far the rounder of
-    them is from a line; ``smaller`` and ``larger`` the logarithms of their areas.
+    meet, in widths (logarithm), and ``across`` the cosine of that line with the one that runs
+    less along it; ``width`` the logarithm of their widths' ratio; ``turn`` and ``aside`` the
+    cosines of the angle between them and of each with the line from one to the other;
+    ``beyond`` the cosine between the ways from where they meet into each, -1 for one that runs
+    on in the other; ``round`` and ``straight`` how far the rounder and the straighter of
+    them are from a line; ``smaller`` and ``larger`` the logarithms of their areas; ``ground``,
+    ``gap`` and ``most_gap`` how likely the way from one to the other shows table or reference at
+    the most, and the start of another piece on average and at the most; ``classes`` and
+    ``look`` how far apart their surfaces are, by class where they meet and by what the network
+    makes of all of each.
 
     Args:
         labels: ``(h, w)`` number of the fragment at each pixel, from 1; 0 none.
-        gap: ``(h, w)`` how likely another piece begins there.
-        view: ``(h, w, 3)`` uint8 RGB, the photo at that size.
+        maps: The network's maps there.
     """
-    fragments = _fragments(labels)
-    met = _contacts(labels, gap)
+    met = _contacts(labels, maps.gap)
+    # On most photos nothing meets, and nothing is looked at.
+    fragments = _fragments(labels, maps) if met else {}
     beside: dict[int, set[int]] = {n: set() for n in fragments}
     for a, b in met:
         beside[a].add(b)
@@ -106,22 +175,21 @@ def pairs_of(labels: Labels, gap: Float32Array, view: Image) -> Pairs:
     hops = {
         (a, b) for around in beside.values() for a in around for b in around if a < b
     } - met.keys()
-    # On most photos nothing meets, and no colour is asked for.
-    lab = np.asarray(cv2.cvtColor(view, cv2.COLOR_RGB2LAB), np.uint8) if met else view
+    ground = maps.surface.p[[list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]]
+    ways = (ground.sum(axis=0), maps)
     rows: list[tuple[int, int, list[float]]] = []
-    for (a, b), (place, border, length) in met.items():
+    for (a, b), (place, border, length, line) in met.items():
         one, two = fragments[a], fragments[b]
-        wide = max(one.width_px, two.width_px)
-        told = [0.0, 0.0, border, log(length / wide)]
-        rows.append((a, b, told + _alike(one, two, place, place, lab)))
+        told = [0.0, 0.0, border, log(length / max(one.width_px, two.width_px))]
+        rows.append((a, b, told + _alike(one, two, (place, place), line, *ways)))
     for a, b in hops:
         one, two = fragments[a], fragments[b]
         wide = max(one.width_px, two.width_px)
-        first, second = _nearest(one.some, two.some)
-        distance = float(np.hypot(*(first - second)))
+        ends = _nearest(one.some, two.some)
+        distance = float(np.hypot(*(ends[0] - ends[1])))
         if distance <= REACH_WIDTHS * wide + REACH_PX:
             told = [1.0, distance / wide, 0.0, 0.0]
-            rows.append((a, b, told + _alike(one, two, first, second, lab)))
+            rows.append((a, b, told + _alike(one, two, ends, None, *ways)))
     return Pairs(
         first=np.array([a for a, _, _ in rows], np.int64),
         second=np.array([b for _, b, _ in rows], np.int64),
@@ -129,43 +197,71 @@ def pairs_of(labels: Labels, gap: Float32Array, view: Image) -> Pairs:
     )
 
 
-def joined(area_px: NDArray[np.int64], pairs: Pairs) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Return the group of each fragment, and which groups were joined in doubt.
+def joined(count: int, pairs: Pairs) -> Groups:
+    """Return the groups of fragments that are likely one piece.
 
     Args:
-        area_px: ``(n,)`` area of each fragment by its number; of 0, which is none, any.
+        count: One more than there are fragments; 0 is none.
         pairs: From :func:`pairs_of`.
-
-    Returns:
-        ``(n,)`` number of the fragment that stands for the group; ``(n,)`` bool.
     """
-    group = np.arange(len(area_px))
-    doubtful = np.zeros(len(area_px), bool)
-    area = area_px.astype(float)
+    group = np.arange(count)
+    inner, outer, meets = np.zeros(count), np.full(count, OUTER_LEAST), np.zeros(count, bool)
+    meets[pairs.first] = meets[pairs.second] = True
     links = {
         (int(a), int(b)): (float(odds), 1)
         for a, b, odds in zip(pairs.first, pairs.second, pairs.log_odds, strict=True)
     }
-    least, sure = log(JOIN_P / (1 - JOIN_P)), log(DOUBT_P / (1 - DOUBT_P))
+    least = log(JOIN_P / (1 - JOIN_P))
     while links:
         (kept, gone), (total, number) = max(links.items(), key=lambda link: link[1][0] / link[1][1])
         if total / number < least:
             break
-        counts = min(area[kept], area[gone]) >= DOUBT_SHARE * (area[kept] + area[gone])
-        doubtful[kept] |= doubtful[gone] or (counts and total / number < sure)
-        area[kept] += area[gone]
+        # Of those that were joined before, the least counts; 0 says that it was none.
+        before = [one for one in (inner[kept], inner[gone]) if one]
+        inner[kept] = min([total / number, *before])
         group[group == gone] = kept
         del links[kept, gone]
         for pair in [p for p in links if gone in p]:
             total, number = links.pop(pair)
             other = pair[0] if pair[1] == gone else pair[1]
             own = (min(kept, other), max(kept, other))
-            before = links.get(own, (0.0, 0))
-            links[own] = (before[0] + total, before[1] + number)
-    return group, doubtful[group]
+            had = links.get(own, (0.0, 0))
+            links[own] = (had[0] + total, had[1] + number)
+    for pair, (total, number) in links.items():
+        for one in pair:
+            outer[one] = max(outer[one], total / number)
+    return Groups(of=group, inner=inner, outer=outer, meets=meets)
 
 
-def _fragments(labels: Labels) -> dict[int, _Fragment]:
+def whole_features(
+    labels: Labels, groups: Groups, piece: Float32Array, gap: Float32Array
+) -> FloatArray:
+    """Return what is told of each group as a whole, ``(n, len(WHOLE_FEATURES))``.
+
+    ``piece`` and ``gap`` are how likely its pixels are a piece's and another piece begins there,
+    on average; ``area`` the logarithm of how many there are; ``joined`` whether several
+    fragments are in it, ``inner`` and ``outer`` as in :class:`Groups`. Rows of fragments that
+    stand for no group hold nothing of use.
+    """
+    count = len(groups.of)
+    own = groups.of[labels.ravel()]
+    area = np.bincount(own, minlength=count)
+    shares = [
+        np.bincount(own, weights=m.ravel(), minlength=count) / np.maximum(area, 1)
+        for m in (piece, gap)
+    ]
+    several = np.bincount(groups.of, minlength=count) > 1
+    told = [*shares, np.log(np.maximum(area, 1)), several, groups.inner, groups.outer]
+    return np.stack(told, axis=1).astype(np.float64)
+
+
+def whole_p(features: FloatArray) -> FloatArray:
+    """Return how likely each group is one whole piece, from :func:`whole_features`."""
+    odds = features @ np.array(WHOLE_WEIGHTS) + WHOLE_OFFSET
+    return np.asarray(1 / (1 + np.exp(-odds)), dtype=np.float64)
+
+
+def _fragments(labels: Labels, maps: Maps) -> dict[int, _Fragment]:
     """Return the fragments by their numbers."""
     ys, xs = np.nonzero(labels)
     own = labels[ys, xs]
@@ -178,21 +274,24 @@ def _fragments(labels: Labels) -> dict[int, _Fragment]:
         (cv2.dilate(values, window) != values) | (cv2.erode(values, window) != values)
     )
     around = np.bincount(labels[rim], minlength=int(labels.max()) + 1)
-    return {
-        int(n): _Fragment(
-            points=part[:: 1 + len(part) // _MANY],
+    fragments = {}
+    for n, part in zip(numbers, np.split(points, starts[1:]), strict=True):
+        many = part[:: 1 + len(part) // _MANY]
+        rows, columns = maps.cells(many)
+        fragments[int(n)] = _Fragment(
+            points=many,
             some=part[:: 1 + len(part) // _FEW],
             area_px=len(part),
             width_px=2 * len(part) / max(int(around[n]), 1),
+            look=maps.surface.features[:, rows, columns].mean(axis=1),
         )
-        for n, part in zip(numbers, np.split(points, starts[1:]), strict=True)
-    }
+    return fragments
 
 
 def _contacts(
     labels: Labels, gap: Float32Array
-) -> dict[tuple[int, int], tuple[FloatArray, float, float]]:
-    """Return where two fragments meet, how likely a piece begins there, and how long they do."""
+) -> dict[tuple[int, int], tuple[FloatArray, float, float, FloatArray]]:
+    """Return where two meet, how likely a piece begins there, how long they do and which way."""
     height, width = labels.shape
     parts = []
     for dx, dy in _STEPS:
@@ -214,10 +313,11 @@ def _contacts(
     _, starts = np.unique(code[order], return_index=True)
     met = {}
     for own in np.split(every[order], starts[1:]) if len(every) else ():
-        middle = own[:, 2:4].mean(axis=0)
-        place = own[np.argmin(((own[:, 2:4] - middle) ** 2).sum(axis=1)), 2:4]
-        extent = float(np.hypot(*np.ptp(own[:, 2:4], axis=0))) + 1
-        met[int(own[0, 0]), int(own[0, 1])] = (place, float(own[:, 4].mean()), extent)
+        points = own[:, 2:4]
+        place = points[np.argmin(((points - points.mean(axis=0)) ** 2).sum(axis=1))]
+        extent = float(np.hypot(*np.ptp(points, axis=0))) + 1
+        told = (place, float(own[:, 4].mean()), extent, _direction(points)[0])
+        met[int(own[0, 0]), int(own[0, 1])] = told
     return met
 
 
@@ -228,25 +328,51 @@ def _nearest(one: NDArray[np.int64], two: NDArray[np.int64]) -> tuple[FloatArray
 
 
 def _alike(
-    one: _Fragment, two: _Fragment, first: FloatArray, second: FloatArray, lab: Image
+    one: _Fragment,
+    two: _Fragment,
+    ends: tuple[FloatArray, FloatArray],
+    contact: FloatArray | None,
+    ground: Float32Array,
+    maps: Maps,
 ) -> list[float]:
-    """Return how alike two fragments are where they meet, and their sizes."""
-    reach = max(REACH_PX, NEAR_WIDTHS * max(one.width_px, two.width_px))
-    near = [_near(one, first, reach), _near(two, second, reach)]
-    colours = [lab[p[:, 1], p[:, 0]].mean(axis=0) for p in near]
+    """Return how alike two fragments are where they meet, what lies between, and their sizes."""
+    wide = max(one.width_px, two.width_px)
+    reach = max(REACH_PX, NEAR_WIDTHS * wide)
+    near = [_near(f, end, reach) for f, end in zip((one, two), ends, strict=True)]
     (along_a, round_a), (along_b, round_b) = (_direction(p) for p in near)
-    line = near[1].mean(axis=0) - near[0].mean(axis=0)
-    line = line / max(float(np.hypot(*line)), 1e-6)
+    middles = [p.mean(axis=0) for p in near]
+    line = _unit(middles[1] - middles[0])
+    into = [_unit(m - end) for m, end in zip(middles, ends, strict=True)]
+    # Those that touch have no way between the places where they do.
+    start, stop = middles if contact is not None else ends
+    way = np.rint(start + _ALONG * (stop - start)).astype(np.int64)
+    gaps = maps.gap[way[:, 1], way[:, 0]]
+    classes = []
+    for points in near:
+        rows, columns = maps.cells(points)
+        classes.append(maps.surface.p[:, rows, columns].mean(axis=1))
     areas = sorted(f.area_px for f in (one, two))
+    runs = [0.0, 0.0] if contact is None else [float(abs(contact @ a)) for a in (along_a, along_b)]
     return [
-        float(np.linalg.norm(colours[0] - colours[1])) / 10,
+        min(runs),
         abs(log(max(one.width_px, 0.5) / max(two.width_px, 0.5))),
         abs(float(along_a @ along_b)),
         min(abs(float(along_a @ line)), abs(float(along_b @ line))),
+        float(into[0] @ into[1]),
         max(round_a, round_b),
+        min(round_a, round_b),
         log(areas[0]),
         log(areas[1]),
+        float(ground[maps.cells(way)].max()),
+        float(gaps.mean()),
+        float(gaps.max()),
+        float(np.abs(classes[0] - classes[1]).sum()) / 2,
+        float(np.linalg.norm(one.look - two.look)),
     ]
+
+
+def _unit(way: FloatArray) -> FloatArray:
+    return way / max(float(np.hypot(*way)), 1e-6)
 
 
 def _near(fragment: _Fragment, place: FloatArray, reach: float) -> NDArray[np.int64]:
@@ -255,7 +381,7 @@ def _near(fragment: _Fragment, place: FloatArray, reach: float) -> NDArray[np.in
     return near if len(near) else fragment.points[[int(np.argmin(away))]]
 
 
-def _direction(points: NDArray[np.int64]) -> tuple[FloatArray, float]:
+def _direction(points: FloatArray) -> tuple[FloatArray, float]:
     """Return the direction points lie along, and how wide they lie across it, 0 to 1."""
     off = points - points.mean(axis=0)
     spread, axes = np.linalg.eigh(off.T @ off / len(off))

@@ -7,6 +7,7 @@ from html import escape
 
 from app.grading import GradedPiece, Result
 from app.words import (
+    SURE_PERCENT,
     WHAT_WORDS,
     confidence_words,
     finish_words,
@@ -26,6 +27,7 @@ from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
+MAY_BE_SEVERAL = "this may be two pieces, or only a part of one"
 UNFAMILIAR = "unlike what the tool knows, so all of this is a guess"
 
 
@@ -79,6 +81,8 @@ def seen(piece: GradedPiece, *, heading: str = "What was seen") -> str:
         if words is not None and (what in ON_THE_PIECE or not words.startswith("none")):
             rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], words))
     rows += [("Mind", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []
+    if percent_of(findings.one_piece) < SURE_PERCENT:
+        rows.append(("Mind", f"{MAY_BE_SEVERAL} ({percent_of(1 - findings.one_piece)} %)"))
     parts.append(_table(rows))
     if piece.reading is not None and piece.reading.notes:
         parts.append(_list(map(sentence, piece.reading.notes)))

@@ -1,13 +1,14 @@
-"""Fit how likely two fragments of the outline map are one piece.
+"""Fit how likely two fragments of the outline map are one piece, and a group one whole piece.
 
-    python -m models.recipe.fits.fragments --photos DIR ... [--folds 5]
+    python -m models.recipe.fits.fragments --photos DIR ... [--cache DIR] [--folds 7]
 
 Photos with the true number of the piece at each pixel (``NAME.pieces.png``), tables full of
-things above all. Pairs are those of :mod:`vision.pieces.fragments`; a fragment counts where
-seven tenths of it are one piece's. Logistic regression with a weak prior; printed are the
-constants of that module, and what pieces come out of photos that a fold left out: found
-(overlap 0.3, one to one), false ones a true piece, panoptic quality (Kirillov et al., arXiv
-1801.00868).
+things above all. Pairs and groups are those of :mod:`vision.pieces.fragments`; a fragment counts
+where seven tenths of it are one piece's, a group is one whole piece where it overlaps one by
+``WHOLE``. Logistic regression with a weak prior; groups are those of photos that their fold left
+out of the fit of pairs. Printed are the constants of that module, and what pieces come out of
+photos that a fold left out: found (overlap 0.3, one to one), false ones a true piece, panoptic
+quality (Kirillov et al., arXiv 1801.00868). With ``--cache`` the network looks at each photo once.
 """
 
 from __future__ import annotations
@@ -24,14 +25,17 @@ from scipy.optimize import linear_sum_assignment, minimize
 
 from vision.finish.surface import load_surface_model, surface_map
 from vision.photo.loading import load_photo
-from vision.photo.reduced import resized
 from vision.pieces import fragments
 from vision.pieces.finding import MIN_AREA_SHARE
-from vision.pieces.outlines import PIECE_P, WEAK_P, cut, grown_from
+from vision.pieces.outlines import LEAST_P, PIECE_P, WEAK_P, cut, grown_from
+from vision.types import SurfaceMap
 
 PURE = 0.7
-FOUND, MATCHED = 0.3, 0.5
-"""Overlap from which a piece is found, and from which panoptic quality counts it."""
+FOUND, MATCHED, WHOLE = 0.3, 0.5, 0.6
+"""Overlap from which a piece is found, panoptic quality counts it, and it is whole."""
+
+PRIOR = 5.0
+"""Each weight, for features as wide as their spread, is normal about 0 with a variance of 1 / 5."""
 
 Floats = NDArray[np.float64]
 
@@ -42,49 +46,76 @@ class Cut:
 
     Attributes:
         labels: ``(h, w)`` fragment at each pixel.
+        piece: ``(h, w)`` how likely it is a piece's.
+        gap: ``(h, w)`` how likely another begins there.
         pairs: That may be one piece.
         same: ``(n,)`` whether they are.
         known: ``(n,)`` whether that can be told.
-        truth: ``(h, w)`` true number of the piece.
+        counts: ``(fragments, 256)`` pixels of each that truly are each piece's.
+        areas: ``(256,)`` pixels of each true piece.
     """
 
     labels: fragments.Labels
+    piece: Floats
+    gap: Floats
     pairs: fragments.Pairs
     same: NDArray[np.bool_]
     known: NDArray[np.bool_]
-    truth: NDArray[np.uint8]
+    counts: Floats
+    areas: NDArray[np.int64]
+
+    @property
+    def least_px(self) -> float:
+        """Smaller pieces don't count."""
+        return MIN_AREA_SHARE * self.labels.size
 
 
 def main() -> None:
     """Read the arguments, fit and print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos", type=Path, nargs="+", required=True)
-    parser.add_argument("--folds", type=int, default=5)
+    parser.add_argument("--cache", type=Path)
+    parser.add_argument("--folds", type=int, default=7)
     asked = parser.parse_args()
-    cuts = [read(p) for folder in asked.photos for p in sorted(folder.glob("*.jpg"))]
-    pieces = np.zeros(5)
-    for fold in range(asked.folds):
-        weights, offset = fitted([c for k, c in enumerate(cuts) if k % asked.folds != fold])
-        fragments.WEIGHTS, fragments.OFFSET = tuple(weights), offset
-        for own in cuts[fold :: asked.folds]:
-            group, _ = fragments.joined(np.bincount(own.labels.ravel()), own.pairs)
-            pieces += compared(group[own.labels], own.truth)
-    true, found, extra, overlap, matched = pieces
-    quality = overlap / (matched + (found + extra - matched) / 2 + (true - matched) / 2)
-    print(
-        f"found {found / true:.3f}, false {extra / true:.3f}, quality {quality:.3f}, n {true:.0f}"
-    )
-    weights, offset = fitted(cuts)
-    print(f"WEIGHTS = {tuple(np.round(weights, 3).tolist())}\nOFFSET = {offset:.3f}")
+    files = [p for folder in asked.photos for p in sorted(folder.glob("*.jpg"))]
+    cuts = [read(p, asked.cache) for p in files]
+    folds = [range(k, len(cuts), asked.folds) for k in range(asked.folds)]
+    told: list[tuple[Floats, Floats]] = [_told(cuts[0])] * len(cuts)
+    for own in folds:
+        fit_pairs([c for k, c in enumerate(cuts) if k not in own])
+        for k in own:
+            told[k] = _told(cuts[k])
+    pieces: dict[bool, Floats] = {True: np.zeros(5), False: np.zeros(5)}
+    p, whole = [], []
+    for own in folds:
+        fit_groups([t for k, t in enumerate(told) if k not in own])
+        for k in own:
+            features, overlap = told[k]
+            p.append(fragments.whole_p(features))
+            whole.append(best_of(overlap) >= WHOLE)
+            for kept in pieces:
+                shown = p[-1] >= LEAST_P if kept else np.ones(len(overlap), bool)
+                pieces[kept] += compared(overlap[shown])
+    for kept, (true, found, extra, shared, matched) in pieces.items():
+        quality = shared / (matched + (found + extra - matched) / 2 + (true - matched) / 2)
+        print(
+            f"{'likely pieces' if kept else 'all groups'}: found {found / true:.3f}, "
+            f"false {extra / true:.3f}, quality {quality:.3f}, n {true:.0f}"
+        )
+    _print_calibration(np.concatenate(p), np.concatenate(whole))
+    fit_pairs(cuts)
+    fit_groups(told)
+    for name in ("WEIGHTS", "OFFSET", "WHOLE_WEIGHTS", "WHOLE_OFFSET"):
+        print(name, "=", np.round(getattr(fragments, name), 3).tolist())
 
 
-def read(path: Path) -> Cut:
+def read(path: Path, cache: Path | None = None) -> Cut:
     """Return a photo's fragments and the truth about its pairs."""
-    photo = load_photo(path.read_bytes(), name=path.name)
-    piece, gap = surface_map(photo, model=load_surface_model()).outline
+    surface = _looked_at(path, cache)
+    piece, gap = surface.outline
     labels, count = cut(grown_from(piece > PIECE_P, piece > WEAK_P), gap)
     size = piece.shape[::-1]
-    pairs = fragments.pairs_of(labels, gap, resized(photo.rgb, size))
+    pairs = fragments.pairs_of(labels, fragments.Maps(gap=gap, surface=surface, size_px=size))
     told = cv2.imread(str(path.with_name(f"{path.stem}.pieces.png")), cv2.IMREAD_UNCHANGED)
     if told is None:
         raise ValueError(f"{path} has no pieces.png")
@@ -92,46 +123,103 @@ def read(path: Path) -> Cut:
     counts = np.zeros((count, 256))
     np.add.at(counts, (labels.ravel(), truth.ravel()), 1)
     area = counts.sum(axis=1)
-    counts[:, 0] = 0
-    best, pure = counts.argmax(axis=1), counts.max(axis=1) > PURE * area
-    one, two = best[pairs.first], best[pairs.second]
-    known = pure[pairs.first] & pure[pairs.second]
-    return Cut(labels=labels, pairs=pairs, same=(one == two) & (one > 0),
-               known=known, truth=truth)  # fmt: skip
+    owned = counts[:, 1:]
+    best, pure = owned.argmax(axis=1), owned.max(axis=1) > PURE * area
+    return Cut(
+        labels=labels,
+        piece=piece,
+        gap=gap,
+        pairs=pairs,
+        same=best[pairs.first] == best[pairs.second],
+        known=pure[pairs.first] & pure[pairs.second],
+        counts=counts,
+        areas=np.bincount(truth.ravel(), minlength=256),
+    )
 
 
-def fitted(cuts: Sequence[Cut]) -> tuple[Floats, float]:
-    """Return weights and offset of the log-odds."""
+def _looked_at(path: Path, cache: Path | None) -> SurfaceMap:
+    """Return what the network sees on a photo, from a file where it looked before."""
+    kept = cache / f"{path.parent.name}_{path.stem}.npz" if cache is not None else None
+    names = ("p", "outline", "features", "tarnish_level")
+    if kept is not None and kept.exists():
+        with np.load(kept) as saved:
+            maps = {name: saved[name].astype(np.float32) for name in names}
+            return SurfaceMap(box_px=tuple(saved["box_px"].tolist()), **maps)
+    photo = load_photo(path.read_bytes(), name=path.name)
+    seen = surface_map(photo, model=load_surface_model())
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        maps = {name: getattr(seen, name).astype(np.float16) for name in names}
+        np.savez(kept, box_px=seen.box_px, **maps)
+    return seen
+
+
+def fit_pairs(cuts: Sequence[Cut]) -> None:
+    """Set the weights of pairs by those of some photos."""
     x = np.concatenate([c.pairs.features[c.known] for c in cuts])
-    y = np.concatenate([c.same[c.known] for c in cuts]).astype(float)
+    weights, fragments.OFFSET = fitted(x, np.concatenate([c.same[c.known] for c in cuts]))
+    fragments.WEIGHTS = tuple(weights)
+
+
+def fit_groups(told: Sequence[tuple[Floats, Floats]]) -> None:
+    """Set the weights of groups by those of some photos."""
+    x = np.concatenate([features for features, _ in told])
+    y = np.concatenate([best_of(overlap) >= WHOLE for _, overlap in told])
+    weights, fragments.WHOLE_OFFSET = fitted(x, y)
+    fragments.WHOLE_WEIGHTS = tuple(weights)
+
+
+def fitted(x: Floats, y: NDArray[np.bool_]) -> tuple[Floats, float]:
+    """Return weights and offset of the log-odds of ``y``."""
     middle, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
-    scaled = (x - middle) / spread
+    scaled = np.column_stack([np.ones(len(x)), (x - middle) / spread])
+    prior = PRIOR * (np.arange(x.shape[1] + 1) > 0)
 
-    def loss(w: Floats) -> float:
-        odds = scaled @ w[1:] + w[0]
-        return float((np.logaddexp(0, odds) - y * odds).sum() + 0.5 * (w[1:] ** 2).sum())
+    def loss(w: Floats) -> tuple[float, Floats]:
+        odds = scaled @ w
+        value = float((np.logaddexp(0, odds) - y * odds).sum() + (prior * w * w).sum() / 2)
+        return value, scaled.T @ (1 / (1 + np.exp(-odds)) - y) + prior * w
 
-    w = minimize(loss, np.zeros(x.shape[1] + 1), method="L-BFGS-B").x
+    w = minimize(loss, np.zeros(scaled.shape[1]), jac=True, method="L-BFGS-B").x
     weights = w[1:] / spread
     return weights, float(w[0] - (weights * middle).sum())
 
 
-def compared(labels: NDArray[np.int64], truth: NDArray[np.uint8]) -> Floats:
+def _told(one: Cut) -> tuple[Floats, Floats]:
+    """Return what is told of each group, and its overlap with each true piece."""
+    groups = fragments.joined(len(one.counts), one.pairs)
+    features = fragments.whole_features(one.labels, groups, one.piece, one.gap)
+    counts = np.zeros_like(one.counts)
+    np.add.at(counts, groups.of, one.counts)
+    area = counts.sum(axis=1)
+    used = np.flatnonzero((area >= one.least_px) & (np.arange(len(area)) > 0))
+    true = np.flatnonzero((one.areas >= one.least_px) & (np.arange(256) > 0))
+    both = counts[np.ix_(used, true)]
+    return features[used], both / (area[used, None] + one.areas[None, true] - both)
+
+
+def best_of(overlap: Floats) -> Floats:
+    """Return each group's overlap with the piece that it is, one to one; 0 where it is none."""
+    best = np.zeros(len(overlap))
+    if overlap.size:
+        rows, columns = linear_sum_assignment(-np.where(overlap >= FOUND, overlap, 0))
+        best[rows] = overlap[rows, columns]
+    return best
+
+
+def compared(overlap: Floats) -> Floats:
     """Return numbers of true, found and false pieces, and sum and number of good overlaps."""
-    least = MIN_AREA_SHARE * labels.size
-    ours, theirs = (
-        [k for k, n in zip(*np.unique(m, return_counts=True), strict=True) if k and n >= least]
-        for m in (labels, truth)
-    )
-    overlap = np.zeros((len(ours), len(theirs)))
-    for i, a in enumerate(ours):
-        for j, b in enumerate(theirs):
-            both = float(((labels == a) & (truth == b)).sum())
-            overlap[i, j] = both / max(float(((labels == a) | (truth == b)).sum()), 1.0)
-    rows, columns = linear_sum_assignment(-overlap)
-    best = overlap[rows, columns]
-    found, matched = int((best >= FOUND).sum()), best[best > MATCHED]
-    return np.array([len(theirs), found, len(ours) - found, matched.sum(), len(matched)])
+    best = best_of(overlap)
+    found, good = int((best >= FOUND).sum()), best[best > MATCHED]
+    return np.array([overlap.shape[1], found, len(overlap) - found, good.sum(), len(good)])
+
+
+def _print_calibration(p: Floats, whole: NDArray[np.bool_]) -> None:
+    for low in np.arange(0.0, 1.0, 0.1):
+        own = (p >= low) & (p < low + 0.1)
+        if own.any():
+            print(f"one whole piece with {low:.1f} to {low + 0.1:.1f}: n {own.sum()}, "
+                  f"true of {whole[own].mean():.2f}")  # fmt: skip
 
 
 if __name__ == "__main__":

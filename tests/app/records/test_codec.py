@@ -108,6 +108,7 @@ def any_findings(draw: Any) -> Findings:
         other_metal=draw(flags),
         not_metal=draw(flags),
         familiarity=draw(shares),
+        one_piece=draw(shares),
         diameter=draw(st.none() | measurements()),
         strand_diameter=draw(st.none() | measurements()),
         facts=Facts(
@@ -255,6 +256,6 @@ def test_records_from_before_presence_are_read_as_they_were() -> None:
     found = findings_from_json(OLD_FINDINGS)
     assert found.brass == Presence(p=0.3, share=0.1)
     assert found.coating is None
-    assert found.familiarity == 1.0
+    assert found.familiarity == found.one_piece == 1.0
     assert set(found.seen) == {What.BRASS, What.SOLDER, What.OTHER_METAL, What.NOT_METAL}
     assert not grading_from_json(OLD_GRADING).guess

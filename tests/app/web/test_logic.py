@@ -246,6 +246,7 @@ def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_whe
             insulation=Presence(p=0.97, share=0.8),
             other_metal=Presence(p=0.2),
             familiarity=0.3,
+            one_piece=0.72,
         ),
     )
     told = text_of(verdict.seen(found)).replace("\N{NO-BREAK SPACE}", " ")
@@ -254,6 +255,8 @@ def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_whe
     assert "Another metal not ruled out (20 %)" in re.sub(r"\s+", " ", told)
     assert "No metal" not in told
     assert "unlike what the tool knows" in told
+    assert "may be two pieces, or only a part of one (28 %)" in told
+    assert "two pieces" not in text_of(verdict.seen(THICK))
 
 
 def test_where_it_is_from_is_a_fact_and_no_word_of_it_is_lost() -> None:

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 import vision.pieces.finding
-import vision.pieces.fragments
 from vision.pieces.finding import (
     guided_filter,
     is_bunch,
@@ -76,6 +75,7 @@ def overview_of(masks: list[np.ndarray], *, gap: np.ndarray | None = None) -> Su
         tarnish_level=np.zeros(cells[1:], np.float32),
         box_px=(0, 0, masks[0].shape[1], masks[0].shape[0]),
         outline=np.stack([piece, between]),
+        features=np.zeros((1, *cells[1:]), np.float32),
     )
 
 
@@ -108,22 +108,17 @@ def test_a_wire_under_another_is_one_piece_with_two_ends() -> None:
     rgb, masks, border = crossing()
     regions = pieces_on(photo_of(rgb), overview_of(masks, gap=border))
     assert len(regions) == 2
-    assert not any(region.several for region in regions)
+    assert all(0.5 < region.one_p < 1 for region in regions)
     for mask in masks:
         assert max(overlap(region, mask) for region in regions) > 0.85
 
 
 @pytest.mark.parametrize("sketched", [False, True])
-def test_what_is_joined_in_doubt_is_named_as_several(
-    monkeypatch: pytest.MonkeyPatch, *, sketched: bool
-) -> None:
-    monkeypatch.setattr(vision.pieces.fragments, "DOUBT_P", 0.9999)
-    rgb, masks, border = crossing()
-    photo, overview = photo_of(rgb), overview_of(masks, gap=border)
+def test_what_lies_apart_is_one_piece_for_sure(*, sketched: bool) -> None:
+    rgb, masks = with_pieces(table("paper"))
+    photo, overview = photo_of(rgb), overview_of(masks)
     sketch = sketch_pieces(photo, overview) if sketched else None
-    regions = pieces_on(photo, overview, sketch=sketch)
-    under = max(regions, key=lambda region: overlap(region, masks[0]))
-    assert [region.several for region in regions] == [region is under for region in regions]
+    assert [region.one_p for region in pieces_on(photo, overview, sketch=sketch)] == [1.0, 1.0]
 
 
 @pytest.mark.parametrize("surface", [Surface.TABLE, Surface.REFERENCE])
