@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -81,3 +82,32 @@ def test_a_reader_that_goes_away_costs_no_trace(tmp_path: Path) -> None:
     )
     assert done.stdout.count("\n") == 1
     assert done.stderr == ""
+
+
+def test_completion_scripts_know_the_load_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    for shell in ("bash", "zsh", "tcsh"):
+        assert main(["completion", shell]) == 0
+        script = capsys.readouterr().out
+        assert "settle" in script
+        assert shell == "tcsh" or "--cluster" in script
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
+def test_bash_completes_commands_and_options(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["completion", "bash"]) == 0
+    script = capsys.readouterr().out
+    asked_of_it = """
+    complete -p cuproscope
+    for words in "cuproscope load se" "cuproscope load plan --h" "cuproscope grade --cl"; do
+        COMP_WORDS=($words); COMP_CWORD=$((${#COMP_WORDS[@]} - 1)); COMPREPLY=()
+        $(complete -p cuproscope | sed 's/.*-F \\([^ ]*\\).*/\\1/')
+        echo "${COMPREPLY[@]}"
+    done
+    """
+    done = subprocess.run(
+        ["bash", "-c", f"{script}\n{asked_of_it}"], capture_output=True, text=True, check=False
+    )
+    told = done.stdout.splitlines()
+    assert "settle" in told[1].split(), done.stderr
+    assert "--hourly" in told[2].split()
+    assert "--cluster" in told[3].split()

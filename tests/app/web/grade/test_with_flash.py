@@ -1,4 +1,4 @@
-"""The second photo is offered where a coat, tin or solder is in doubt, and drawn in three steps."""
+"""The second photo is offered where a coat, tin or solder is in doubt."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from app.grading import GradedPiece
 from app.request import Request
 from app.web.desk.inbox import keep
 from app.web.grade.answers import answer
-from app.web.grade.flash_help import STEP_PX, flash_help
 from app.web.grade.with_flash import settles
 from rules.engine import grade
 from rules.findings import Form, Presence
@@ -47,12 +46,6 @@ def test_the_flash_is_offered_where_a_coat_is_in_doubt() -> None:
 )
 def test_elsewhere_it_is_not_offered(other: GradedPiece) -> None:
     assert not settles(other)
-
-
-def test_the_help_shows_three_steps() -> None:
-    with Image.open(io.BytesIO(flash_help())) as picture:
-        assert picture.size == (3 * STEP_PX[0], STEP_PX[1])
-        assert len(flash_help()) < 40_000
 
 
 def test_a_pair_shows_each_piece_in_both_photos(tmp_path: Path) -> None:

@@ -42,3 +42,10 @@ def test_what_goes_wrong_waits_for_the_first_photo(monkeypatch: pytest.MonkeyPat
     thread = warm_up()
     thread.join(60)
     assert not thread.is_alive()
+
+
+def test_what_was_loaded_is_no_garbage_to_look_through() -> None:
+    # Streamlit calls gc.collect(2) after each run of a page's script.
+    gc.unfreeze()
+    warm_up().join()
+    assert gc.get_freeze_count() > 9 * len(gc.get_objects(generation=2))

@@ -1,11 +1,9 @@
-"""What keeps the pages quick, where a change elsewhere would take it back without a word."""
+"""A photo's answer: made once, told before its pictures are drawn."""
 
 from __future__ import annotations
 
-import gc
 import io
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,33 +12,51 @@ from PIL import Image
 from streamlit.elements.lib.image_utils import MAXIMUM_CONTENT_WIDTH
 
 import vision.picture.marks
+from app.grading import grade_examination
 from app.request import Request
 from app.web.desk.inbox import keep
-from app.web.desk.stated import shipped_sheet
+from app.web.desk.stated import (
+    shipped_sheet,
+)
 from app.web.grade import answers
-from app.web.grade.answers import LONG_SIDE_PX, answer
-from app.web.server.warm import warm_up
+from app.web.grade.answers import LONG_SIDE_PX, Shelf, _pictures, answer
+from rules.sheet import load_sheet
 from tests.app.web.served import DEMO
+from tests.vision.drawn_examination import examination
+
+HOUSE = load_sheet("house")
+
 
 TUBE = DEMO / "tube_with_brass_end.jpg"
-
-
-@pytest.fixture
-def thawed() -> Iterator[None]:
-    yield
-    gc.unfreeze()
 
 
 def request() -> Request:
     return replace(Request(sheet=shipped_sheet("house")), reference="card")
 
 
-@pytest.mark.usefixtures("thawed")
-def test_what_was_loaded_is_no_garbage_to_look_through() -> None:
-    # Streamlit calls gc.collect(2) after each run of a page's script.
-    gc.unfreeze()
-    warm_up().join()
-    assert gc.get_freeze_count() > 9 * len(gc.get_objects(generation=2))
+def test_a_place_to_cut_is_shown_only_where_the_cut_is_worth_it() -> None:
+    request = Request(sheet=HOUSE)
+    result = grade_examination(examination(pieces=1, size=(750, 1000)), request)
+    (piece,) = result.pieces
+    assert piece.grading.lifts
+    idle = replace(piece, grading=replace(piece.grading, lifts=()))
+    with_cut = _pictures(result, request)
+    without = _pictures(replace(result, pieces=(idle,)), request)
+    for one, other in zip(with_cut, without, strict=True):
+        assert one.result().jpeg != other.result().jpeg
+
+
+def test_the_shelf_keeps_the_last_and_makes_each_once() -> None:
+    shelf: Shelf[int] = Shelf(2)
+    made = []
+
+    def make(value: int) -> int:
+        made.append(value)
+        return value
+
+    for key in (1, 2, 1, 3, 1, 2):
+        assert shelf.get(key, lambda key=key: make(key)) == key  # type: ignore[misc]
+    assert made == [1, 2, 3, 2]
 
 
 def test_pictures_are_small_enough_to_be_sent_as_they_are(tmp_path: Path) -> None:
