@@ -170,8 +170,12 @@ def lay_down(
 
 
 def sides_of(diameter_mm: float) -> int:
-    """Return how many sides make a profile of that diameter look round."""
-    return int(np.clip(12 + 6 * diameter_mm, 14, 64))
+    """Return how many sides make a profile of that diameter look round.
+
+    Seen from every direction a polygon of 32 sides is as wide as its circle to 0.3 %; one of 14,
+    which thin wire had, to 1.7 %: more than its edges may be off.
+    """
+    return int(np.clip(12 + 6 * diameter_mm, 32, 64))
 
 
 def room(ground: Ground, low: float, high: float, rng: Rng) -> float:

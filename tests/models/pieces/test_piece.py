@@ -1,9 +1,12 @@
-"""Gauges."""
+"""Gauges, and how round wires are."""
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+from models.recipe.pieces.piece import sides_of
+from models.recipe.scene.meshes import round_profile
 from rules.gauge import mm_from_awg
 
 
@@ -14,3 +17,12 @@ from rules.gauge import mm_from_awg
 )
 def test_wire_gauge_follows_the_standard(number: int, diameter_mm: float) -> None:
     assert mm_from_awg(number) == pytest.approx(diameter_mm, abs=5e-4)
+
+
+@pytest.mark.parametrize("diameter_mm", [0.3, 1.291, 22.0])
+def test_wire_is_as_wide_from_wherever_it_is_seen(diameter_mm: float) -> None:
+    # A circle is equally wide in every direction; the aim for solid wire is 0.7 % (design.md).
+    points, _ = round_profile(diameter_mm, sides=sides_of(diameter_mm))
+    way = np.linspace(0, np.pi, 721)
+    seen = np.ptp(points @ np.stack([np.cos(way), np.sin(way)]), axis=0)
+    assert seen == pytest.approx(np.full(721, diameter_mm), rel=0.0035)
