@@ -7,7 +7,7 @@ import random
 import signal
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from app.load.bins import Bin, with_bin, with_piece
 from app.load.pieces import next_id
@@ -18,15 +18,19 @@ from tests.app.load.loads import piece
 from tests.app.records.pieces import new_piece
 
 
-def say(*words: object) -> None:
-    """Tell what is done, at once."""
-    sys.stdout.write(" ".join(map(str, words)) + "\n")
-    sys.stdout.flush()
+def main(folder: Path, seed: int, steps: int, told: Path) -> None:
+    """Work; die at a step that is a system call away from the disk. What is done is told."""
+    with told.open("w", encoding="utf-8") as lines:
+        work(folder, seed, steps, lines)
 
 
-def main(folder: Path, seed: int, steps: int) -> None:
-    """Work; die at a step that is a system call away from the disk. What is done is said."""
+def work(folder: Path, seed: int, steps: int, lines: TextIO) -> None:
     left = [steps]
+
+    def say(*words: object) -> None:
+        """Tell what is done, at once."""
+        lines.write(" ".join(map(str, words)) + "\n")
+        lines.flush()
 
     def step(event: str, _: tuple[Any, ...]) -> None:
         if event in ("open", "os.rename", "os.remove", "os.mkdir", "tempfile.mkstemp"):
@@ -69,7 +73,3 @@ def main(folder: Path, seed: int, steps: int) -> None:
             elif act == "all" and turn % 7 == 6:
                 records.delete_everything()
                 say("emptied")
-
-
-if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
+import signal
 import sys
 from datetime import timedelta
+from multiprocessing import get_context
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
 
 import pytest
@@ -21,9 +23,9 @@ from app.load.store import LoadStore
 from app.opening import open_records
 from app.records.rows import known_hashes
 from app.records.times import now_utc
+from tests.hostile import killed
 
 KILLS = 30 * int(os.environ.get("CUPROSCOPE_HOSTILE", "1"))
-ROOT = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
 
@@ -35,19 +37,33 @@ def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def nursery() -> ForkServerContext:
+    """Starts processes that have loaded already what they work with."""
+    context = get_context("forkserver")
+    context.set_forkserver_preload(["__main__", killed.__name__])
+    return context
+
+
 @pytest.mark.parametrize("number", range(KILLS))
 def test_what_was_told_done_is_there_and_nothing_else(
-    number: int, empty: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    number: int,
+    empty: Path,
+    nursery: ForkServerContext,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     folder = Path(shutil.copytree(empty, tmp_path / "data"))
     steps = 5 + (number * 37) % 400
-    command = [sys.executable, "-m", "tests.hostile.killed", str(folder), str(number), str(steps)]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == -9, done.stderr
+    told = tmp_path / "told"
+    done = nursery.Process(target=killed.main, args=(folder, number, steps, told))
+    done.start()
+    done.join()
+    assert done.exitcode == -signal.SIGKILL
     there: set[str] = set()
     exported: set[str] = set()
     given, given_out, begun, at_hand = 0, 0, "", ""
-    for line in done.stdout.splitlines():
+    for line in told.read_text(encoding="utf-8").splitlines():
         act, *words = line.split()
         match act:
             case "begin":
