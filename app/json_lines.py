@@ -145,7 +145,7 @@ def _outline(piece: GradedPiece) -> list[list[float | None]] | None:
 
 
 def _points(outline_px: FloatArray) -> list[list[float | None]]:
-    from vision.pieces.polygons import simple_outline
+    from app.polygons import simple_outline
 
     return [[json_number(x, 1), json_number(y, 1)] for x, y in simple_outline(outline_px)]
 

@@ -17,8 +17,7 @@ import cv2
 import numpy as np
 
 from rules.errors import ContractError, PhotoError
-from rules.findings import CUT_END as CUT_END  # noqa: PLC0414 (a pair takes it from here)
-from rules.findings import Facts, Findings, Form, FormFinding
+from rules.findings import CUT_END, Facts, Findings, Form, FormFinding
 from vision.finish.judging import FinishReading, judge_finish
 from vision.finish.surface import (
     STRIDE_PX,

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Unpack
 
-from rules.findings import Facts
-from vision.examine import CUT_END, Seen, Where, examine_seen, look_over
+from rules.findings import CUT_END, Facts
+from vision.examine import Seen, Where, examine_seen, look_over
 from vision.flash.evidence import evidence
 from vision.flash.joined import joined
 from vision.flash.matching import Laid, Match, matched

@@ -293,9 +293,7 @@ def smoothed(values: FloatArray, sigma: float) -> FloatArray:
     if half < 1:
         return np.asarray(values, dtype=np.float64)
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / sigma) ** 2)
-    before = 2 * values[0] - values[half:0:-1]
-    after = 2 * values[-1] - values[-2 : -half - 2 : -1]
-    padded = np.concatenate([before, values, after])
+    padded = np.pad(values, half, mode="reflect", reflect_type="odd")
     result: FloatArray = np.convolve(padded, kernel / kernel.sum(), mode="valid")
     return result
 

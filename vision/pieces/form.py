@@ -105,14 +105,12 @@ class Shape:
         length_px: Half the outline's length, holes included.
         fill: Area over that of the tightest rectangle around it.
         hole_share: Area of the holes over that inside the outer outline.
-        holes: How many holes of at least 0.5 % of that area.
     """
 
     width_px: float
     length_px: float
     fill: float
     hole_share: float = 0.0
-    holes: int = 0
 
     @property
     def elongation(self) -> float:
@@ -126,8 +124,8 @@ def shape_of(region: Region) -> Shape:
     >>> bar = Region(box_px=(0, 0, 400, 20), mask=np.ones((20, 400), bool),
     ...              outline_px=np.zeros((0, 2)), score=1.0)
     >>> shape = shape_of(bar)
-    >>> f"{shape.length_px:.0f} px long, {shape.width_px:.0f} wide, {shape.holes} holes"
-    '396 px long, 20 wide, 0 holes'
+    >>> f"{shape.length_px:.0f} px long, {shape.width_px:.0f} wide"
+    '396 px long, 20 wide'
     """
     mask: Mask = np.pad(region.mask, 2).astype(np.uint8)
     step = max(1.0, max(mask.shape) / 1200)
@@ -143,11 +141,11 @@ def shape_of(region: Region) -> Shape:
     outer = max(range(len(contours)), key=lambda k: cv2.contourArea(contours[k]))
     largest = contours[outer]
     inside = max(cv2.contourArea(largest), 1.0)
-    holes = [
+    holes = sum(
         cv2.contourArea(contour)
         for contour, (_, _, _, parent) in zip(contours, tree[0], strict=True)
         if parent == outer
-    ]
+    )
     (_, (w, h), _) = cv2.minAreaRect(largest)
     # A rectangle w x l has outline 2 (w + l): solve for both from area and outline.
     half = perimeter / 2
@@ -157,8 +155,7 @@ def shape_of(region: Region) -> Shape:
         width_px=width * step,
         length_px=length * step,
         fill=area / max(w * h, 1.0),
-        hole_share=sum(holes) / inside,
-        holes=sum(hole > 0.005 * inside for hole in holes),
+        hole_share=holes / inside,
     )
 
 

@@ -61,6 +61,10 @@ AT_SEAM_SHARE = 0.6
 """So many of those end where the light beside the piece changes most: there the trap is."""
 
 
+Shape = tuple[int, int]
+"""Stretches of a look, and cuts averaged in each."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strips:
     """Pieces on one device; the rows of all of them in one.
@@ -223,6 +227,25 @@ def stretches_of(
         width_px=strips.width_px[pieces].repeat_interleave(stretches),
         reach=strips.reach,
     )
+
+
+def drawn_in(
+    strips: Strips, d: Draw, of_photos: Tensor, *, photos: int, drawn_share: float, shape: Shape
+) -> Stretches:
+    """Return stretches of these pieces of photos, some of them swapped for drawn ones.
+
+    Args:
+        strips: Pieces of photos, then drawn ones.
+        d: Where chance comes from.
+        of_photos: Numbers of pieces of photos, taken by chance.
+        photos: How many pieces are of photos.
+        drawn_share: How often a drawn one is taken.
+        shape: Stretches of a look, and cuts averaged in each.
+    """
+    of_drawn = photos + (d.uniform(0, 1) * (len(strips) - photos)).long()
+    pieces = torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
+    stretches, cuts = shape
+    return stretches_of(strips, pieces, stretches=stretches, cuts=cuts, part=d)
 
 
 def changed(seen: Stretches, d: Draw, *, stretches: int, thinnest_px: float = THIN_PX) -> Stretches:

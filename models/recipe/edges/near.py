@@ -17,8 +17,8 @@ from models.recipe.edges.looks import (
     Stretches,
     Strips,
     changed,
+    drawn_in,
     sampled,
-    stretches_of,
     turned,
     worsened,
 )
@@ -79,13 +79,12 @@ def near_batch(
         rows: Stretches of all pieces together.
         step: Seed.
     """
-    stretches, cuts = SHAPES[step % len(SHAPES)]
+    shape = SHAPES[step % len(SHAPES)]
+    stretches, _ = shape
     n, device = max(1, rows // stretches), str(strips.codes.device)
     d = Draw(n, device, step)
     of_photos = (d.uniform(0, 1) * photos).long().clamp(max=photos - 1)
-    of_drawn = photos + (d.uniform(0, 1) * (len(strips) - photos)).long()
-    pieces = torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
-    seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts, part=d)
+    seen = drawn_in(strips, d, of_photos, photos=photos, drawn_share=drawn_share, shape=shape)
     seen = changed(seen, d, stretches=stretches, thinnest_px=FROM_PX - 5)
     width = seen.width_px[::stretches]
     off = torch.where(d.chance(OFF_SHARE) > 0, 0.04, torch.hypot(0.005 + 0 * width, 0.7 / width))
@@ -107,13 +106,6 @@ def near_loss(logits: Tensor, edges: Tensor) -> Tensor:
         for k in (0, 1)
     ]
     return (sides[0] + sides[1]) / 2
-
-
-def near_found(logits: Tensor) -> Tensor:
-    """As ``network.found``, each edge in its own half, ``(..., 2)`` in samples of that half."""
-    return torch.cat(
-        [found(logits[..., k : k + 1, k * HALF : (k + 1) * HALF]) for k in (0, 1)], dim=-1
-    )
 
 
 def near_edges(

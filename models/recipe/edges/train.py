@@ -36,12 +36,12 @@ from models.recipe.edges.looks import (
     Look,
     Strips,
     changed,
+    drawn_in,
     drawn_strips,
     guesses,
     looked_at,
     seams,
     stored,
-    stretches_of,
     together,
     turned,
     worsened,
@@ -73,13 +73,12 @@ def batch_of(
         rows: Stretches of all pieces together.
         step: Seed.
     """
-    stretches, cuts = SHAPES[step % len(SHAPES)]
+    shape = SHAPES[step % len(SHAPES)]
+    stretches, _ = shape
     n, device = max(1, rows // stretches), str(strips.codes.device)
     d = Draw(n, device, step)
     of_photos = torch.multinomial(strips.often[:photos], n, replacement=True, generator=d.g)
-    of_drawn = photos + (d.uniform(0, 1) * (len(strips) - photos)).long()
-    pieces = torch.where(d.chance(drawn_share) > 0, of_drawn.clamp(max=len(strips) - 1), of_photos)
-    seen = stretches_of(strips, pieces, stretches=stretches, cuts=cuts, part=d)
+    seen = drawn_in(strips, d, of_photos, photos=photos, drawn_share=drawn_share, shape=shape)
     seen = changed(seen, d, stretches=stretches)
     seam = seams(d, seen, stretches=stretches)
     guess, shift = guesses(d, seen.width_px[::stretches], stretches=stretches, seam=seam)

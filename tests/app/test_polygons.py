@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vision.pieces.polygons import simple_outline
+from app.polygons import simple_outline
 
 
 def test_a_simple_outline_stays_on_the_outline() -> None:
