@@ -79,13 +79,14 @@ def is_unsure(grading: Grading) -> bool:
 def margin_words(margin: float | None) -> str:
     """Return how near a limit is, in brackets behind a reason; empty where it is far.
 
-    ``margin`` is in standard uncertainties, positive inside; nobody reads of those.
+    ``margin`` is in standard uncertainties; nobody reads of those. On which side the piece lies
+    is seen by the figures: "inside" would read as below, and some limits are to be passed.
     """
     if margin is None or abs(margin) > NEAR_MARGIN:
         return ""
     if abs(margin) < 1:
         return " (too near the limit to tell)"
-    return f" (just {'inside' if margin > 0 else 'past'} the limit)"
+    return " (near the limit)"
 
 
 def told_reasons(grading: Grading, sheet: RuleSheet) -> tuple[str, ...]:

@@ -172,8 +172,8 @@ def test_what_is_there_comes_before_what_is_not() -> None:
     [
         (0.4, " (too near the limit to tell)"),
         (-0.96, " (too near the limit to tell)"),
-        (-1.2, " (just past the limit)"),
-        (2.9, " (just inside the limit)"),
+        (-1.2, " (near the limit)"),
+        (2.9, " (near the limit)"),
         (3.7, ""),
         (-12.0, ""),
         (None, ""),
