@@ -23,37 +23,33 @@ from vision.types import Float32Array, FloatArray, Surface, SurfaceMap
 Labels = NDArray[np.int32]
 
 FEATURES = (
-    "hop", "distance", "border", "contact", "across", "width", "turn", "aside", "beyond", "round",
-    "straight", "smaller", "larger", "ground", "gap", "most_gap", "classes", "look",
+    "hop", "border", "across", "turn", "aside", "round", "straight", "ground", "gap", "look",
 )  # fmt: skip
 """What is told of a pair, in the order of ``WEIGHTS``; see :func:`pairs_of`."""
 
-WEIGHTS = (
-    -0.958, -0.217, -1.78, 0.267, -1.757, -0.231, 1.007, 1.488, -0.028,
-    0.561, 2.167, 0.061, -0.114, -3.106, -2.286, -1.189, -1.603, -0.459,
-)  # fmt: skip
-OFFSET = 3.069
+WEIGHTS = (-1.92, -2.74, -1.725, 1.712, 4.449, 4.277, 2.126, -3.012, -3.925, -2.93)
+OFFSET = 1.532
 """Log-odds that a pair is one piece: ``models/recipe/fits/fragments.py`` on 23 tables of 5 to 30
-pieces (seeds 8750 to 8772), 12 photos as advised (6420 to 6431) and 7 hard ones (8850 to 8854,
-6580 and 6581). Of pairs on 19 of the tables, each left out of its fold, it has an area under the
-curve of 0.92; on seven of them 0.94, where colour, width, direction, border and sizes alone had
-0.71."""
+pieces (seeds 8750 to 8772), 12 photos as advised (6420 to 6431) and 18 hard ones (8850 to 8854,
+8856 to 8866, 6580 and 6581). Of 1,130 pairs of 37 photos, each left out of its fold, pairs of one
+piece are told from others with an area under the curve of 0.916; with widths, sizes, distance,
+classes and lengths of contact beside them 0.900."""
 
-JOIN_P = 0.55
+JOIN_P = 0.6
 """Groups are joined from this mean probability on. On the tables, each left out of its fold, and
-with ``LEAST_P`` of outlines.py: 66 % found, 0.15 false a piece; at 0.3 62 % and 0.12, at 0.45 63 %
-and 0.13; panoptic quality 0.47 to 0.475 for all. By the eleven features before, on 21 of them:
-68 % and 0.5, quality 0.36."""
+with ``LEAST_P`` of outlines.py: 67 % of 339 pieces found with 0.15 false ones a piece; at 0.5 66 %
+and 0.14, at 0.4 64 % and 0.11. On ten tables that no fit saw (8800 to 8809, 128 pieces): 69 % and
+0.14, 66 % and 0.13, 64 % and 0.13."""
 
 WHOLE_FEATURES = ("piece", "gap", "area", "joined", "inner", "outer")
 """What is told of a group, in the order of ``WHOLE_WEIGHTS``; see :func:`whole_features`."""
 
-WHOLE_WEIGHTS = (7.938, -11.503, 0.716, 0.44, 0.083, -0.44)
-WHOLE_OFFSET = -12.399
+WHOLE_WEIGHTS = (8.026, -12.619, 0.795, 0.634, 0.068, -0.415)
+WHOLE_OFFSET = -13.083
 """Log-odds that a group is one whole piece (overlap 0.6), fitted on the same photos to the groups
-of those that their fold left out. It holds what it says: of 524 groups 204 are told with under 0.1,
-1 % of them are one, 64 with 0.1 to 0.2 (9 %), 69 with 0.2 to 0.5 (36 %), 60 with 0.5 to 0.8 (70 %),
-127 with more (93 %)."""
+of those that their fold left out. It holds what it says: of 575 groups 245 are told with under
+0.1, 1 % of them are one, 55 with 0.1 to 0.2 (16 %), 72 with 0.2 to 0.5 (35 %), 62 with 0.5 to
+0.8 (71 %), 141 with more (92 %)."""
 
 OUTER_LEAST = -4.0
 """Log-odds of a pair below this leave no doubt."""
@@ -63,6 +59,10 @@ REACH_WIDTHS, REACH_PX = 6.0, 12.0
 
 NEAR_WIDTHS = 4.0
 """Surface and direction are those of so many widths around the place where two meet."""
+
+LEAST_LOOK = 1.0
+"""Looks nearer to each other than that are the same: of pairs that are one piece nine in ten are
+1.4 and more apart, half of them 2.4."""
 
 _STEPS = ((1, 0), (0, 1), (1, 1), (1, -1), (3, 0), (0, 3), (2, 2), (2, -2))
 """Offsets (x, y) over which two fragments meet."""
@@ -148,18 +148,13 @@ class _Fragment:
 def pairs_of(labels: Labels, maps: Maps) -> Pairs:
     """Return all pairs of fragments that meet, with what is told of them.
 
-    ``hop`` is 1 where a third one lies between them; ``distance`` in widths of the wider
-    one; ``border`` how likely another piece begins where they meet; ``contact`` how long they
-    meet, in widths (logarithm), and ``across`` the cosine of that line with the one that runs
-    less along it; ``width`` the logarithm of their widths' ratio; ``turn`` and ``aside`` the
-    cosines of the angle between them and of each with the line from one to the other;
-    ``beyond`` the cosine between the ways from where they meet into each, -1 for one that runs
-    on in the other; ``round`` and ``straight`` how far the rounder and the straighter of
-    them are from a line; ``smaller`` and ``larger`` the logarithms of their areas; ``ground``,
-    ``gap`` and ``most_gap`` how likely the way from one to the other shows table or reference at
-    the most, and the start of another piece on average and at the most; ``classes`` and
-    ``look`` how far apart their surfaces are, by class where they meet and by what the network
-    makes of all of each.
+    ``hop`` is 1 where a third one lies between them; ``border`` how likely another piece begins
+    where they meet, and ``across`` the cosine of that line with the one that runs less along it;
+    ``round`` and ``straight`` how far the rounder and the straighter of them are from a line;
+    ``turn`` and ``aside`` the cosines of the angle between them and of each with the line from one
+    to the other, as far as the rounder has a direction; ``ground`` and ``gap`` how likely the way
+    from one to the other shows table or reference at the most, and the start of another piece on
+    average; ``look`` how far apart they are by what the network makes of either (logarithm).
 
     Args:
         labels: ``(h, w)`` number of the fragment at each pixel, from 1; 0 none.
@@ -178,18 +173,16 @@ def pairs_of(labels: Labels, maps: Maps) -> Pairs:
     ground = maps.surface.p[[list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]]
     ways = (ground.sum(axis=0), maps)
     rows: list[tuple[int, int, list[float]]] = []
-    for (a, b), (place, border, length, line) in met.items():
-        one, two = fragments[a], fragments[b]
-        told = [0.0, 0.0, border, log(length / max(one.width_px, two.width_px))]
-        rows.append((a, b, told + _alike(one, two, (place, place), line, *ways)))
+    for (a, b), (place, border, line) in met.items():
+        told = _alike(fragments[a], fragments[b], (place, place), line, *ways)
+        rows.append((a, b, [0.0, border, *told]))
     for a, b in hops:
         one, two = fragments[a], fragments[b]
         wide = max(one.width_px, two.width_px)
         ends = _nearest(one.some, two.some)
         distance = float(np.hypot(*(ends[0] - ends[1])))
         if distance <= REACH_WIDTHS * wide + REACH_PX:
-            told = [1.0, distance / wide, 0.0, 0.0]
-            rows.append((a, b, told + _alike(one, two, ends, None, *ways)))
+            rows.append((a, b, [1.0, 0.0, *_alike(one, two, ends, None, *ways)]))
     return Pairs(
         first=np.array([a for a, _, _ in rows], np.int64),
         second=np.array([b for _, b, _ in rows], np.int64),
@@ -290,8 +283,8 @@ def _fragments(labels: Labels, maps: Maps) -> dict[int, _Fragment]:
 
 def _contacts(
     labels: Labels, gap: Float32Array
-) -> dict[tuple[int, int], tuple[FloatArray, float, float, FloatArray]]:
-    """Return where two meet, how likely a piece begins there, how long they do and which way."""
+) -> dict[tuple[int, int], tuple[FloatArray, float, FloatArray]]:
+    """Return where two fragments meet, how likely a piece begins there, and along which line."""
     height, width = labels.shape
     parts = []
     for dx, dy in _STEPS:
@@ -315,9 +308,8 @@ def _contacts(
     for own in np.split(every[order], starts[1:]) if len(every) else ():
         points = own[:, 2:4]
         place = points[np.argmin(((points - points.mean(axis=0)) ** 2).sum(axis=1))]
-        extent = float(np.hypot(*np.ptp(points, axis=0))) + 1
-        told = (place, float(own[:, 4].mean()), extent, _direction(points)[0])
-        met[int(own[0, 0]), int(own[0, 1])] = told
+        begins_p = float(own[:, 4].mean())
+        met[int(own[0, 0]), int(own[0, 1])] = place, begins_p, _direction(points)[0]
     return met
 
 
@@ -335,44 +327,28 @@ def _alike(
     ground: Float32Array,
     maps: Maps,
 ) -> list[float]:
-    """Return how alike two fragments are where they meet, what lies between, and their sizes."""
-    wide = max(one.width_px, two.width_px)
-    reach = max(REACH_PX, NEAR_WIDTHS * wide)
+    """Return how alike two fragments are where they meet, and what lies between."""
+    reach = max(REACH_PX, NEAR_WIDTHS * max(one.width_px, two.width_px))
     near = [_near(f, end, reach) for f, end in zip((one, two), ends, strict=True)]
     (along_a, round_a), (along_b, round_b) = (_direction(p) for p in near)
     middles = [p.mean(axis=0) for p in near]
-    line = _unit(middles[1] - middles[0])
-    into = [_unit(m - end) for m, end in zip(middles, ends, strict=True)]
+    line = middles[1] - middles[0]
+    line = line / max(float(np.hypot(*line)), 1e-6)
     # Those that touch have no way between the places where they do.
     start, stop = middles if contact is not None else ends
     way = np.rint(start + _ALONG * (stop - start)).astype(np.int64)
-    gaps = maps.gap[way[:, 1], way[:, 0]]
-    classes = []
-    for points in near:
-        rows, columns = maps.cells(points)
-        classes.append(maps.surface.p[:, rows, columns].mean(axis=1))
-    areas = sorted(f.area_px for f in (one, two))
-    runs = [0.0, 0.0] if contact is None else [float(abs(contact @ a)) for a in (along_a, along_b)]
+    across = 0.0 if contact is None else min(abs(contact @ along_a), abs(contact @ along_b))
+    rounder = max(round_a, round_b)
     return [
-        min(runs),
-        abs(log(max(one.width_px, 0.5) / max(two.width_px, 0.5))),
-        abs(float(along_a @ along_b)),
-        min(abs(float(along_a @ line)), abs(float(along_b @ line))),
-        float(into[0] @ into[1]),
-        max(round_a, round_b),
+        float(across),
+        (1 - rounder) * abs(float(along_a @ along_b)),
+        (1 - rounder) * min(abs(float(along_a @ line)), abs(float(along_b @ line))),
+        rounder,
         min(round_a, round_b),
-        log(areas[0]),
-        log(areas[1]),
         float(ground[maps.cells(way)].max()),
-        float(gaps.mean()),
-        float(gaps.max()),
-        float(np.abs(classes[0] - classes[1]).sum()) / 2,
-        float(np.linalg.norm(one.look - two.look)),
+        float(maps.gap[way[:, 1], way[:, 0]].mean()),
+        log(max(float(np.linalg.norm(one.look - two.look)), LEAST_LOOK)),
     ]
-
-
-def _unit(way: FloatArray) -> FloatArray:
-    return way / max(float(np.hypot(*way)), 1e-6)
 
 
 def _near(fragment: _Fragment, place: FloatArray, reach: float) -> NDArray[np.int64]:

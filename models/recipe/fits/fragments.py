@@ -34,8 +34,8 @@ PURE = 0.7
 FOUND, MATCHED, WHOLE = 0.3, 0.5, 0.6
 """Overlap from which a piece is found, panoptic quality counts it, and it is whole."""
 
-PRIOR = 5.0
-"""Each weight, for features as wide as their spread, is normal about 0 with a variance of 1 / 5."""
+PRIOR = 2.0
+"""Each weight, for features as wide as their spread, is normal about 0 with a variance of 1 / 2."""
 
 Floats = NDArray[np.float64]
 
@@ -80,7 +80,7 @@ def main() -> None:
     files = [p for folder in asked.photos for p in sorted(folder.glob("*.jpg"))]
     cuts = [read(p, asked.cache) for p in files]
     folds = [range(k, len(cuts), asked.folds) for k in range(asked.folds)]
-    told: list[tuple[Floats, Floats]] = [_told(cuts[0])] * len(cuts)
+    told: dict[int, tuple[Floats, Floats]] = {}
     for own in folds:
         fit_pairs([c for k, c in enumerate(cuts) if k not in own])
         for k in own:
@@ -88,7 +88,7 @@ def main() -> None:
     pieces: dict[bool, Floats] = {True: np.zeros(5), False: np.zeros(5)}
     p, whole = [], []
     for own in folds:
-        fit_groups([t for k, t in enumerate(told) if k not in own])
+        fit_groups([t for k, t in told.items() if k not in own])
         for k in own:
             features, overlap = told[k]
             p.append(fragments.whole_p(features))
@@ -104,7 +104,7 @@ def main() -> None:
         )
     _print_calibration(np.concatenate(p), np.concatenate(whole))
     fit_pairs(cuts)
-    fit_groups(told)
+    fit_groups(list(told.values()))
     for name in ("WEIGHTS", "OFFSET", "WHOLE_WEIGHTS", "WHOLE_OFFSET"):
         print(name, "=", np.round(getattr(fragments, name), 3).tolist())
 
