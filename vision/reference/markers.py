@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.photo.reduced import halved, reduced
 from vision.reference.edges import EdgeLine, fit_edge, intersect, sample_linear
@@ -30,12 +27,6 @@ THOROUGH_PASSES: Passes = (7, 31, 12)
 # A bit pattern read by chance from a dark square must still look like the marker all
 # over. Drawn markers blurred by a fifth of a module reach 0.9; a shadow takes some of it.
 MIN_CORRELATION = 0.80
-# Where the bits can't be read, the square must look so much more like one marker, in one
-# turn, than like any other. On 220 rendered photos 1314 squares that are no marker look
-# like one by more than 0.7, and of those over 0.75 none leads by more than 0.025; a marker
-# blurred by a fifth of a module leads by 0.114.
-MIN_LEAD = 0.07
-MOST_MADE_OUT = 40  # squares tried so, largest first: 0.5 ms each
 # In the middle of a cell nothing changes. On a photo of 6x6 markers one was misread as
 # 4x4 with 0.89 of correlation, but 17 % of its cells held both black and white; drawn
 # 4x4 markers have none.
@@ -95,9 +86,9 @@ def detect_markers(photo: Photo, *, hoped_for: int = 1) -> tuple[Marker, ...]:
     found: list[Marker] = []
     for passes in (QUICK_PASSES, THOROUGH_PASSES):
         if len(found) < hoped_for:
-            found = _seen(photo, passes, at_most_px=SEARCH_LONG_SIDE_PX)
-    if not found:
-        found = _made_out(photo, at_most_px=SEARCH_LONG_SIDE_PX)
+            squares, factor = _squares(photo, passes, at_most_px=SEARCH_LONG_SIDE_PX)
+            refined = [_refine(photo.rgb, *one, rough_u_px=factor) for one in squares]
+            found = [marker for marker in refined if marker is not None]
     return tuple(sorted(found, key=lambda marker: -marker.side_px))
 
 
@@ -106,99 +97,29 @@ def has_large_markers(photo: Photo) -> bool:
 
     Drawn markers are found from 18 px on there, so 72 px of a 12-megapixel photo.
     """
-    look = _look_for(photo, QUICK_PASSES, at_most_px=GLANCE_LONG_SIDE_PX)
-    return len(look.ids) > 0
+    squares, _ = _squares(photo, QUICK_PASSES, at_most_px=GLANCE_LONG_SIDE_PX)
+    return len(squares) > 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Look:
-    """Squares on a reduced copy.
+def _squares(
+    photo: Photo, passes: Passes, *, at_most_px: int
+) -> tuple[list[tuple[FloatArray, int]], float]:
+    """Corners and number of each square that can be read on a reduced copy.
 
-    Attributes:
-        quads: Corners of those with a number that can be read, photo pixels.
-        ids: Their numbers.
-        others: Corners of those without.
-        factor: Photo pixels a pixel of the copy.
+    Also photo pixels a pixel of the copy. Squares whose bits can't be read, for blur or for a
+    piece over some, were compared with all markers as a whole once: of 98 rendered photos with
+    markers one more was found by that.
     """
-
-    quads: list[FloatArray]
-    ids: NDArray[Any]
-    others: list[FloatArray]
-    factor: float
-
-
-def _seen(photo: Photo, passes: Passes, *, at_most_px: int) -> list[Marker]:
-    look = _look_for(photo, passes, at_most_px=at_most_px)
-    found = [
-        _refine(photo.rgb, quad, int(number), rough_u_px=look.factor)
-        for quad, number in zip(look.quads, look.ids, strict=True)
-    ]
-    return [marker for marker in found if marker is not None]
-
-
-def _made_out(photo: Photo, *, at_most_px: int) -> list[Marker]:
-    """Markers whose bits can't be read one by one, for blur or for a piece over some.
-
-    The square as a whole may still look like one marker far more than like any other.
-    """
-    look = _look_for(photo, THOROUGH_PASSES, at_most_px=at_most_px)
-    found: dict[int, Marker] = {}
-    for quad in sorted(look.others, key=_mean_side, reverse=True)[:MOST_MADE_OUT]:
-        likely = _likeliest(photo.rgb, quad)
-        if likely is None:
-            continue
-        number, turn = likely
-        marker = _refine(photo.rgb, np.roll(quad, -turn, axis=0), number, rough_u_px=look.factor)
-        if marker is not None:
-            found.setdefault(number, marker)
-    return list(found.values())
-
-
-def _likeliest(rgb: Image, corners: FloatArray) -> tuple[int, int] | None:
-    """Number and quarter turns of the marker a square looks like, if like no other."""
-    seen = _rimmed(rgb, corners)
-    patterns = _all_patterns()
-    alike = patterns @ ((seen - seen.mean()) / max(float(np.linalg.norm(seen - seen.mean())), 1e-9))
-    best = int(np.argmax(alike))
-    rest = np.delete(alike, best)
-    if alike[best] < MIN_CORRELATION or alike[best] - rest.max() < MIN_LEAD:
-        return None
-    return best // 4, best % 4
-
-
-@lru_cache(maxsize=1)
-def _all_patterns() -> FloatArray:
-    """Every marker in its four turns, ``(4 n, samples)``: row ``4 number + turn``.
-
-    ``turn`` is how many corners on from the first the marker's own upper left lies.
-    """
-    count = len(cv2.aruco.getPredefinedDictionary(DICTIONARY).bytesList)
-    rows = [
-        np.rot90(_pattern_with_rim(number), -turn).ravel()
-        for number in range(count)
-        for turn in range(4)
-    ]
-    patterns = np.array(rows) - np.mean(rows, axis=1, keepdims=True)
-    unit: FloatArray = patterns / np.linalg.norm(patterns, axis=1, keepdims=True)
-    return unit
-
-
-def _look_for(photo: Photo, passes: Passes, *, at_most_px: int) -> _Look:
     small, factor = halved(photo.rgb, at_most_px=at_most_px)
     if max(small.shape[:2]) > 1.5 * at_most_px:  # odd sides
         small, factor = reduced(photo.rgb, at_most_px)
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-    quads, ids, others = _detector(passes).detectMarkers(grey)
-
-    def in_photo(found: Sequence[NDArray[Any]]) -> list[FloatArray]:
-        return [(np.reshape(quad, (4, 2)).astype(float) + 0.5) * factor - 0.5 for quad in found]
-
-    return _Look(
-        quads=in_photo(quads),
-        ids=np.ravel(ids if len(quads) else []),
-        others=in_photo(others),
-        factor=factor,
-    )
+    quads, ids, _ = _detector(passes).detectMarkers(grey)
+    squares = [
+        ((np.reshape(quad, (4, 2)).astype(float) + 0.5) * factor - 0.5, int(number))
+        for quad, number in zip(quads, np.ravel(ids if len(quads) else []), strict=True)
+    ]
+    return squares, factor
 
 
 @lru_cache(maxsize=2)
@@ -343,23 +264,11 @@ def _look(rgb: Image, corners: FloatArray, u: FloatArray, v: FloatArray) -> Floa
 
 def pattern_correlation(rgb: Image, corners: FloatArray, number: int) -> float:
     """Return how well the square and its white rim look like the marker, -1 to 1."""
-    seen = _rimmed(rgb, corners)
-    return float(np.corrcoef(seen.ravel(), _pattern_with_rim(number).ravel())[0, 1])
-
-
-def _rimmed(rgb: Image, corners: FloatArray) -> FloatArray:
-    """Samples over the square and its white rim, square root of linear light, flat."""
-    u, v = np.meshgrid(_canonical_places(), _canonical_places())
-    seen: FloatArray = np.sqrt(_look(rgb, corners, u, v).mean(axis=-1)).ravel()
-    return seen
-
-
-def _pattern_with_rim(number: int) -> FloatArray:
-    """What a marker shows at the places of :func:`_rimmed`, as a square."""
+    places = _canonical_places()
+    seen = np.sqrt(_look(rgb, corners, *np.meshgrid(places, places)).mean(axis=-1))
     padded = np.pad(marker_bits(number), 1, constant_values=255).astype(float)
-    index = np.floor(_canonical_places()).astype(int) + 1
-    pattern: FloatArray = padded[np.ix_(index, index)]
-    return pattern
+    index = np.floor(places).astype(int) + 1
+    return float(np.corrcoef(seen.ravel(), padded[np.ix_(index, index)].ravel())[0, 1])
 
 
 def _canonical_places() -> FloatArray:

@@ -7,7 +7,6 @@ import pytest
 from tests.vision.flat_scenes import photo_of
 from tests.vision.reference.test_scale import marker_photo
 from vision.reference.markers import (
-    _likeliest,
     detect_markers,
     has_large_markers,
     marker_bits,
@@ -129,24 +128,6 @@ def test_noise_in_the_white_does_not_draw_a_large_marker_in(noise: float) -> Non
     photo = Photo(name="n", sha256="", rgb=np.clip(rgb + 0.5, 0, 255).astype(np.uint8))
     (marker,) = detect_markers(photo)
     assert marker.side_px == pytest.approx(300.0, rel=5e-4)
-
-
-@pytest.mark.parametrize("first", range(4))
-def test_a_smeared_square_looks_like_one_marker_and_no_other(first: int) -> None:
-    # blur of a fifth of a module, past which bits are not read one by one
-    corners = np.array([[0, 0], [66, 0], [66, 66], [0, 66]]) + np.array([139.5, 99.5])
-    for number in range(0, 50, 7):
-        photo = drawn(cv2.aruco.DICT_4X4_50, number, 66, modules=6)
-        rgb = cv2.GaussianBlur(photo.rgb, (0, 0), 2.2)
-        assert _likeliest(rgb, np.roll(corners, first, axis=0)) == (number, first)
-
-
-def test_a_smeared_square_of_another_family_looks_like_none() -> None:
-    corners = np.array([[0, 0], [84, 0], [84, 84], [0, 84]]) + np.array([139.5, 99.5])
-    for number in range(10):
-        photo = drawn(cv2.aruco.DICT_5X5_50, number, 84, modules=7)
-        rgb = cv2.GaussianBlur(photo.rgb, (0, 0), 2.2)
-        assert _likeliest(rgb, corners) is None
 
 
 def test_a_black_square_is_no_marker() -> None:

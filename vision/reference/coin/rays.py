@@ -13,9 +13,9 @@ from vision.types import Float32Array, FloatArray, Image
 PEAKS = 7
 PEAK_FLOOR = 3.0  # grey levels per sample pair
 TRUST_FULL = 0.4
-# On 22 real coins (photos of bench.coins, cut out) of all numbers here this first alone counts:
-# as 1.12 the edges of shadows count against a ring, and 7 coins are over 4 % off. Any other taken
-# as 0.7 or 1.4 of it leaves the scatter at 1.1 to 1.5 % (1.3 as it is).
+# On 22 real coins (photos of bench.coins, cut out) of all numbers here and of rings.py this first
+# alone counts: as 1.12 the edges of shadows count against a ring, and 7 coins are over 4 % off. Any
+# other taken as 0.7 or 1.4 of it leaves the scatter at 1.1 to 1.5 % (1.3 as it is).
 SHADOW_DISTRUST, SHADOW_DISTRUST_GREY = 0.8, 0.6
 SMOOTH_PX = 0.7
 

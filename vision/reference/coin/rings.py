@@ -21,6 +21,7 @@ from vision.types import Float32Array, FloatArray, Image
 
 ANGLES = 90
 MIN_TOLERANCE_PX = 1.0  # nothing is sharper than that in a phone photo
+# How little the following numbers count alone is told in rays.py.
 RINGS_TRIED = 20
 RANK_SHARE = (0.36, 0.2, 0.14, 0.1, 0.08, 0.06, 0.06)
 FOLLOW_SHARE = 0.7
