@@ -6,7 +6,7 @@ import io
 import re
 import struct
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
@@ -246,43 +246,53 @@ def test_a_round_of_practice_is_answered_and_counted(visit: Visit) -> None:
     page.get_by_text("Truth (rows) and what was named").wait_for()
 
 
-@pytest.mark.parametrize("how", [(), ("--plain",)], ids=["tls", "plain"])
-def test_a_phone_comes_in_by_the_code_and_nobody_else(
-    browser: Any, tmp_path: Path, how: tuple[str, ...]
-) -> None:
-    with served(tmp_path, "--lan", *how) as site:
-        found = re.search(r"minutes: (\S+)", "".join(site.lines))
-        assert found
-        # What going on after the browser's warning does.
-        profiles = [browser.new_context(ignore_https_errors=True) for _ in range(2)]
-        page, other = (profile.new_page() for profile in profiles)
-        page.set_default_timeout(60_000)
-        page.goto(site.url)
-        assert page.evaluate("isSecureContext") == (not how), "a camera wants a secure page"
-        page.get_by_label("Code from the computer's terminal").fill("WRONG-CODE")
-        page.get_by_role("button", name="Come in").click()
-        page.get_by_text("That is not the code").wait_for()
-        page.get_by_label("Code from the computer's terminal").fill(found.group(1))
-        page.get_by_role("button", name="Come in").click()
-        page.get_by_text("Look at one of these").wait_for()  # over its stream, so that is in too
-        hand_in(page, TUBE)
-        page.get_by_role("heading", name="No. 2", exact=True).wait_for()
-        other.goto(f"{site.url}/records")
-        assert other.title() == "Code, please"
-        for profile in profiles:
-            profile.close()
+TLS, PLAIN = pytest.param((), id="tls"), pytest.param(("--plain",), id="plain")
 
 
+@pytest.fixture(scope="module")
+def lan(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Served]:
+    with served(tmp_path_factory.mktemp("lan"), "--lan", *request.param) as running:
+        yield running
+
+
+@pytest.mark.parametrize("lan", [TLS, PLAIN], indirect=True)
+def test_a_phone_comes_in_by_the_code_and_nobody_else(browser: Any, lan: Served) -> None:
+    found = re.search(r"minutes: (\S+)", "".join(lan.lines))
+    assert found
+    # What going on after the browser's warning does.
+    profiles = [browser.new_context(ignore_https_errors=True) for _ in range(2)]
+    page, other = (profile.new_page() for profile in profiles)
+    page.set_default_timeout(60_000)
+    page.goto(lan.url)
+    assert page.evaluate("isSecureContext") == lan.url.startswith("https"), (
+        "a camera wants a secure page"
+    )
+    page.get_by_label("Code from the computer's terminal").fill("WRONG-CODE")
+    page.get_by_role("button", name="Come in").click()
+    page.get_by_text("That is not the code").wait_for()
+    page.get_by_label("Code from the computer's terminal").fill(found.group(1))
+    page.get_by_role("button", name="Come in").click()
+    page.get_by_text("Look at one of these").wait_for()  # over its stream, so that is in too
+    hand_in(page, TUBE)
+    page.get_by_role("heading", name="No. 2", exact=True).wait_for()
+    other.goto(f"{lan.url}/records")
+    assert other.title() == "Code, please"
+    for profile in profiles:
+        profile.close()
+
+
+@pytest.mark.parametrize("lan", [TLS], indirect=True)
 def test_a_browser_warns_of_a_certificate_that_nobody_vouches_for(
-    browser: Any, tmp_path: Path
+    browser: Any, lan: Served
 ) -> None:
     from playwright.sync_api import Error
 
-    with served(tmp_path, "--lan") as site:
-        page = browser.new_page()
-        with pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"):
-            page.goto(site.url)
-        page.close()
+    page = browser.new_page()
+    with pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"):
+        page.goto(lan.url)
+    page.close()
 
 
 HOLDING = """
