@@ -35,21 +35,21 @@ pieces (seeds 8750 to 8772), 12 photos as advised (6420 to 6431) and 18 hard one
 piece are told from others with an area under the curve of 0.916; with widths, sizes, distance,
 classes and lengths of contact beside them 0.900."""
 
-JOIN_P = 0.6
+JOIN_P = 0.5
 """Groups are joined from this mean probability on. On the tables, each left out of its fold, and
-with ``LEAST_P`` of outlines.py: 67 % of 339 pieces found with 0.15 false ones a piece; at 0.5 66 %
-and 0.14, at 0.4 64 % and 0.11. On ten tables that no fit saw (8800 to 8809, 128 pieces): 69 % and
-0.14, 66 % and 0.13, 64 % and 0.13."""
+with ``LEAST_P`` of outlines.py: 67 % of 339 pieces found with 0.16 false ones a piece; at 0.6 68 %
+and 0.17, at 0.4 65 % and 0.12. On ten tables that no fit saw (8800 to 8809, 128 pieces): 69 % and
+0.16, 69 % and 0.16, 65 % and 0.15; but at 0.6 one of 25 pieces as advised stays cut in two."""
 
 WHOLE_FEATURES = ("piece", "gap", "area", "joined", "inner", "outer")
 """What is told of a group, in the order of ``WHOLE_WEIGHTS``; see :func:`whole_features`."""
 
-WHOLE_WEIGHTS = (8.026, -12.619, 0.795, 0.634, 0.068, -0.415)
-WHOLE_OFFSET = -13.083
+WHOLE_WEIGHTS = (8.635, -14.393, 0.72, 0.839, 0.091, -0.455)
+WHOLE_OFFSET = -13.113
 """Log-odds that a group is one whole piece (overlap 0.6), fitted on the same photos to the groups
-of those that their fold left out. It holds what it says: of 575 groups 245 are told with under
-0.1, 1 % of them are one, 55 with 0.1 to 0.2 (16 %), 72 with 0.2 to 0.5 (35 %), 62 with 0.5 to
-0.8 (71 %), 141 with more (92 %)."""
+of those that their fold left out. It holds what it says: of 532 groups 210 are told with under
+0.1, 2 % of them are one, 48 with 0.1 to 0.2 (12 %), 70 with 0.2 to 0.5 (34 %), 59 with 0.5 to
+0.8 (69 %), 145 with more (92 %)."""
 
 OUTER_LEAST = -4.0
 """Log-odds of a pair below this leave no doubt."""

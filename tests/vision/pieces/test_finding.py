@@ -69,13 +69,17 @@ def overview_of(masks: list[np.ndarray], *, gap: np.ndarray | None = None) -> Su
     piece = np.any(half, axis=0).astype(np.float32)
     between = np.zeros_like(piece) if gap is None else gap[::2, ::2].astype(np.float32)
     h, w = piece.shape
+    # Each piece has a look of its own.
+    look = np.max([4 * k * m for k, m in enumerate(half, start=1)], axis=0).astype(np.float32)
     cells = (len(Surface), h // 4, w // 4)
     return SurfaceMap(
         p=np.full(cells, 1 / len(Surface), np.float32),
         tarnish_level=np.zeros(cells[1:], np.float32),
         box_px=(0, 0, masks[0].shape[1], masks[0].shape[0]),
         outline=np.stack([piece, between]),
-        features=np.zeros((1, *cells[1:]), np.float32),
+        features=look[None, : 4 * (h // 4), : 4 * (w // 4)]
+        .reshape(1, h // 4, 4, w // 4, 4)
+        .mean(axis=(2, 4)),
     )
 
 

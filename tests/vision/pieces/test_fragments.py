@@ -125,11 +125,11 @@ def test_a_part_of_the_map_is_told_as_all_of_it_is() -> None:
 
 def test_groups_are_joined_by_their_mean_log_odds() -> None:
     # By hand: 1 and 2 join first (0.9). Of that group with 3, the mean of the log-odds of 0.8
-    # and 0.4 is (1.386 - 0.405) / 2 = 0.49, over the limit's 0.2; with 0.2 it is 0: it stays.
-    groups = joined(4, odds((1, 2, 0.9), (1, 3, 0.8), (2, 3, 0.2)))
+    # and 0.4 is (1.386 - 0.405) / 2 = 0.49, over the limit's 0; with 0.1 it is -0.41: it stays.
+    groups = joined(4, odds((1, 2, 0.9), (1, 3, 0.8), (2, 3, 0.1)))
     assert groups.of.tolist() == [0, 1, 1, 3]
     assert groups.inner[1] == pytest.approx(log(9))
-    assert groups.outer[[1, 3]] == pytest.approx([0, 0], abs=1e-9)
+    assert groups.outer[[1, 3]] == pytest.approx([(log(4) - log(9)) / 2] * 2)
     groups = joined(4, odds((1, 2, 0.9), (1, 3, 0.8), (2, 3, 0.4)))
     assert groups.of.tolist() == [0, 1, 1, 1]
     assert groups.inner[1] == pytest.approx((log(4) - log(1.5)) / 2)
