@@ -92,6 +92,7 @@ def test_a_press_counts_in_and_below_a_part_that_was_just_opened(visit: Visit) -
     below = page.locator("summary", has_text="Import")
     below.wait_for()
     settled(page).locator("summary", has_text="Export").click()
+    page.get_by_role("button", name="Prepare the files").wait_for()
     hold(page, below)
     page.get_by_text("A file that was exported here").wait_for()
     settled(page).get_by_role("button", name="Open").first.click()
