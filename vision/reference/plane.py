@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from vision.photo.loading import FILM_DIAGONAL_MM
 from vision.types import FloatArray, Photo
 
 # Main cameras of phones are 24 to 28 mm (35 mm equivalent), some 48 to 52 mm by cropping:
@@ -23,6 +22,7 @@ DEFAULT_FOCAL_EQUIVALENT_MM = 26.0
 ENLARGED_FOCAL_EQUIVALENT_MM = 50.0
 ENLARGED_SHARE = 0.15
 U_FOCAL_USUAL, U_FOCAL_ENLARGED = 0.10, 0.08  # 24 to 28 and 48 to 52 mm, and some room
+FILM_DIAGONAL_MM = 43.27
 # Root mean square away from 26 mm, both kinds together (JCGM 101:2008, 5.2).
 U_FOCAL_UNKNOWN = float(
     np.sqrt(

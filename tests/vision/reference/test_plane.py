@@ -255,9 +255,9 @@ def test_each_kind_of_lens_has_its_share() -> None:
     kinds = unknown.each()
     assert sum(share for _, share in kinds) == pytest.approx(1)
     assert len(kinds) == 2
-    # 26 and 50 mm on the diagonal of full frame, 36 x 24 mm; this photo's diagonal is 5000 px.
+    # 26 and 50 mm on the 43.27 mm diagonal of full frame; this photo's diagonal is 5000 px.
     assert [lens.focal_px for lens, _ in kinds] == pytest.approx(
-        [26 * 5000 / np.hypot(36, 24), 50 * 5000 / np.hypot(36, 24)]
+        [26 * 5000 / 43.27, 50 * 5000 / 43.27]
     )
     assert unknown.any_kind.each() == [(unknown.any_kind, 1.0)]
 

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.reference.coin.ellipse import Ellipse
-from vision.reference.coin.rays import look_along
+from vision.reference.coin.rings import edges_along_rays
 from vision.types import Float32Array, FloatArray, Image
 
 RAYS = 72
@@ -31,14 +31,9 @@ REACH = np.arange(0.80, 1.22, 0.0075)
 """Where along a ray from the middle edges are looked for, in found outlines: of 43 rendered
 coins the outlines found were off by 8 % at most."""
 
-# Where disc and table surely are, the outlines found being off by so much.
-INSIDE, OUTSIDE = np.array([0.80, 0.84, 0.88, 0.92]), np.array([1.10, 1.14, 1.18, 1.21])
-FINEST_PX = 126.0  # longer rays are averaged down to about this
-
-STEP_DEG, MAX_TILT_DEG = 4.0, 32.0
-"""Planes tried. Finer ones differ by less than the tolerance: read between them, the tilts of 60
-drawn coins of 0 to 30 degrees were off by 0.17 (RMS of the slopes) instead of 0.11, and scales of
-233 real ones by as much. Cards and markers from further aslant than 35 degrees are refused."""
+STEP_DEG, MAX_TILT_DEG = 4.0, 28.0
+"""Planes tried. Finer ones differ by less than the tolerance, steeper ones count as the
+steepest of their direction."""
 
 STARTS, START_EVERY = (0.94, 0.98, 1.02, 1.06, 1.10), 2
 """Sizes to start from, in found outlines, on every second plane in either direction: the inner
@@ -109,13 +104,41 @@ class _Outlines:
         return _Outlines(face=self.face[rows], wall=self.wall[rows], rays=self.rays)
 
 
-@lru_cache(maxsize=1)
 def planes_tried() -> FloatArray:
     """``(n, 2)`` angles of the planes tried across and down, radians, on an even grid."""
-    at = np.radians(np.arange(-MAX_TILT_DEG, MAX_TILT_DEG + STEP_DEG / 2, STEP_DEG))
+    return planes_within(MAX_TILT_DEG, STEP_DEG)
+
+
+@lru_cache(maxsize=2)
+def planes_within(most_deg: float, step_deg: float) -> FloatArray:
+    """``(n, 2)`` angles across and down of planes tilted no more, radians, on an even grid."""
+    at = np.radians(np.arange(-most_deg, most_deg + step_deg / 2, step_deg))
     across, down = (grid.ravel() for grid in np.meshgrid(at, at))
-    keep = np.hypot(across, down) <= np.radians(MAX_TILT_DEG) + 1e-9
+    keep = np.hypot(across, down) <= np.radians(most_deg) + 1e-9
     return np.column_stack([across[keep], down[keep]])
+
+
+def between_planes(angles: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Which of the planes tried lie around planes of these ``(n, 2)`` angles, and their shares.
+
+    Returns:
+        ``(n, 4)`` rows of :func:`planes_tried` and ``(n, 4)`` weights of a bilinear
+        interpolation; steeper planes take what the steepest of their direction have.
+    """
+    tilt = np.hypot(*angles.T)[:, None]
+    at = angles * np.minimum(1.0, np.radians(MAX_TILT_DEG) / np.maximum(tilt, 1e-9))
+    step = np.radians(STEP_DEG)
+    low = np.floor(at / step + 1e-9)
+    part = at / step - low
+    tried = planes_tried() / step
+    rows, weights = [], []
+    for right in (0, 1):
+        for under in (0, 1):
+            corner = low + (right, under)
+            rows.append(np.abs(corner[:, None] - tried[None]).sum(axis=2).argmin(axis=1))
+            shares = np.abs(part - (1 - right, 1 - under))
+            weights.append(shares.prod(axis=1))
+    return np.stack(rows, axis=1), np.stack(weights, axis=1)
 
 
 def slopes_of(angles: FloatArray) -> FloatArray:
@@ -137,16 +160,9 @@ def look_at_body(
         thickness_share: Thickness over diameter.
     """
     frame = _frame(ellipse)
-    seen = look_along(
-        rgb,
-        np.array(ellipse.centre_px),
-        _rays() @ frame.T,
-        REACH,
-        inside=INSIDE,
-        outside=OUTSIDE,
-        finest_px=FINEST_PX,
+    radius, trust, metal = edges_along_rays(
+        rgb, np.array(ellipse.centre_px), _rays() @ frame.T, REACH
     )
-    radius, trust = seen.radius, seen.trust
     outer = (radius[:, None, :] > radius[:, :, None]) * trust[:, None, :]
     discounted = trust * np.exp(-OUTSIDE_DISCOUNT * np.minimum(outer.sum(axis=2), MOST_OUTSIDE))
     tolerance = max(TOLERANCE, MIN_TOLERANCE_PX / (0.5 * ellipse.major_px))
@@ -154,7 +170,7 @@ def look_at_body(
     edges = _Edges(
         outline={w: _nearest(radius, discounted, tolerance * w) for w in widths},
         face={w: _nearest(radius, trust, tolerance * w) for w in widths},
-        metal=np.diff(seen.around.metal, axis=1, prepend=0.0) * seen.around.tells,
+        metal=metal,
         tolerance=tolerance,
     )
     body = _outlines(slopes_of(planes_tried()), ray, frame, thickness_share=thickness_share)

@@ -18,14 +18,22 @@ from vision.reference.coin.outline import (
     outline_ring,
     ring_to_ellipse,
 )
-from vision.reference.coin.rings import FINE, WIDE, Ring, Start, rings_of
+from vision.reference.coin.rings import FINE_SETS, WIDE_SETS, Ring, rings_of
+from vision.reference.coin.surround import Crop, Start, crop_disc
 from vision.reference.places import Place
 from vision.types import Image
 
+WIDE_TOLERANCE, FINE_TOLERANCE = 0.015, 0.011
+WIDE_RADIUS_PX = 56.0  # radius of a disc in its crop for the wide look
+FINE_RADIUS_PX = 190.0  # and at most so much for the fine look
+WIDE_RANGE = (0.64, 1.62)
+FINE_RANGE = (0.86, 1.14)
 DISCS_TRIED = 64  # a table full of coins
 # Of a disc's clearest ring: one of 43 rendered coins needs so little; where coins touch, and rings
 # run over several, 95 % of 150 real coins lie over 0.52.
 MIN_SUPPORT, MIN_SUPPORT_TOUCHING = 0.42, 0.50
+FINE_SPANS = ((0.76, 0.80, 0.84, 0.88, 0.92), (1.12, 1.17, 1.22, 1.27))
+WIDE_SPANS = ((0.55, 0.62, 0.69, 0.76, 0.83, 0.9), (1.5, 1.56, 1.62, 1.68))
 MOVED = 0.04  # look again where the ring was not where the colours were sampled for
 
 
@@ -61,7 +69,7 @@ def _outlined(rgb: Image, start: Start, *, least_support: float) -> Disc | None:
     placed = _place(rgb, start, least_support=least_support)
     if placed is None:
         return None
-    start, ring = placed
+    start, ring, crop = placed
     ellipse = ring_to_ellipse(ring, start)
     if not in_frame(ellipse, rgb):
         return None
@@ -69,13 +77,16 @@ def _outlined(rgb: Image, start: Start, *, least_support: float) -> Disc | None:
         ellipse=ellipse,
         residual_px=ring.misfit * start.r,
         support=ring.support,
-        face=face_of(rgb, ring, start),
+        face=face_of(crop, ring),
     )
 
 
-def _place(rgb: Image, start: Start, *, least_support: float) -> tuple[Start, Ring] | None:
+def _place(rgb: Image, start: Start, *, least_support: float) -> tuple[Start, Ring, Crop] | None:
     """The ring that bounds the disc of a start, first at low, then at full resolution."""
-    rings, around = rings_of(rgb, start, WIDE)
+    crop = crop_disc(rgb, start, radius_px=WIDE_RADIUS_PX, reach=1.75)
+    rings, around = rings_of(
+        crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS, sets=WIDE_SETS
+    )
     if max((ring.support for ring in rings), default=0.0) < least_support:
         return None
     ring = outline_ring(rings, around)
@@ -83,11 +94,14 @@ def _place(rgb: Image, start: Start, *, least_support: float) -> tuple[Start, Ri
         if ring is None:
             return None
         start = _recentred(start, ring)
-        rings, around = rings_of(rgb, start, FINE)
+        crop = crop_disc(rgb, start, radius_px=FINE_RADIUS_PX, reach=1.3)
+        rings, around = rings_of(
+            crop, span=FINE_RANGE, tolerance=FINE_TOLERANCE, spans=FINE_SPANS, sets=FINE_SETS
+        )
         ring = outline_ring(rings, around)
         if ring is not None and abs(float(ring.coefficients[0]) - 1) < MOVED:
             break
-    return None if ring is None else (start, ring)
+    return None if ring is None else (start, ring, crop)
 
 
 def _recentred(start: Start, ring: Ring) -> Start:

@@ -15,8 +15,8 @@ import numpy as np
 from vision.photo.colour import to_linear
 from vision.reference.coin.colours import Face, colour_of
 from vision.reference.coin.ellipse import Ellipse
-from vision.reference.coin.rings import Ring, Start, merit
-from vision.reference.coin.surround import Surround
+from vision.reference.coin.rings import Ring, merit
+from vision.reference.coin.surround import Crop, Start, Surround
 from vision.types import FloatArray, Image
 
 
@@ -122,6 +122,16 @@ def _is_shadow(inner: Ring, outer: Ring, around: Surround) -> bool:
     return bool(np.average(table, weights=width + 1e-9) > SHADOW_SHARE)
 
 
+def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
+    """``(angles, 3)`` linear light of a standard crop at a radius of each angle."""
+    t = np.linspace(0, 2 * pi, len(radius), endpoint=False)
+    r = np.minimum(radius * crop.radius_px, crop.centre_px - 1)
+    x = np.rint(crop.centre_px + r * np.cos(t)).astype(int)
+    y = np.rint(crop.centre_px + r * np.sin(t)).astype(int)
+    light: FloatArray = to_linear(crop.image[y, x]).astype(np.float64)
+    return light
+
+
 def ring_to_ellipse(ring: Ring, start: Start) -> Ellipse:
     """The ellipse of a ring, on the photo."""
     c0, c1, s1, c2, s2 = (float(v) for v in ring.coefficients)
@@ -144,16 +154,12 @@ def in_frame(ellipse: Ellipse, rgb: Image) -> bool:
     )
 
 
-def face_of(rgb: Image, ring: Ring, start: Start) -> Face:
+def face_of(crop: Crop, ring: Ring) -> Face:
     """Colours of the parts of a disc."""
-    t = np.linspace(0, 2 * pi, len(ring.radius), endpoint=False)
-    rays = start.r * ring.radius[:, None] * np.column_stack([np.cos(t), np.sin(t)])
 
     def part(low: float, high: float) -> FloatArray:
-        shares = np.linspace(low, high, 7)[:, None, None]
-        places = np.rint((start.x, start.y) + shares * rays).astype(int).reshape(-1, 2)
-        x, y = np.clip(places, 0, (rgb.shape[1] - 1, rgb.shape[0] - 1)).T
-        return colour_of(to_linear(rgb[y, x]).astype(np.float64))
+        shares = np.linspace(low, high, 7)
+        return colour_of(np.vstack([_colours(crop, ring.radius * share) for share in shares]))
 
     return Face(
         whole=part(0.0, 0.94),

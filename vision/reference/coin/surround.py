@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from math import pi
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.photo.colour import to_linear
 from vision.types import Float32Array, FloatArray, Image
 
+Spans = tuple[tuple[float, ...], tuple[float, ...]]
 MISSING = 1e3  # radius of an edge that is not there
 # Chosen on drawn and rendered coins. On 22 real coins (bench.coins' photos, cut out) none of these
 # counts alone: taken as 0.7 or 1.4 of it, the scatter stays at 1.1 to 1.5 % (1.3 as it is).
@@ -22,6 +24,35 @@ DARK = 0.02  # linear light under which colour is noise
 CHROMA_NOISE = 0.12
 STEP_WIDTH = 0.035  # of the radius
 SHADOW_DEPTH = 2.5  # log of linear light: a twelfth
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Start:
+    """Where a disc may lie: middle and radius, photo pixels."""
+
+    x: float
+    y: float
+    r: float
+
+
+def polar_samples(
+    image: Image, centres: FloatArray, radii: FloatArray, angles: int, reach: FloatArray
+) -> Float32Array:
+    """``(n, angles, samples, 3)`` colours along the rays of each centre."""
+    t = np.linspace(0, 2 * pi, angles, endpoint=False)
+    r = radii[:, None, None] * reach[None, None, :]
+    x = centres[:, 0, None, None] + r * np.cos(t)[None, :, None]
+    y = centres[:, 1, None, None] + r * np.sin(t)[None, :, None]
+    n, a, s = x.shape
+    sampled = cv2.remap(
+        image,
+        x.reshape(n * a, s).astype(np.float32),
+        y.reshape(n * a, s).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    polar: Float32Array = sampled.reshape(n, a, s, 3).astype(np.float32)
+    return polar
 
 
 def _chroma(codes: NDArray[np.uint8]) -> FloatArray:
@@ -71,18 +102,24 @@ class Surround:
         return mean
 
 
-def surround_of(polar: Image, reach: FloatArray, inside: Image, outside: Image) -> Surround:
+def look_around(crop: Crop, polar: Float32Array, reach: FloatArray, spans: Spans) -> Surround:
     """Colour models of disc and table from where each surely is, and the rays judged by them.
 
     The disc: normal in both chromaticities and in level. The table: normal in
     chromaticity; its level is that of the lit table or, in shadow, anything darker.
-
-    Args:
-        polar: ``(n, m, 3)`` uint8 codes along the rays.
-        reach: ``(m,)`` where on the rays those are.
-        inside: Codes of the disc.
-        outside: Codes of the table.
     """
+    ring = polar_samples(
+        crop.image,
+        np.array([[float(crop.centre_px)] * 2]),
+        np.array([crop.radius_px]),
+        60,
+        np.array([*spans[0], *spans[1]]),
+    )[0].astype(np.uint8)
+    return surround_of(polar, reach, ring[:, : len(spans[0])], ring[:, len(spans[0]) :])
+
+
+def surround_of(polar: Float32Array, reach: FloatArray, inside: Image, outside: Image) -> Surround:
+    """The same from codes that are surely the disc's, and such as are the table's."""
     disc, table = _normal(_chroma(inside)), _normal(_chroma(outside))
     disc_level, table_level = _spread(_level(inside), 0.25), _spread(_level(outside), 0.06)
 
@@ -102,7 +139,8 @@ def surround_of(polar: Image, reach: FloatArray, inside: Image, outside: Image) 
         probability: FloatArray = 1 / (1 + np.exp(-np.clip(log_ratio, -8, 8)))
         return probability
 
-    shape = polar.shape[:2]
+    codes = polar.astype(np.uint8)
+    shape = polar.shape[1:3]
 
     def tint(codes: NDArray[np.uint8]) -> float:
         """Typical probability of metal by chromaticity alone, which shadow leaves as it is."""
@@ -112,9 +150,9 @@ def surround_of(polar: Image, reach: FloatArray, inside: Image, outside: Image) 
     tells = tint(inside) - tint(outside)
     return Surround(
         reach=reach,
-        metal=np.cumsum(metal(polar).reshape(shape), axis=1),
+        metal=np.cumsum(metal(codes).reshape(shape), axis=1),
         tells=max(0.0, tells),
-        level=np.cumsum(_level(polar).reshape(shape), axis=1),
+        level=np.cumsum(_level(codes).reshape(shape), axis=1),
         table_level=table_level[0],
     )
 
@@ -144,29 +182,31 @@ def parting(radius: FloatArray, around: Surround) -> float:
     return float(np.mean(inside - outside)) * around.tells
 
 
-def shadow_like(polar: Image, reach: FloatArray, radius: Float32Array) -> Float32Array:
+def shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) -> Float32Array:
     """1 where an edge could be the edge of a shadow: darker inwards, colour kept.
 
     Shadow takes the same share of red, green and blue; from metal to table the
     shares differ, and from shadow to a lit rim it grows brighter inwards.
     """
-    samples = polar.shape[1]
+    n, angles, samples, _ = polar.shape
     pitch = reach[1] - reach[0]
     at = np.rint((np.minimum(radius, reach[-1]) - reach[0]) / pitch).astype(int)
-    light = np.log(to_linear(polar) + 0.01)
-    rays = np.arange(len(polar))[:, None]
-
-    def step(away: int) -> Float32Array:
-        """How much lighter it is so many samples further in than as many further out."""
-        inner, outer = (light[rays, np.clip(at + k, 0, samples - 1)] for k in (-away, away))
-        return np.asarray(inner - outer)
-
-    ratio = step(SHADOW_STEP)
+    light = np.log(to_linear(polar.astype(np.uint8).reshape(n * angles, samples, 3)) + 0.01)
+    light = light.reshape(polar.shape)
+    i, j = np.arange(n)[:, None, None], np.arange(angles)[None, :, None]
+    inner = light[i, j, np.clip(at - SHADOW_STEP, 0, samples - 1)]
+    outer = light[i, j, np.clip(at + SHADOW_STEP, 0, samples - 1)]
+    ratio = inner - outer
     mean = ratio.mean(axis=-1)
     tinted = ratio.max(axis=-1) - ratio.min(axis=-1) >= 0.08 + SHADOW_TINT * np.abs(mean)
     shade = (mean < -0.05) & ~tinted
-    near, far = (np.abs(step(away)).mean(axis=-1) for away in (1, SHADOW_STEP + 1))
-    sharpness = near / np.maximum(far, 0.02)
+
+    def change(reach_samples: int) -> NDArray[np.floating[Any]]:
+        low = light[i, j, np.clip(at - reach_samples, 0, samples - 1)]
+        high = light[i, j, np.clip(at + reach_samples, 0, samples - 1)]
+        return np.asarray(np.abs(high - low).mean(axis=-1))
+
+    sharpness = change(1) / np.maximum(change(SHADOW_STEP + 1), 0.02)
     real = radius < MISSING
     metal = real[..., :2] & ~shade[..., :2]
     if not metal.any():
@@ -176,3 +216,46 @@ def shadow_like(polar: Image, reach: FloatArray, radius: Float32Array) -> Float3
         (SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0
     )
     return np.asarray(shade * softness, dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crop:
+    """A disc cut out at a handy size: its centre is the middle pixel.
+
+    Attributes:
+        image: Square, uint8 RGB.
+        centre_px: Index of the middle pixel, the same for row and column.
+        radius_px: Radius that the candidate has here.
+    """
+
+    image: Image
+    centre_px: int
+    radius_px: float
+
+
+def crop_disc(rgb: Image, start: Start, *, radius_px: float, reach: float) -> Crop:
+    """Cut a candidate out, averaged down so that its radius is at most ``radius_px``."""
+    zoom = max(1.0, start.r / radius_px)
+    radius = start.r / zoom
+    half = int(np.ceil(radius * reach)) + 3
+    source, x, y = rgb, start.x, start.y
+    factor = int(zoom + 0.3)
+    if factor > 1:  # average first, so that fine relief does not alias
+        far = int(zoom * (half + 2))
+        x0, y0 = max(0, int(x) - far), max(0, int(y) - far)
+        x1, y1 = min(rgb.shape[1], int(x) + far + 1), min(rgb.shape[0], int(y) + far + 1)
+        w, h = max(1, (x1 - x0) // factor), max(1, (y1 - y0) // factor)
+        source = cv2.resize(
+            rgb[y0 : y0 + h * factor, x0 : x0 + w * factor], (w, h), interpolation=cv2.INTER_AREA
+        )
+        x, y = (x - x0 + 0.5) / factor - 0.5, (y - y0 + 0.5) / factor - 0.5
+        zoom /= factor
+    matrix = np.array([[zoom, 0, x - zoom * half], [0, zoom, y - zoom * half]])
+    image = cv2.warpAffine(
+        source,
+        matrix,
+        (2 * half + 1, 2 * half + 1),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return Crop(image=image, centre_px=half, radius_px=radius)

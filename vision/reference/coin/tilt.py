@@ -18,21 +18,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import atan, degrees, hypot, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.reference.coin.body import (
     U_LOG_FOUND,
     BodyLook,
+    between_planes,
     frames_of,
     image_of_plane,
-    planes_tried,
+    planes_within,
     slopes_of,
 )
 from vision.reference.coin.ellipse import Ellipse
 from vision.types import FloatArray
 
+STEP_DEG = 1.0
+MAX_TILT_DEG = 35.0
 TILT_USUAL_DEG, TILT_FREEDOM = 5.0, 4.0
 """Tilts of photos taken by hand from above, as Student's t in two directions: more than 15 degrees
 in 9 of 100, than 20 in 4, than 25 in 2. Common practice, no source. A normal of 7 degrees has
@@ -72,10 +77,9 @@ Both and the two freedoms by the mean log density of the true slopes of 75 rende
 with 11): 3.01 with a normal's tails, 30 and no share, 3.09 with these (3.05 to 3.09 with 30 to 60
 and 0.03 to 0.1). Of 46 others 3.09 before and 3.16, unweighed 1.95 and 2.12."""
 
-U_SLOPE = 0.028
+U_SLOPE = 0.02
 """Standard uncertainty of either slope that bodies leave even where one plane is clearly best:
-planes are tried in steps of 4 degrees (rectangular, JCGM 100:2008, 4.3.7: 0.020), and rims are no
-sharp edges (as much again)."""
+planes are tried in steps, and rims are no sharp edges."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,6 +126,15 @@ class CoinPlane:
         return mm_from_px / mm_from_px[2, 2], camera
 
 
+@lru_cache(maxsize=1)
+def _planes() -> tuple[FloatArray, FloatArray, NDArray[np.int64], FloatArray]:
+    """Slopes of the planes weighed, their log weight before any look, and which of the planes
+    that bodies were tried on lie around each, with their shares."""
+    angles = planes_within(MAX_TILT_DEG, STEP_DEG)
+    usual = _student(np.hypot(*angles.T) / np.radians(TILT_USUAL_DEG), TILT_FREEDOM)
+    return slopes_of(angles), usual, *between_planes(angles)
+
+
 def plane_of_coins(
     ellipses: Sequence[Ellipse],
     *,
@@ -142,9 +155,7 @@ def plane_of_coins(
         bodies: Of each coin, how well every plane shows it; none where only the outlines
             are known.
     """
-    angles = planes_tried()
-    slopes = slopes_of(angles)
-    usual = _student(np.hypot(*angles.T) / np.radians(TILT_USUAL_DEG), TILT_FREEDOM)
+    slopes, usual, rows, share = _planes()
     rays = (np.array([one.centre_px for one in ellipses]) - middle_px) / focal_px
     logs = usual.copy()
     sizes = np.empty((len(slopes), len(ellipses)))
@@ -159,11 +170,12 @@ def plane_of_coins(
         like_ellipse = _student(miss, ELLIPSE_FREEDOM) - 2 * np.log(u_stretch)
         log_major = np.full(len(slopes), np.log(one.major_px))
         if bodies:
-            log_major = bodies[n].log_major
-            shifts[:, n] = bodies[n].centres_px - one.centre_px
+            log_major = (bodies[n].log_major[rows] * share).sum(axis=1)
+            centres = (bodies[n].centres_px[rows] * share[..., None]).sum(axis=1)
+            shifts[:, n] = centres - one.centre_px
             off = (log_major - np.log(one.major_px)) / U_LOG_FOUND
-            like_ellipse *= ELLIPSE_SHARE
-            like_ellipse += PLANE_LOG * bodies[n].scores - 0.5 * off**2
+            scores = (bodies[n].scores[rows] * share).sum(axis=1)
+            like_ellipse = ELLIPSE_SHARE * like_ellipse + PLANE_LOG * scores - 0.5 * off**2
         logs += like_ellipse
         sizes[:, n] = log_major - longer
     if len(ellipses) > 1:

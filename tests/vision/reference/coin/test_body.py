@@ -15,11 +15,13 @@ from hypothesis.extra.numpy import arrays
 
 from vision.reference.coin.body import (
     BodyLook,
+    between_planes,
     frames_of,
     image_of_plane,
     long_axis,
     look_at_body,
     planes_tried,
+    planes_within,
     slopes_of,
 )
 from vision.reference.coin.ellipse import Ellipse
@@ -154,6 +156,21 @@ def test_the_image_moves_as_projected_points_do() -> None:
     assert long_axis(by_place)[0] == pytest.approx(np.linalg.norm(seen, 2), abs=1e-5)
 
 
+def test_between_planes_shares_add_up_and_tried_ones_stand_for_themselves() -> None:
+    tried = planes_tried()
+    rows, shares = between_planes(tried)
+    assert shares.sum(axis=1) == pytest.approx(1.0)
+    assert (rows[np.arange(len(tried)), shares.argmax(axis=1)] == np.arange(len(tried))).all()
+    inner = np.radians([[1.0, -3.0], [9.5, 11.0]])
+    rows, shares = between_planes(inner)
+    assert np.einsum("nk,nki->ni", shares, tried[rows]) == pytest.approx(inner)
+
+
+def test_steeper_planes_take_the_steepest_of_their_direction() -> None:
+    rows, shares = between_planes(np.radians([[40.0, 0.0]]))
+    assert np.degrees(shares[0] @ planes_tried()[rows[0]]) == pytest.approx([28.0, 0.0])
+
+
 @given(st.floats(-0.6, 0.6), st.floats(-0.6, 0.6))
 def test_the_axes_of_a_plane_are_square_to_each_other_and_turn_right(a: float, b: float) -> None:
     right, other, normal = (axis[0] for axis in frames_of(np.array([[a, b]])))
@@ -174,12 +191,11 @@ def test_angles_become_slopes_of_that_tilt_and_direction(x: float, y: float) -> 
 
 
 def test_planes_tried_lie_evenly_and_none_is_steeper_than_the_most() -> None:
-    angles = np.degrees(planes_tried())
-    assert np.hypot(*angles.T).max() <= 32.0 + 1e-6
-    # Whole points of a grid of step 1 within a circle of radius 8: 197 (Gauss's circle problem).
-    assert len(angles) == 197
-    assert (np.abs(angles) < 1e-9).all(axis=1).any()
-    assert np.rint(angles / 4) == pytest.approx(angles / 4, abs=1e-9)
+    angles = planes_within(10.0, 2.0)
+    assert np.degrees(np.hypot(*angles.T)).max() <= 10.0 + 1e-6
+    # Whole points of a grid of step 1 within a circle of radius 5: 81 (Gauss's circle problem).
+    assert len(angles) == 81
+    assert (angles == 0).all(axis=1).any()
 
 
 @given(arrays(np.float64, (2, 2), elements=st.floats(-3, 3)))

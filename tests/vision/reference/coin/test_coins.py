@@ -98,8 +98,8 @@ def test_stated_uncertainty_covers_the_errors_of_drawn_coins() -> None:
         key, table = SCENES[seed % len(SCENES)]
         scale, true, _ = shot(key, seed=100 + seed, table=table, tilt_deg=2.0 * (seed % 5))
         z.append((scale.mm_per_px / true - 1) / scale.u_rel)
-    # It is stated for phone photos, whose light is harder than drawn light.
-    assert float(np.sum(np.square(z))) < 16.9  # chi squared, 9 degrees of freedom, 95 %
+    # It is stated for phone photos, whose light is harder than drawn light: never too small.
+    assert float(np.sqrt(np.mean(np.square(z)))) < 1.0
 
 
 def test_the_budget_adds_up_and_names_its_parts() -> None:

@@ -6,17 +6,21 @@ import numpy as np
 import pytest
 
 from tests.vision.reference.coin.drawn_discs import disc_photo
+from vision.reference.coin.discs import WIDE_RANGE, WIDE_SPANS, WIDE_TOLERANCE
 from vision.reference.coin.ellipse import Ellipse
 from vision.reference.coin.outline import face_of, in_frame, outline_ring, ring_to_ellipse
-from vision.reference.coin.rings import WIDE, Ring, Start, rings_of
-from vision.reference.coin.surround import Surround
+from vision.reference.coin.rings import WIDE_SETS, Ring, rings_of
+from vision.reference.coin.surround import Start, Surround, crop_disc
 from vision.types import Image
 
 START = Start(x=203.0, y=148.0, r=60.0)
 
 
 def outlined(photo: Image) -> Ring:
-    found, around = rings_of(photo, START, WIDE)
+    crop = crop_disc(photo, START, radius_px=56.0, reach=1.75)
+    found, around = rings_of(
+        crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS, sets=WIDE_SETS
+    )
     ring = outline_ring(found, around)
     assert ring is not None
     return ring
@@ -32,7 +36,10 @@ def test_a_dark_seam_around_is_not_the_coins() -> None:
 
 
 def test_without_rings_there_is_no_outline() -> None:
-    _, around = rings_of(disc_photo(), START, WIDE)
+    crop = crop_disc(disc_photo(), START, radius_px=56.0, reach=1.75)
+    _, around = rings_of(
+        crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS, sets=WIDE_SETS
+    )
     assert outline_ring([], around) is None
 
 
@@ -64,8 +71,8 @@ def test_only_what_lies_whole_in_view_is_in_the_frame() -> None:
 
 def test_a_face_has_the_colours_that_were_drawn() -> None:
     """Linear light by IEC 61966-2-1 of the codes drawn: middle 150, 112, 62; ring 170, 168, 160."""
-    photo = disc_photo(inner_px=42.0)
-    face = face_of(photo, outlined(photo), START)
+    crop = crop_disc(disc_photo(inner_px=42.0), START, radius_px=56.0, reach=1.75)
+    face = face_of(crop, outlined(disc_photo(inner_px=42.0)))
     assert face.centre == pytest.approx([0.305, 0.162, 0.048], rel=0.06)
     assert face.rim == pytest.approx([0.402, 0.392, 0.352], rel=0.06)
 
@@ -81,7 +88,10 @@ def ring_at(size: float, *, support: float = 0.9, off: float = 0.0, parts: float
 
 
 def plain_surround() -> Surround:
-    _, around = rings_of(disc_photo(), START, WIDE)
+    crop = crop_disc(disc_photo(), START, radius_px=56.0, reach=1.75)
+    _, around = rings_of(
+        crop, span=WIDE_RANGE, tolerance=WIDE_TOLERANCE, spans=WIDE_SPANS, sets=WIDE_SETS
+    )
     return around
 
 
