@@ -258,6 +258,11 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "Lay it on plain white paper in soft light, away from other pieces, and take the photo "
         "again.",
     ),
+    "cut_by_frame": (
+        "Along the piece one of its sides lies outside the photo, so that its thickness can't be "
+        "measured.",
+        "Take the photo again with the whole width of the piece in view.",
+    ),
     "thickness_uneven": (
         "Most of what was taken for one piece is not equally thick: several pieces may touch or"
         " lie across each other, or a deep shadow hides an edge.",

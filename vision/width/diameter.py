@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 from math import hypot
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.findings import Form, Measurement
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.problems import problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale
 from vision.width.budget import combined, diameters_mm
-from vision.width.edges import MIN_STRETCHES, Edges, find_edges
+from vision.width.edges import MIN_STRETCHES, Edges, Flags, find_edges
 from vision.width.runs import (
     AGREE_PX,
     AGREE_REL,
@@ -63,6 +64,12 @@ at drawn wires of 14 to 40 px, grey and copper, with their hard shadow in the ou
 read 48 to 110 % too wide, all of bright grey metal: four of those have more, 0.17 to 0.34, the
 others 0.01 to 0.11; of the right ones one has more, 0.2. A soft one of 14 px told rightly has
 0.124."""
+
+ON_THE_WAY = np.array([0.5, 0.8, 0.95, 1.0])
+"""Places from a piece's middle line to the photo's border, all on it where it goes on to there."""
+
+MOST_CUT = 0.5
+"""Where more of a piece than this has a side outside the photo, that is what stood in the way."""
 
 UNSURE_U_REL = 0.1
 """From this relative standard uncertainty on a person is told how to do better."""
@@ -110,11 +117,14 @@ def measure_diameter(
         return _refusal(problem_of("piece_too_short"))
     edges = find_edges(photo, line)
     width_px = 2 * line.radius_px if edges is None else float(np.median(edges.width_px))
-    if edges is None or width_px < MIN_WIDTH_PX:
-        thin = width_px < MIN_WIDTH_PX
-        return _refusal(
-            _too_thin(photo, scale, width_px) if thin else problem_of("edges_unclear"), width_px
-        )
+    if width_px < MIN_WIDTH_PX:
+        return _refusal(_too_thin(photo, scale, width_px), width_px)
+    cut = _cut_by_frame(photo, region, line)
+    whole = None if edges is None else edges.only(~cut[_nearest(edges, line)])
+    if whole is None or len(whole.left_px) < MIN_STRETCHES:
+        why = "cut_by_frame" if cut.mean() > MOST_CUT else "edges_unclear"
+        return _refusal(problem_of(why), width_px)
+    edges = whole
     diameters = diameters_mm(edges, scale)
     kept = plain_run(diameters, tolerance_rel=max(AGREE_REL, AGREE_PX / width_px))
     seen = kept.sum() >= MIN_STRETCHES
@@ -126,6 +136,31 @@ def measure_diameter(
     if kept.mean() < ALONE_SHARE:
         run = look_again(photo, edges, kept) or run
     return _reading(run, photo, scale)
+
+
+def _cut_by_frame(photo: Photo, region: Region, line: CentreLine) -> Flags:
+    """Return at which points of a line the piece goes on across it to the photo's border.
+
+    One of its sides lies outside there, and the edge that is found is a glint or a shadow on it.
+    """
+    ways = np.stack([line.normals, -line.normals], axis=1)
+    most = np.array([photo.width_px, photo.height_px]) - 1.0
+    starts = line.points_px[:, None]
+    to_border = np.where(ways > 0, most - starts, starts) / np.maximum(np.abs(ways), 1e-9)
+    far = to_border.min(axis=2)[..., None]
+    at = starts[:, :, None] + (far * ON_THE_WAY)[..., None] * ways[:, :, None]
+    columns, rows = np.moveaxis(np.rint(at).astype(int) - region.box_px[:2], -1, 0)
+    height, width = region.mask.shape
+    there = (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
+    on = there & region.mask[rows.clip(0, height - 1), columns.clip(0, width - 1)]
+    return np.asarray(on.all(axis=2).any(axis=1), dtype=bool)
+
+
+def _nearest(edges: Edges, line: CentreLine) -> NDArray[np.intp]:
+    """Return the point of a line that each stretch lies at."""
+    middles = (edges.left_px + edges.right_px) / 2
+    away = np.linalg.norm(middles[:, None] - line.points_px, axis=2)
+    return np.asarray(away.argmin(axis=1), dtype=np.intp)
 
 
 def _reading(run: Edges, photo: Photo, scale: Scale) -> DiameterReading:

@@ -75,6 +75,7 @@ PAIRS: dict[str, tuple[Scene, Scene, str]] = {
     "coil_or_tangle": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
     "thickness_uneven": _APART,
     "pieces_side_by_side": _APART,
+    "cut_by_frame": (Scene(piece="short"), RIGHT, "with its whole width in view"),
     "piece_too_short": (Scene(piece="short"), RIGHT, "with more of its length in view"),
 }
 

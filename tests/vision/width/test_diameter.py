@@ -301,3 +301,18 @@ def test_a_line_that_runs_on_over_other_pieces_is_refused() -> None:
     (problem,) = reading.problems
     assert problem.code == "thickness_uneven"
     assert "nothing crosses or touches it" in problem.fix
+
+
+def test_a_piece_with_a_side_outside_the_photo_is_refused() -> None:
+    beside_the_border = Straight(length=330, angle_deg=2, centre=(200, 246))
+    reading = read(*draw(beside_the_border, 60.0, Look(), seed=4))
+    assert reading.diameter is None
+    assert reading.problems[0].code == "cut_by_frame"
+
+
+@pytest.mark.parametrize("angle_deg", [0, 30, 60])
+def test_a_piece_that_leaves_the_photo_is_measured_inside_it(angle_deg: float) -> None:
+    leaving = Straight(length=900, angle_deg=angle_deg, centre=(200, 130))
+    reading = read(*draw(leaving, 45.5, Look(), seed=4))
+    assert reading.diameter is not None
+    assert abs(reading.width_px - 45.5) < 1.0
