@@ -122,8 +122,9 @@ def measure_diameter(
     cut = _cut_by_frame(photo, region, line)
     whole = None if edges is None else edges.only(~cut[_nearest(edges, line)])
     if whole is None or len(whole.left_px) < MIN_STRETCHES:
-        why = "cut_by_frame" if cut.mean() > MOST_CUT else "edges_unclear"
-        return _refusal(problem_of(why), width_px)
+        beyond = cut.mean() > MOST_CUT
+        why = problem_of("cut_by_frame") if beyond else problem_of("edges_unclear")
+        return _refusal(why, width_px)
     edges = whole
     diameters = diameters_mm(edges, scale)
     kept = plain_run(diameters, tolerance_rel=max(AGREE_REL, AGREE_PX / width_px))

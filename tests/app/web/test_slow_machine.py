@@ -76,6 +76,7 @@ def test_a_piece_is_deleted_with_presses_as_quick_as_they_can_be(
 
 def hold(page: Any, what: Any) -> None:
     """Press as a finger does, which stays down for a tenth of a second where it landed."""
+    what.scroll_into_view_if_needed()
     box = what.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     page.mouse.down()
