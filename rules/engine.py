@@ -48,9 +48,9 @@ MISREAD = 0.5
 rendered tables the likeliest grade was wrong of 45 % of 51 finds that overlap their piece by 0.3 to
 0.6, and of 14 % of 159 that do by more: 0.31 more, where any of four grades would be wrong with
 0.75. So 0.41, taken larger since some finds are no piece at all."""
+MAY_BE_SEVERAL = "this may be two pieces, or only a part of one"
 APART_CHECK = (
-    "lay it a finger's breadth away from the others and take another photo: this may be two "
-    "pieces, or only a part of one"
+    f"lay it a finger's breadth away from the others and take another photo: {MAY_BE_SEVERAL}"
 )
 
 
@@ -185,8 +185,10 @@ def _check(
     apart: bool,
 ) -> str | None:
     """Return the one check that settles a piece, in plain words."""
-    if guess or apart:
-        return STRANGE_CHECK if guess else APART_CHECK
+    if guess:
+        return STRANGE_CHECK
+    if apart:
+        return APART_CHECK
     name = unknown or cheapest_check(evaluation, parts)
     if name is None:
         return APART_CHECK if findings.one_piece < 1 else None

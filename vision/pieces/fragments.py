@@ -136,11 +136,10 @@ class Groups:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fragment:
-    """Some pixels of a fragment, ``(n, 2)`` x and y, fewer of them, its area, mean width, look."""
+    """Some pixels of a fragment, ``(n, 2)`` x and y, fewer of them, its mean width, look."""
 
     points: NDArray[np.int64]
     some: NDArray[np.int64]
-    area_px: int
     width_px: float
     look: FloatArray
 
@@ -274,7 +273,6 @@ def _fragments(labels: Labels, maps: Maps) -> dict[int, _Fragment]:
         fragments[int(n)] = _Fragment(
             points=many,
             some=part[:: 1 + len(part) // _FEW],
-            area_px=len(part),
             width_px=2 * len(part) / max(int(around[n]), 1),
             look=maps.surface.features[:, rows, columns].mean(axis=1),
         )

@@ -120,12 +120,12 @@ def measure_diameter(
     if width_px < MIN_WIDTH_PX:
         return _refusal(_too_thin(photo, scale, width_px), width_px)
     cut = _cut_by_frame(photo, region, line)
-    whole = None if edges is None else edges.only(~cut[_nearest(edges, line)])
-    if whole is None or len(whole.left_px) < MIN_STRETCHES:
+    if edges is not None:
+        edges = edges.only(~cut[_nearest(edges, line)])
+    if edges is None or len(edges.left_px) < MIN_STRETCHES:
         beyond = cut.mean() > MOST_CUT
         why = problem_of("cut_by_frame") if beyond else problem_of("edges_unclear")
         return _refusal(why, width_px)
-    edges = whole
     diameters = diameters_mm(edges, scale)
     kept = plain_run(diameters, tolerance_rel=max(AGREE_REL, AGREE_PX / width_px))
     seen = kept.sum() >= MIN_STRETCHES

@@ -20,14 +20,13 @@ from app.words import (
     told_reasons,
 )
 from rules.confidence import FAMILIAR
-from rules.engine import Grading
+from rules.engine import MAY_BE_SEVERAL, Grading
 from rules.findings import ON_THE_PIECE
 from rules.sentences import sentence, with_units_kept
 from rules.sheet import RuleSheet
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
-MAY_BE_SEVERAL = "this may be two pieces, or only a part of one"
 UNFAMILIAR = "unlike what the tool knows, so all of this is a guess"
 
 
