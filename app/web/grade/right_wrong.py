@@ -26,7 +26,7 @@ class Scene:
         size: Of everything in it; 1 fills the picture well.
         slant: Share by which the far side is narrower.
         card: ``whole``, ``cut`` by the picture's edge, or ``none``.
-        piece: ``tube``, ``thin``, ``coil``, ``short``, ``crossed``, ``apart`` or ``none``.
+        piece: ``tube``, ``thin``, ``coil``, ``short``, ``cut``, ``crossed``, ``apart`` or ``none``.
         table: Colour of the table.
         light: Brightness, 1 is right.
         blur_px: Blur.
@@ -75,7 +75,7 @@ PAIRS: dict[str, tuple[Scene, Scene, str]] = {
     "coil_or_tangle": (Scene(piece="coil"), RIGHT, "one end pulled straight"),
     "thickness_uneven": _APART,
     "pieces_side_by_side": _APART,
-    "cut_by_frame": (Scene(piece="short"), RIGHT, "with its whole width in view"),
+    "cut_by_frame": (Scene(piece="cut"), RIGHT, "with its whole width in view"),
     "piece_too_short": (Scene(piece="short"), RIGHT, "with more of its length in view"),
 }
 
@@ -166,10 +166,13 @@ def _lay(pen: ImageDraw.ImageDraw, scene: Scene) -> None:
         box = (*at(0.07 + shift, 0.16), *at(0.47 + shift, 0.55))
         pen.rounded_rectangle(box, radius=18 * scene.size, fill=_CARD, outline=(50, 74, 98))
         pen.line([at(0.11 + shift, 0.45), at(0.30 + shift, 0.45)], fill="white", width=6)
-    thick = {"tube": 58.0, "short": 58.0, "thin": 9.0}.get(scene.piece, 0.0) * scene.size
+    thick = {"tube": 58.0, "short": 58.0, "cut": 58.0, "thin": 9.0}.get(scene.piece, 0.0)
+    thick *= scene.size
     ends = [at(0.56, 0.16), at(0.88, 0.86)]
     if scene.piece == "short":
         ends = [at(0.66, 0.38), at(0.72, 0.51)]
+    if scene.piece == "cut":  # one side beyond the picture
+        ends = [at(0.96, 0.12), at(1.01, 0.88)]
     if thick:
         pen.line(ends, fill=_COPPER_EDGE, width=round(thick + 6))
         pen.line(ends, fill=_COPPER, width=round(thick))
