@@ -26,6 +26,12 @@ DEFAULT_PORT = 8757
 MORE_PORTS = 20
 """So many further ports are tried where the usual one is taken."""
 
+LAST_ANSWERS_S = 5
+"""So long a server that was told to end waits for the answers on their way."""
+
+WARM_UP_S = 10
+"""So long it waits for what loads beside it: a few seconds on a slow machine."""
+
 
 def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) -> None:
     """Serve the pages until they are stopped.
@@ -63,6 +69,7 @@ def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) ->
         use_colors=False,
         proxy_headers=False,  # nobody stands before us: who says otherwise wants another address
         ssl_certfile=None if certificate is None else certificate.path,
+        timeout_graceful_shutdown=LAST_ANSWERS_S,
     )
     with _inbox_for_now(inbox_folder()):
         if door is None:
@@ -72,8 +79,12 @@ def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) ->
             )
         else:
             door.renew()
-        warm_up()
-        uvicorn.Server(config).run(sockets=[listener])
+        warm = warm_up()
+        try:
+            uvicorn.Server(config).run(sockets=[listener])
+        finally:
+            # An interpreter that ends under a network that still loads aborts.
+            warm.join(timeout=WARM_UP_S)
 
 
 @contextmanager
@@ -86,10 +97,15 @@ def _inbox_for_now(folder: Path) -> Iterator[None]:
     def end(number: int, _: object) -> None:
         raise SystemExit(128 + number)
 
+    def hang_up(_: int, __: object) -> None:
+        # The server takes SIGTERM over and closes what it opened; an exception from here would
+        # break its loop off, and a worker thread that nobody stops keeps the process alive.
+        signal.raise_signal(signal.SIGTERM)
+
     # Unhandled these would end the process on the spot; SIGHUP: the terminal was closed.
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), end)
+    signal.signal(signal.SIGTERM, end)
+    if hasattr(signal, "SIGHUP"):
+        signal.signal(signal.SIGHUP, hang_up)
     empty(folder)
     is_over = tidy_on_time(folder)
     try:
