@@ -322,14 +322,7 @@ def problem_of(key: str, **values: object) -> Problem:
         key: Its code, with the variant behind a dot.
         values: What its words name in braces.
     """
-    text, fix = CATALOGUE[key]
-    code, _, variant = key.partition(".")
-    return Problem(
-        code=code,
-        variant=variant,
-        text=sentence(text.format(**values)),
-        fix=fix.format(**values),
-    )
+    return as_problem(photo_error(key, where=None, **values))
 
 
 def photo_error(key: str, *, where: str | None = None, **values: object) -> PhotoError:
