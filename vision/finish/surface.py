@@ -96,14 +96,12 @@ class SurfaceModel:
     Attributes:
         network: An ONNX session in use, any function in tests.
         temperature: Logits are divided by this (Guo et al., arXiv 1706.04599).
-        metadata: Everything in ``surface.toml``, for the card and the record.
         piece: The head for the piece, which reads the network's features.
     """
 
     network: Network
     piece: PieceModel
     temperature: float = 1.0
-    metadata: Mapping[str, Any]
 
     def __post_init__(self) -> None:
         if not 0.0 < self.temperature < float("inf"):
@@ -141,7 +139,6 @@ def surface_map(
     model: SurfaceModel,
     box: Box | None = None,
     white: FloatArray | None = None,
-    input_px: int | None = None,
 ) -> SurfaceMap:
     """Return which surface is where, for the whole photo or around a piece.
 
@@ -152,8 +149,6 @@ def surface_map(
             network too, and the map covers that as well. None for the whole photo.
         white: ``(3,)`` linear light of a matte white as seen in this photo; None
             where it shows none, then the camera's own balance has to do.
-        input_px: About how many pixels the network may look at; more see thinner
-            wire and take longer. The photo is never enlarged.
 
     Returns:
         Maps at a quarter of the view's resolution; ``box_px`` says what they cover.
@@ -161,7 +156,7 @@ def surface_map(
     Raises:
         ContractError: ``box`` lies outside the photo or is empty.
     """
-    view = plan_view(photo.width_px, photo.height_px, box=box, input_px=input_px)
+    view = plan_view(photo.width_px, photo.height_px, box=box)
     x, y, w, h = view.box_px
     whole = (w, h) == (photo.width_px, photo.height_px)
     return predict(
@@ -219,34 +214,31 @@ def predict(
     )
 
 
-def plan_view(
-    width_px: int, height_px: int, *, box: Box | None = None, input_px: int | None = None
-) -> View:
+def plan_view(width_px: int, height_px: int, *, box: Box | None) -> View:
     """Return which part of a photo the network sees, and at which size.
 
     The part is the box and some table, widened until both sides are multiples of 32
     at one scale. Only where the photo ends does a side have to stretch, by at most
-    half of 32 px.
+    half of 32 px. The photo is never enlarged.
 
     Args:
         width_px: Width of the photo.
         height_px: Height of the photo.
         box: What must be in the view, None for all of the photo.
-        input_px: About how many pixels the view may have.
 
     >>> plan_view(4000, 3000, box=(1000, 1000, 500, 100))
     View(box_px=(914, 922, 672, 256), width_px=672, height_px=256)
     """
     if box is None:
         x, y, w, h = 0, 0, width_px, height_px
-        budget = input_px or OVERVIEW_INPUT_PX
+        budget = OVERVIEW_INPUT_PX
     else:
         x, y, w, h = box
         if w <= 0 or h <= 0 or x < 0 or y < 0 or x + w > width_px or y + h > height_px:
             raise ContractError(f"{box} is not inside {width_px} x {height_px}", where="box")
         margin = ceil(CONTEXT * max(w, h))
         x, y, w, h = x - margin, y - margin, w + 2 * margin, h + 2 * margin
-        budget = input_px or CROP_INPUT_PX
+        budget = CROP_INPUT_PX
     w, h = min(w, width_px), min(h, height_px)
     scale = min(1.0, sqrt(budget / (w * h)))
     x, w, wide = _fit(x, w, limit=width_px, scale=scale)
@@ -354,7 +346,7 @@ def read_surface_model(folder: Traversable | None = None) -> SurfaceModel:
         broken(METADATA_FILE, "lists other classes than this version knows")
     network = _network(session(told, folder=folder), classes)
     piece = read_piece_model(told, folder=folder)
-    return SurfaceModel(network=network, piece=piece, metadata=told, temperature=_temperature(told))
+    return SurfaceModel(network=network, piece=piece, temperature=_temperature(told))
 
 
 def _temperature(told: Mapping[str, Any]) -> float:

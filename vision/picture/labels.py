@@ -49,12 +49,6 @@ class Box(NamedTuple):
     right: float
     bottom: float
 
-    def overlap(self, other: Box) -> float:
-        """Return the common area in square pixels."""
-        width = min(self.right, other.right) - max(self.left, other.left)
-        height = min(self.bottom, other.bottom) - max(self.top, other.top)
-        return max(0.0, width) * max(0.0, height)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Label:

@@ -78,7 +78,6 @@ def model_of(
         network=network,
         piece=head_of(),
         temperature=temperature,
-        metadata={},
     )
 
 
