@@ -254,19 +254,17 @@ def _refined(
     right = min(photo.width_px, int(np.ceil(x1 * across)))
     bottom = min(photo.height_px, int(np.ceil(y1 * down)))
     crop, step = reduced(photo.rgb[top:bottom, left:right], REFINE_LONG_SIDE_PX)
-    placed = _placed(
-        soft,
-        (x0 * across - left, y0 * down - top),
-        (across / step, down / step),
-        crop.shape[1::-1],
-        step,
-    )
-    radius = max(2, round(1.5 * across / step))
-    snapped = guided_filter(placed, crop, radius_px=radius)
+    # Each cell where it lies on the photo: cell u to crop pixel (u + 0.5) cell + shift - 0.5.
+    sx, sy = across / step, down / step
+    shift_x, shift_y = (x0 * across - left) / step, (y0 * down - top) / step
+    matrix = np.array([[sx, 0, 0.5 * sx - 0.5 + shift_x], [0, sy, 0.5 * sy - 0.5 + shift_y]])
+    placed = cv2.warpAffine(soft, matrix, crop.shape[1::-1], flags=cv2.INTER_LINEAR)
+    snapped = guided_filter(placed, crop, radius_px=max(2, round(1.5 * sx)))
     if step > 1:
         full_size = (right - left, bottom - top)
         snapped = cv2.resize(snapped, full_size, interpolation=cv2.INTER_LINEAR)
-    full, contour = _without_specks((snapped > 0.5).view(np.uint8))
+    full = (snapped > 0.5).view(np.uint8)
+    contour = _without_specks(full)
     if contour is None:
         return None
     outline = cv2.approxPolyDP(contour, 0.5, closed=True)[:, 0].astype(np.float64) + (left, top)
@@ -279,51 +277,26 @@ def _refined(
     )
 
 
-def _placed(
-    soft: Float32Array,
-    shift_px: tuple[float, float],
-    cell_px: tuple[float, float],
-    size: tuple[int, int],
-    step: float,
-) -> Float32Array:
-    """Return a piece of a map on a crop's pixels, each cell where it lies on the photo."""
-    sx, sy = cell_px
-    # cell u to crop pixel: (u + 0.5) cell + shift - 0.5
-    matrix = np.array(
-        [
-            [sx, 0.0, 0.5 * sx - 0.5 + shift_px[0] / step],
-            [0.0, sy, 0.5 * sy - 0.5 + shift_px[1] / step],
-        ]
-    )
-    placed = cv2.warpAffine(soft, matrix, size, flags=cv2.INTER_LINEAR)
-    return np.asarray(placed, dtype=np.float32)
-
-
-def _without_specks(mask: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Contour | None]:
-    """Drop specks, islands under a tenth of the largest one; return the largest's outline too.
+def _without_specks(mask: NDArray[np.uint8]) -> Contour | None:
+    """Drop islands under a tenth of the largest one, in place; return that one's outer outline.
 
     Args:
         mask: ``(h, w)`` of 0 and 1.
     """
-    islands = _islands(mask)
-    if len(islands) < 2:
-        return mask, islands[0] if islands else None
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    area = stats[:, cv2.CC_STAT_AREA].copy()
-    area[0] = 0
-    kept: NDArray[np.uint8] = (area >= 0.1 * area.max())[labels].view(np.uint8)
-    return kept, max(_islands(kept), key=cv2.contourArea)
-
-
-def _islands(mask: NDArray[np.uint8]) -> list[Contour]:
-    """Return the outer outline of each island, which numbering its pixels takes longer for."""
     contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    # Where a hole in an island has its outline too, that one's parent is the island's.
-    return [
-        np.asarray(contour, np.int32)
-        for contour, (_, _, _, parent) in zip(contours, tree[0] if contours else (), strict=True)
-        if parent < 0
-    ]
+    if not contours:
+        return None
+    # The outline of a hole has the island's for its parent. Pixels by Pick's theorem.
+    parents = tree[0][:, 3]
+    is_hole = parents >= 0
+    around = np.where(is_hole, -0.5, 0.5) * [len(contour) for contour in contours]
+    areas = np.array([cv2.contourArea(contour) for contour in contours]) + around + 1
+    np.subtract.at(areas, parents[is_hole], areas[is_hole])
+    areas[is_hole] = 0.0
+    largest = int(areas.argmax())
+    specks = np.flatnonzero(~is_hole & (areas < 0.1 * areas[largest])).tolist()
+    cv2.drawContours(mask, [contours[n] for n in specks], -1, (0,), cv2.FILLED)
+    return np.asarray(contours[largest], np.int32)
 
 
 def guided_filter(soft: Float32Array, guide: Image, *, radius_px: int) -> Float32Array:
