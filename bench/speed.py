@@ -158,8 +158,7 @@ def _steps_in_turn(module: Any, whole: Callable[[], object], repeat: int) -> dic
     """Return what each step took in each run, all calls of a run together."""
     names = [name for name in STEPS if hasattr(module, name)]
     with ExitStack() as undo:
-        for where in (vision.photo.beside, module):
-            undo.enter_context(patch.object(where, "has_second_core", lambda: False))
+        undo.enter_context(patch.object(vision.photo.beside, "has_second_core", lambda: False))
         spent = {name: undo.enter_context(_timed(module, name)) for name in names}
         for _ in range(repeat):
             whole()

@@ -27,10 +27,10 @@ from vision.finish.surface import (
     surface_map,
 )
 from vision.flash.recognise import LIT_P, lit_by_itself
-from vision.photo.beside import beside, has_second_core
+from vision.photo.beside import beside
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
-from vision.pieces.finding import Sketch, is_bunch, pieces_on, sketch_pieces
+from vision.pieces.finding import is_bunch, pieces_on
 from vision.pieces.left_out import sort_out
 from vision.pieces.reading_order import reading_order
 from vision.problems import as_problem, problem_of
@@ -161,11 +161,12 @@ def look_over(
     # First as the camera saw it: where the reference lies is what this look is to tell.
     overview = surface_map(photo, model=load_surface_model())
     with beside() as lane:
-        sketch = _sketch(photo, overview, lane) if scale is None and at is None else None
+        # Mostly the reference lies on no piece, so that they are drawn while it is looked for.
+        early = lane.submit(pieces_on, photo, overview) if at is None else None
         if scale is None:
             places = reference_places(overview)
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
-        regions, left_out = _regions(photo, overview, scale, at, also, any_length, problems, sketch)
+        regions, left_out = _regions(photo, overview, scale, at, also, any_length, problems, early)
     if not regions and at is None:
         problems.append(problem_of("no_piece"))
     return Seen(
@@ -262,7 +263,7 @@ def _regions(
     also: Sequence[tuple[float, float]],
     any_length: bool,
     problems: list[Problem],
-    sketch: Future[Sketch] | None,
+    early: Future[tuple[Region, ...]] | None,
 ) -> tuple[tuple[Region, ...], tuple[LeftOut, ...]]:
     """Return the pieces in reading order, and what is none of them."""
     outlines: Sequence[FloatArray] = scale.outlines_px if scale is not None else ()
@@ -275,8 +276,8 @@ def _regions(
             problems.append(as_problem(fault))
             return (), ()
         return (region,), ()
-    early = sketch.result() if sketch is not None else None
-    found = pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
+    drawn = early.result() if early is not None else None
+    found = pieces_on(photo, overview, reference_outlines_px=outlines, early=drawn)
     told = sort_out(photo, overview, found, scale, also=also, any_length=any_length)
     pieces = told.pieces[:MAX_PIECES]
     order = reading_order([region.box_px for region in pieces])
@@ -285,16 +286,6 @@ def _regions(
 
 def _area(region: Region) -> int:
     return cv2.countNonZero(region.mask.view(np.uint8))
-
-
-def _sketch(photo: Photo, overview: SurfaceMap, lane: Executor) -> Future[Sketch] | None:
-    """Begin to draw the pieces while the reference is still looked for.
-
-    Mostly it lies on none of them, and then they need not be drawn again.
-    """
-    if not has_second_core():
-        return None
-    return lane.submit(sketch_pieces, photo, overview)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,15 +8,15 @@ and the number of the piece it belongs to. They come from the surface network's 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.photo.reduced import reduced
-from vision.pieces.outlines import WEAK_P, Labels, Parting, parted
+from vision.pieces.outlines import WEAK_P, Labels, parted
 from vision.types import (
     Float32Array,
     FloatArray,
@@ -53,34 +53,6 @@ PAD_PX = 8
 """A piece is drawn with so much of the map around it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Drawn:
-    """A piece drawn along the photo's edges, with all that the drawing followed from.
-
-    Attributes:
-        cells: ``(x0, y0, x1, y1)`` of the map it was drawn from.
-        soft: ``(y1 - y0, x1 - x0)`` float32, the piece on those cells.
-        region: What came of it; None for nothing.
-    """
-
-    cells: tuple[int, int, int, int]
-    soft: Float32Array
-    region: Region | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sketch:
-    """The pieces as they are where no reference lies on any of them.
-
-    Attributes:
-        parting: The number of the piece at each pixel of the map.
-        drawn: Those that are pieces.
-    """
-
-    parting: Parting
-    drawn: tuple[Drawn, ...]
-
-
 def reference_mask(
     shape: tuple[int, int], outlines_px: Sequence[FloatArray], factor: float, *, margin_px: int = 3
 ) -> Mask:
@@ -98,7 +70,7 @@ def pieces_on(
     overview: SurfaceMap,
     *,
     reference_outlines_px: Sequence[FloatArray] = (),
-    sketch: Sketch | None = None,
+    early: tuple[Region, ...] | None = None,
 ) -> tuple[Region, ...]:
     """Return every piece on the table, largest first, by the surface network.
 
@@ -106,38 +78,23 @@ def pieces_on(
         photo: The photo.
         overview: The network's map over all of it.
         reference_outlines_px: What is the reference's and no piece.
-        sketch: From :func:`sketch_pieces`, while nobody knew the reference yet: what it
-            doesn't change is not done again.
+        early: The pieces as if nothing were: where the reference lies on none of them they are
+            not drawn again.
     """
     piece, gap = overview.outline
-    as_sketched = sketch is not None
     if reference_outlines_px:
         factor = photo.width_px / piece.shape[1]
         reference = reference_mask(piece.shape, reference_outlines_px, factor)
         # Less likely pixels were never taken for a piece's.
-        as_sketched = as_sketched and not (piece[reference] > WEAK_P).any()
+        if early is not None and not (piece[reference] > WEAK_P).any():
+            return early
         piece = np.where(reference, np.float32(0), piece)
-    if sketch is not None and as_sketched:
-        parting = sketch.parting
-    else:
-        parting = _numbered(overview, piece, gap)
-    drawn = sketch.drawn if sketch is not None else ()
-    return regions_from_labels(photo, piece, parting.labels, drawn=drawn, one_p=parting.one_p)
-
-
-def sketch_pieces(photo: Photo, overview: SurfaceMap) -> Sketch:
-    """Return the pieces as if no reference lay on them, for :func:`pieces_on`."""
-    piece, gap = overview.outline
-    parting = _numbered(overview, piece, gap)
-    drawn = tuple(one for _, _, one in _drawn(photo, piece, parting.labels))
-    return Sketch(parting=parting, drawn=drawn)
-
-
-def _numbered(overview: SurfaceMap, piece: Float32Array, gap: Float32Array) -> Parting:
-    """Return the number of the piece at each pixel."""
+    elif early is not None:
+        return early
     parting = parted(piece, gap, overview)
     # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
-    return replace(parting, labels=_without_ground(parting.labels, overview))
+    labels = _without_ground(parting.labels, overview)
+    return regions_from_labels(photo, piece, labels, one_p=parting.one_p)
 
 
 def is_bunch(overview: SurfaceMap, region: Region) -> bool:
@@ -154,15 +111,10 @@ def is_bunch(overview: SurfaceMap, region: Region) -> bool:
     return bool(own.size) and float((own > MEETING_P).mean()) > MOST_MEETING
 
 
-def _ground(overview: SurfaceMap) -> Float32Array:
-    """Return how likely each cell shows the table or the reference."""
-    own = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
-    return np.asarray(overview.p[own].sum(axis=0), dtype=np.float32)
-
-
 def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:
     """Leave out what the outline head took for a piece, and the classes don't."""
-    ground = _ground(overview)
+    own = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
+    ground = overview.p[own].sum(axis=0)
     ys, xs = np.nonzero(labels)
     numbers = labels[ys, xs]
     rows, columns = ground.shape
@@ -179,7 +131,6 @@ def regions_from_labels(
     labels: Labels,
     *,
     least: float = MIN_AREA_SHARE,
-    drawn: Sequence[Drawn] = (),
     one_p: FloatArray | None = None,
 ) -> tuple[Region, ...]:
     """Return numbered pieces, largest first, at full resolution.
@@ -189,39 +140,22 @@ def regions_from_labels(
         foreground: ``(h, w)`` float32, 0 to 1, over the whole photo.
         labels: ``(h, w)`` number of the piece at each pixel, 0 none.
         least: Smaller pieces, as a share of the photo, are left out.
-        drawn: Pieces drawn before; one that follows from the same is taken from there.
         one_p: How likely what has each number is one whole piece; None for surely.
     """
-    found = [
-        replace(piece.region, score=score, one_p=1.0 if one_p is None else float(one_p[number]))
-        for number, score, piece in _drawn(photo, foreground, labels, least=least, known=drawn)
-        if piece.region is not None
-    ]
-    return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
-
-
-def _drawn(
-    photo: Photo,
-    foreground: Float32Array,
-    labels: Labels,
-    *,
-    least: float = MIN_AREA_SHARE,
-    known: Sequence[Drawn] = (),
-) -> Iterator[tuple[int, float, Drawn]]:
-    """Yield each piece's number, how sure it is, and the piece; see :func:`regions_from_labels`."""
-    count = int(labels.max()) + 1
-    areas = np.bincount(labels.ravel(), minlength=count)
-    for number in range(1, count):
+    found = []
+    areas = np.bincount(labels.ravel())
+    for number in range(1, len(areas)):
         if areas[number] < least * labels.size:
             continue
         own = labels == number
         score = float(np.quantile(foreground[own], 0.9))
         if score < SURE_P:  # a smear of doubt is not a piece
             continue
-        cells, soft = _soft(foreground, labels, number, own)
-        same = next((d for d in known if d.cells == cells and np.array_equal(d.soft, soft)), None)
-        region = same.region if same is not None else _refined(photo, labels.shape, cells, soft)
-        yield number, score, Drawn(cells=cells, soft=soft, region=region)
+        region = _refined(photo, labels.shape, *_soft(foreground, labels, number, own))
+        if region is not None:
+            one = 1.0 if one_p is None else float(one_p[number])
+            found.append(replace(region, score=score, one_p=one))
+    return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
 
 
 def _soft(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import cv2
 import numpy as np
@@ -15,7 +14,6 @@ from vision.pieces.finding import (
     is_bunch,
     pieces_on,
     reference_mask,
-    sketch_pieces,
 )
 from vision.types import Photo, Surface, SurfaceMap
 
@@ -117,12 +115,10 @@ def test_a_wire_under_another_is_one_piece_with_two_ends() -> None:
         assert max(overlap(region, mask) for region in regions) > 0.85
 
 
-@pytest.mark.parametrize("sketched", [False, True])
-def test_what_lies_apart_is_one_piece_for_sure(*, sketched: bool) -> None:
+def test_what_lies_apart_is_one_piece_for_sure() -> None:
     rgb, masks = with_pieces(table("paper"))
-    photo, overview = photo_of(rgb), overview_of(masks)
-    sketch = sketch_pieces(photo, overview) if sketched else None
-    assert [region.one_p for region in pieces_on(photo, overview, sketch=sketch)] == [1.0, 1.0]
+    found = pieces_on(photo_of(rgb), overview_of(masks))
+    assert [region.one_p for region in found] == [1.0, 1.0]
 
 
 @pytest.mark.parametrize("surface", [Surface.TABLE, Surface.REFERENCE])
@@ -141,8 +137,6 @@ def test_what_the_classes_take_for_ground_is_no_piece(surface: Surface) -> None:
     regions = pieces_on(photo_of(rgb), overview)
     assert len(regions) == 1
     assert overlap(regions[0], masks[0]) > 0.9
-    sketched = pieces_on(photo_of(rgb), overview, sketch=sketch_pieces(photo_of(rgb), overview))
-    assert [region.box_px for region in sketched] == [region.box_px for region in regions]
 
 
 def test_pieces_that_touch_come_apart_where_the_overview_says_so() -> None:
@@ -174,9 +168,9 @@ def test_pieces_drawn_before_the_reference_was_known_come_out_the_same(
     rgb, masks = with_pieces(table("wood"))
     outlines = [np.array(reference, float)]
     photo, overview = photo_of(rgb), overview_of(masks)
-    early = sketch_pieces(photo, overview)
+    early = pieces_on(photo, overview)
     plain = pieces_on(photo, overview, reference_outlines_px=outlines)
-    saved = pieces_on(photo, overview, reference_outlines_px=outlines, sketch=early)
+    saved = pieces_on(photo, overview, reference_outlines_px=outlines, early=early)
     assert [region.box_px for region in saved] == [region.box_px for region in plain]
     for one, other in zip(saved, plain, strict=True):
         assert one.score == other.score
@@ -184,24 +178,13 @@ def test_pieces_drawn_before_the_reference_was_known_come_out_the_same(
         np.testing.assert_array_equal(one.outline_px, other.outline_px)
 
 
-def test_a_piece_that_the_reference_does_not_change_is_not_drawn_again(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_pieces_that_the_reference_does_not_lie_on_are_not_drawn_again() -> None:
     rgb, masks = with_pieces(table("wood"))
     photo, overview = photo_of(rgb), overview_of(masks)
-    early = sketch_pieces(photo, overview)
-    drawn = []
-    real = vision.pieces.finding.guided_filter
-
-    def counted(*given: Any, **options: Any) -> object:
-        drawn.append(1)
-        return real(*given, **options)
-
-    monkeypatch.setattr(vision.pieces.finding, "guided_filter", counted)
-    across_the_wire = np.array([[300, 100], [420, 100], [420, 330], [300, 330]], float)
-    pieces_on(photo, overview, reference_outlines_px=[across_the_wire], sketch=early)
-    wire_left, wire_right, tube = True, True, False  # the tube lies clear of it
-    assert len(drawn) == wire_left + wire_right + tube
+    early = pieces_on(photo, overview)
+    on_nothing = np.array([[600, 400], [800, 400], [800, 480], [600, 480]], float)
+    assert pieces_on(photo, overview, reference_outlines_px=[on_nothing], early=early) is early
+    assert pieces_on(photo, overview, early=early) is early
 
 
 def test_a_speck_beside_a_piece_goes_and_one_inside_its_hole_too() -> None:
