@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 from typing import TypedDict, Unpack
 
 import cv2
@@ -216,7 +217,11 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
             for region, widths, look in zip(regions, measured, looks, strict=True)
         ]
     lit = (problem_of("flash_lit"),) if seen.flash_p >= LIT_P and pieces else ()
-    by_piece = _by_piece([widths.problems for widths in measured])
+    by_piece = [
+        replace(problem, pieces=(number,)) if len(regions) > 1 else problem
+        for number, widths in enumerate(measured, start=1)
+        for problem in widths.problems
+    ]
     problems = (*seen.problems, *lit, *by_piece, *gates)
     return Examination(
         photo=replace(photo, notes=(*photo.notes, seen.white.note)) if pieces else photo,
@@ -319,16 +324,12 @@ def _looks(
     def finish_of(region: Region, detail: Future[SurfaceMap]) -> FinishReading:
         return judge_finish(photo, region, surface=detail.result(), model=model.piece)
 
-    near: set[Region] = set()
-    for region in sorted(regions, key=_area, reverse=True):
-        if len(near) < MAX_LOOKS and _shows_more(
-            photo, region, overview, white.near(region.box_px)
-        ):
-            near.add(region)
+    by_size = sorted(regions, key=_area, reverse=True)
+    shown = (r for r in by_size if _shows_more(photo, r, overview, white.near(r.box_px)))
+    near = set(islice(shown, MAX_LOOKS))
     looks = []
     for region in regions:
-        is_closer = region in near
-        detail = lane.submit(detail_of, region, is_closer=is_closer)
+        detail = lane.submit(detail_of, region, is_closer=region in near)
         looks.append(_Look(detail=detail, finish=lane.submit(finish_of, region, detail)))
     return looks
 
@@ -369,26 +370,11 @@ def _reading(
     )
 
 
-def _by_piece(problems: Sequence[tuple[Problem, ...]]) -> list[Problem]:
-    """Say of which pieces each problem is, where there are several on the photo."""
-    if len(problems) < 2:
-        return [problem for own in problems for problem in own]
-    numbers: dict[tuple[str, str], list[int]] = {}
-    first: dict[tuple[str, str], Problem] = {}
-    for number, own in enumerate(problems, start=1):
-        for problem in own:
-            key = problem.code, problem.fix
-            numbers.setdefault(key, []).append(number)
-            first.setdefault(key, problem)
-    return [
-        replace(problem, pieces=tuple(dict.fromkeys(numbers[key])))
-        for key, problem in first.items()
-    ]
-
-
 def _once(problems: Iterable[Problem]) -> list[Problem]:
-    """Drop repeats: several pieces with one fault are one thing to mend."""
+    """Join repeats: several pieces with one fault are one thing to mend."""
     kept: dict[tuple[str, str], Problem] = {}
     for problem in problems:
-        kept.setdefault((problem.code, problem.fix), problem)
+        first = kept.setdefault((problem.code, problem.fix), problem)
+        pieces = tuple(dict.fromkeys((*first.pieces, *problem.pieces)))
+        kept[problem.code, problem.fix] = replace(first, pieces=pieces)
     return list(kept.values())

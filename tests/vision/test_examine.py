@@ -319,12 +319,12 @@ def test_no_thickness_is_told_of_several_pieces_taken_for_one(
 def test_a_problem_says_which_of_several_pieces_it_is_of() -> None:
     thin = Problem(code="too_thin_in_photo", text="It is thin.", fix="Go nearer.")
     uneven = Problem(code="thickness_uneven", text="It is uneven.", fix="Lay it alone.")
-    told = vision.examine._by_piece([(thin,), (uneven,), (thin,), (thin,)])
-    assert [(one.text, one.pieces) for one in told] == [
+    of = [replace(one, pieces=(n,)) for n, one in enumerate((thin, uneven, thin, thin), start=1)]
+    assert [(one.text, one.pieces) for one in vision.examine._once([*of, of[0]])] == [
         ("It is thin.", (1, 3, 4)),
         ("It is uneven.", (2,)),
     ]
-    assert vision.examine._by_piece([(thin,)]) == [thin]
+    assert vision.examine._once([thin, thin]) == [thin]
 
 
 def test_a_folder_with_a_bad_file_keeps_the_contract(
