@@ -31,7 +31,7 @@ from vision.flash.recognise import LIT_P, lit_by_itself
 from vision.photo.beside import beside
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
-from vision.pieces.finding import is_bunch, pieces_on
+from vision.pieces.finding import pieces_on
 from vision.pieces.left_out import sort_out
 from vision.pieces.reading_order import reading_order
 from vision.problems import as_problem, problem_of
@@ -116,7 +116,6 @@ class Seen:
         white: What shows the light's colour.
         regions: The pieces in reading order.
         left_out: What else lies there, seen to be no piece.
-        tapped: Whether a person pointed at the only one.
         flash_p: How likely the photo was lit by the phone's flash.
         problems: What stood in the way.
     """
@@ -127,7 +126,6 @@ class Seen:
     white: White
     regions: tuple[Region, ...]
     left_out: tuple[LeftOut, ...]
-    tapped: bool
     flash_p: float
     problems: tuple[Problem, ...]
 
@@ -177,7 +175,6 @@ def look_over(
         white=white_of(photo, overview, scale),
         regions=regions,
         left_out=left_out,
-        tapped=at is not None,
         flash_p=lit_by_itself(photo),
         problems=tuple(problems),
     )
@@ -201,8 +198,7 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
                 stated,
                 look.detail.result,
                 cut_end=form == CUT_END,
-                bunch=not seen.tapped
-                and (region.one_p < SEVERAL_P or is_bunch(seen.overview, region)),
+                bunch=region.one_p < SEVERAL_P,
                 by_surface=look.form,
             )
             for region, look in zip(regions, looks, strict=True)
@@ -361,7 +357,7 @@ def _reading(
             strand_diameter=widths.strand_diameter,
             facts=facts,
             familiarity=known,
-            one_piece=1.0 if seen.tapped else region.one_p,
+            one_piece=region.one_p,
             **{str(what): presence for what, presence in finish.seen.items()},
         ),
         boxes_px=finish.boxes_px,

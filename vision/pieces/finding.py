@@ -44,11 +44,6 @@ MOST_GROUND_P = 0.3
 joint of the table or a print. Of 334 pieces found on 220 tuned-on renders none passes it;
 of 68 finds where nothing is 17 do."""
 
-MEETING_P, MOST_MEETING = 0.2, 0.3
-"""Where the network sees pieces meet with this probability on more than this share of one
-find, it is several side by side that could not be parted. So it says on 25 of 64 finds
-that hold several pieces (310 renders) and on 5 of about 450 that hold one."""
-
 PAD_PX = 8
 """A piece is drawn with so much of the map around it."""
 
@@ -95,20 +90,6 @@ def pieces_on(
     # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
     labels = _without_ground(parting.labels, overview)
     return regions_from_labels(photo, piece, labels, one_p=parting.one_p)
-
-
-def is_bunch(overview: SurfaceMap, region: Region) -> bool:
-    """Return whether a find is several pieces side by side, taken for one."""
-    gap = overview.outline[1]
-    x, y, w, h = region.box_px
-    across = gap.shape[1] / overview.box_px[2]
-    down = gap.shape[0] / overview.box_px[3]
-    size = (max(1, round(w * across)), max(1, round(h * down)))
-    small = cv2.resize(region.mask.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
-    left, top = round(x * across), round(y * down)
-    here = gap[top : top + size[1], left : left + size[0]]
-    own = here[small[: here.shape[0], : here.shape[1]] > 0]
-    return bool(own.size) and float((own > MEETING_P).mean()) > MOST_MEETING
 
 
 def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:

@@ -11,7 +11,6 @@ import pytest
 import vision.pieces.finding
 from vision.pieces.finding import (
     guided_filter,
-    is_bunch,
     pieces_on,
     reference_mask,
 )
@@ -246,27 +245,3 @@ def test_a_guided_edge_moves_to_the_picture_s_edge() -> None:
     before = np.abs((soft[30] > 0.5).astype(int) - (guide[30, :, 0] > 0)).sum()
     after = np.abs((moved[30] > 0.5).astype(int) - (guide[30, :, 0] > 0)).sum()
     assert after < before
-
-
-@pytest.mark.parametrize(("share", "bunch"), [(0.0, False), (0.2, False), (0.6, True)])
-def test_a_find_whose_pieces_meet_nearly_everywhere_is_a_bunch(
-    *, share: float, bunch: bool
-) -> None:
-    """The network sees pieces meet on this share of a wire's pixels; its own estimate."""
-    rgb, masks = with_pieces(table("paper"))
-    photo = photo_of(rgb)
-    found = pieces_on(photo, overview_of(masks))
-    region = max(found, key=lambda one: overlap(one, masks[1]))
-    piece = np.maximum(*masks).astype(np.float32)
-    meeting = np.zeros_like(piece)
-    ys, xs = np.nonzero(masks[1])
-    chosen = np.random.default_rng(3).random(len(ys)) < share
-    meeting[ys[chosen], xs[chosen]] = 0.9
-    h, w = (n // 4 for n in piece.shape)
-    overview = SurfaceMap(
-        p=np.full((len(Surface), h, w), 1 / len(Surface), np.float32),
-        tarnish_level=np.zeros((h, w), np.float32),
-        box_px=(0, 0, photo.width_px, photo.height_px),
-        outline=np.stack([piece, meeting]),
-    )
-    assert is_bunch(overview, region) is bunch
