@@ -279,10 +279,9 @@ def _regions(
         return (region,), ()
     drawn = early.result() if early is not None else None
     found = pieces_on(photo, overview, reference_outlines_px=outlines, early=drawn)
-    told = sort_out(photo, overview, found, scale, also=also, any_length=any_length)
-    pieces = told.pieces[:MAX_PIECES]
-    order = reading_order([region.box_px for region in pieces])
-    return tuple(pieces[index] for index in order), told.left_out
+    pieces, left_out = sort_out(photo, overview, found, scale, also=also, any_length=any_length)
+    order = reading_order([region.box_px for region in pieces[:MAX_PIECES]])
+    return tuple(pieces[index] for index in order), tuple(left_out)
 
 
 def _area(region: Region) -> int:

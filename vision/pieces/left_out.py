@@ -6,7 +6,6 @@ It is shown faintly, so that a person sees that it was seen, and a tap makes it 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -31,19 +30,6 @@ MOST_STRANGERS = 12
 """More are not drawn: the table is full of them, and their outlines would hide it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SortedOut:
-    """What was found, sorted.
-
-    Attributes:
-        pieces: What counts as a piece.
-        left_out: What was seen beside them.
-    """
-
-    pieces: tuple[Region, ...]
-    left_out: tuple[LeftOut, ...]
-
-
 def sort_out(
     photo: Photo,
     overview: SurfaceMap,
@@ -52,7 +38,7 @@ def sort_out(
     *,
     also: Sequence[tuple[float, float]] = (),
     any_length: bool = False,
-) -> SortedOut:
+) -> tuple[list[Region], list[LeftOut]]:
     """Return which finds are pieces, and what else lies there.
 
     Args:
@@ -76,10 +62,7 @@ def sort_out(
             wanted = _stranger_at(photo, overview, point, found, scale)
         pieces += [wanted] if wanted is not None else []
     left = [LeftOut(outline_px=region.outline_px, why=Why.SHORT) for region in short]
-    taken = (*pieces, *short)
-    return SortedOut(
-        pieces=tuple(pieces), left_out=(*left, *_strangers(photo, overview, taken, scale))
-    )
+    return pieces, [*left, *_strangers(photo, overview, (*pieces, *short), scale)]
 
 
 def _holds(region: Region, point_px: tuple[float, float]) -> bool:

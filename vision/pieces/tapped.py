@@ -60,9 +60,11 @@ def region_at(
     if reference[tap]:
         raise _nothing("the tapped point lies on the reference")
     for own in _candidates(small, reference, tap, overview):
-        region = _region(photo, own, factor, point_px)
-        if region is not None:
-            return region
+        found = regions_from_labels(
+            photo, own.astype(np.float32), own.astype(np.int32), least=LEAST_SHARE
+        )
+        if found:
+            return found[0]
     raise _nothing("nothing that stands out from the table lies under the finger")
 
 
@@ -160,20 +162,3 @@ def _like_under_finger(small: Image, tap: tuple[int, int], reference: Mask) -> M
     full = cv2.resize(found, small.shape[1::-1], interpolation=cv2.INTER_LINEAR) > 0
     own = _component(full, tap)
     return own if own is not None and _is_piece(own) else None
-
-
-def _region(photo: Photo, own: Mask, factor: float, point_px: tuple[float, float]) -> Region | None:
-    """Return a mask of the reduced photo as a region, its outline snapped to the edges."""
-    found = regions_from_labels(
-        photo, own.astype(np.float32), own.astype(np.int32), least=LEAST_SHARE
-    )
-    margin = (NEAR_TAP_PX + 2) * factor
-    x, y = point_px
-    for region in found:
-        left, top, width, height = region.box_px
-        if (
-            left - margin <= x <= left + width + margin
-            and top - margin <= y <= top + height + margin
-        ):
-            return region
-    return None

@@ -66,9 +66,9 @@ SHORT = region(50, 200, 40, 20)  # 10 mm
 
 
 def test_what_is_shorter_than_the_least_is_told_and_no_piece() -> None:
-    told = sort_out(photo(), overview(), [LONG, SHORT], scale())
-    assert told.pieces == (LONG,)
-    assert [one.why for one in told.left_out] == [Why.SHORT]
+    pieces, left_out = sort_out(photo(), overview(), [LONG, SHORT], scale())
+    assert pieces == [LONG]
+    assert [one.why for one in left_out] == [Why.SHORT]
 
 
 @pytest.mark.parametrize(("length_mm", "is_piece"), [(LEAST_MM - 1, False), (LEAST_MM + 1, True)])
@@ -78,27 +78,27 @@ def test_the_limit_is_in_mm_whichever_way_the_piece_lies(length_mm: float, is_pi
         [[0.8, 0.6], [-0.6, 0.8]]
     ) + (300, 200)
     one = Region(box_px=(300, 200, 60, 60), mask=SHORT.mask, outline_px=turned, score=1.0)
-    assert (one in sort_out(photo(), overview(), [LONG, one], scale()).pieces) is is_piece
+    assert (one in sort_out(photo(), overview(), [LONG, one], scale())[0]) is is_piece
 
 
 def test_without_a_scale_the_photo_itself_is_the_measure() -> None:
     speck = region(400, 300, 20, 10)  # 2.5 % of the photo's width
-    told = sort_out(photo(), overview(), [LONG, SHORT, speck], None)
-    assert told.pieces == (LONG, SHORT)
+    pieces, _ = sort_out(photo(), overview(), [LONG, SHORT, speck], None)
+    assert pieces == [LONG, SHORT]
 
 
 def test_where_nothing_longer_lies_there_the_photo_is_about_the_short_one() -> None:
-    assert sort_out(photo(), overview(), [SHORT], scale()).pieces == (SHORT,)
+    assert sort_out(photo(), overview(), [SHORT], scale())[0] == [SHORT]
 
 
 def test_cut_ends_may_be_short() -> None:
-    told = sort_out(photo(), overview(), [LONG, SHORT], scale(), any_length=True)
-    assert told.pieces == (LONG, SHORT)
+    pieces, _ = sort_out(photo(), overview(), [LONG, SHORT], scale(), any_length=True)
+    assert pieces == [LONG, SHORT]
 
 
 def test_a_stranger_is_told_where_it_lies() -> None:
     box = (400, 200, 120, 60)
-    (seen,) = sort_out(photo(), overview(box), [LONG], scale()).left_out
+    _, (seen,) = sort_out(photo(), overview(box), [LONG], scale())
     assert seen.why is Why.STRANGER
     low, high = seen.outline_px.min(axis=0), seen.outline_px.max(axis=0)
     assert np.allclose(low, (400, 200), atol=CELL)
@@ -115,28 +115,28 @@ def test_a_stranger_is_told_where_it_lies() -> None:
     ],
 )
 def test_no_stranger_is_told(seen: SurfaceMap) -> None:
-    assert sort_out(photo(), seen, [LONG], scale()).left_out == ()
+    assert sort_out(photo(), seen, [LONG], scale())[1] == []
 
 
 def test_a_tap_turns_what_was_left_out_into_a_piece() -> None:
     box = (400, 200, 120, 60)
-    told = sort_out(
+    pieces, left_out = sort_out(
         photo(), overview(box), [LONG, SHORT], scale(), also=[(70.0, 210.0), (450.0, 230.0)]
     )
-    assert told.left_out == ()
-    assert told.pieces[:2] == (LONG, SHORT)
-    x, y, w, h = told.pieces[2].box_px
+    assert left_out == []
+    assert pieces[:2] == [LONG, SHORT]
+    x, y, w, h = pieces[2].box_px
     assert np.allclose((x, y, x + w, y + h), (400, 200, 520, 260), atol=CELL)
 
 
 def test_a_tap_on_the_bare_table_changes_nothing() -> None:
-    told = sort_out(photo(), overview(), [LONG, SHORT], scale(), also=[(600.0, 100.0)])
-    assert told.pieces == (LONG,)
+    pieces, _ = sort_out(photo(), overview(), [LONG, SHORT], scale(), also=[(600.0, 100.0)])
+    assert pieces == [LONG]
 
 
 def test_the_larger_stranger_is_told_first_and_weak_ones_are_not() -> None:
     small, large = (400, 200, 100, 40), (400, 400, 200, 100)
-    told = sort_out(photo(), overview(small, large), [LONG], scale()).left_out
+    _, told = sort_out(photo(), overview(small, large), [LONG], scale())
     spans = [float(np.ptp(one.outline_px[:, 0])) for one in told]
     assert spans == pytest.approx([200, 100], abs=2 * CELL)
 
@@ -145,13 +145,13 @@ def test_at_half_the_scale_the_same_thing_is_half_as_long() -> None:
     # 80 px are 20 mm at 0.25 mm a pixel, and 10 mm at 0.125.
     one = region(50, 300, 80, 20)
     finer = replace(scale(), mm_from_px=np.diag([0.125, 0.125, 1.0]), mm_per_px=0.125)
-    assert one in sort_out(photo(), overview(), [LONG, one], scale()).pieces
-    assert one not in sort_out(photo(), overview(), [LONG, one], finer).pieces
+    assert one in sort_out(photo(), overview(), [LONG, one], scale())[0]
+    assert one not in sort_out(photo(), overview(), [LONG, one], finer)[0]
 
 
 def test_of_several_short_ones_a_tap_takes_the_one_under_the_finger() -> None:
     other = region(50, 400, 40, 20)
-    told = sort_out(photo(), overview(), [LONG, SHORT, other], scale(), also=[(60.0, 405.0)])
-    assert told.pieces == (LONG, other)
-    (left,) = told.left_out
+    finds = [LONG, SHORT, other]
+    pieces, (left,) = sort_out(photo(), overview(), finds, scale(), also=[(60.0, 405.0)])
+    assert pieces == [LONG, other]
     assert left.outline_px is SHORT.outline_px
