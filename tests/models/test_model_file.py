@@ -76,7 +76,7 @@ def test_any_picture_gets_probabilities(
 ) -> None:
     width, height = size
     view = np.full((height, width, 3), level, np.uint8)
-    answer = predict(model, view, width_px=width, height_px=height)
+    answer = predict(model, view, box_px=(0, 0, width, height))
     assert answer.p.shape == (len(Surface), height // 4, width // 4)
     assert answer.p.sum(axis=0) == pytest.approx(1.0, abs=1e-4)
     assert answer.p.min() >= 0.0

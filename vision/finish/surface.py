@@ -159,58 +159,38 @@ def surface_map(
     view = plan_view(photo.width_px, photo.height_px, box=box)
     x, y, w, h = view.box_px
     whole = (w, h) == (photo.width_px, photo.height_px)
-    return predict(
-        model,
-        photo.rgb if whole else photo.rgb[y : y + h, x : x + w],
-        width_px=view.width_px,
-        height_px=view.height_px,
-        white=white,
-        origin_px=(x, y),
-    )
+    part = photo.rgb if whole else photo.rgb[y : y + h, x : x + w]
+    size = (view.width_px, view.height_px)
+    if w >= size[0] and h >= size[1]:
+        seen = resized(part, size)
+    else:
+        seen = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
+    return predict(model, whiten(seen, white=white), box_px=view.box_px)
 
 
-def predict(
-    model: SurfaceModel,
-    rgb: Image,
-    *,
-    width_px: int,
-    height_px: int,
-    white: FloatArray | None = None,
-    origin_px: tuple[int, int] = (0, 0),
-) -> SurfaceMap:
-    """Return the calibrated maps of one crop.
+def predict(model: SurfaceModel, view: Image, *, box_px: Box) -> SurfaceMap:
+    """Return the calibrated maps of one view.
 
     Args:
         model: The network and its calibration.
-        rgb: ``(h, w, 3)`` uint8, sRGB.
-        width_px: Width at which the network sees the crop, a multiple of 32.
-        height_px: Height at which it does.
-        white: As in :func:`surface_map`.
-        origin_px: Where the crop's upper left pixel lies on the photo.
+        view: ``(h, w, 3)`` uint8, sRGB, sides that are multiples of 32.
+        box_px: What of the photo it shows.
 
     Raises:
-        ContractError: A side is no multiple of 32, or the network broke its contract.
+        ContractError: The network broke its contract.
     """
-    if width_px % MULTIPLE_PX or height_px % MULTIPLE_PX or min(width_px, height_px) <= 0:
-        raise ContractError(f"{width_px} x {height_px} are no multiples of 32", where="view")
-    h, w = rgb.shape[:2]
-    size = (width_px, height_px)
-    if w >= width_px and h >= height_px:
-        view = resized(rgb, size)
-    else:
-        view = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
-    raw = model.network(np.ascontiguousarray(whiten(view, white=white)))
-    cells = (height_px // STRIDE_PX, width_px // STRIDE_PX)
+    raw = model.network(np.ascontiguousarray(view))
+    cells = (view.shape[0] // STRIDE_PX, view.shape[1] // STRIDE_PX)
     if raw.logits.shape != (len(Surface), *cells) or raw.tarnish_level.shape != cells:
         raise ContractError(
-            f"maps of {raw.logits.shape} for a view of {width_px} x {height_px}", where="network"
+            f"maps of {raw.logits.shape} for a view of {view.shape}", where="network"
         )
     return SurfaceMap(
         p=_softmax(raw.logits / np.float32(model.temperature)),
         tarnish_level=raw.tarnish_level,
         outline=raw.outline,
         features=raw.features,
-        box_px=(origin_px[0], origin_px[1], w, h),
+        box_px=box_px,
     )
 
 

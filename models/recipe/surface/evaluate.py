@@ -240,7 +240,7 @@ def evaluate(
 
 
 def _look(model: SurfaceModel, view: ValidationView) -> SurfaceMap:
-    return predict(model, view.rgb, width_px=view.rgb.shape[1], height_px=view.rgb.shape[0])
+    return predict(model, view.rgb, box_px=(0, 0, view.rgb.shape[1], view.rgb.shape[0]))
 
 
 def _score(
