@@ -20,9 +20,6 @@ from rules.findings import Form, FormFinding
 from vision.types import FloatArray, Mask, Region
 from vision.width.strand.strip_look import LOOKS, StripLook
 
-ASSUMED_PHOTO_PX = 4000
-"""Long side of a 12-megapixel photo, where nobody says."""
-
 WIRE_TUBE_MM = 5.6
 """Solid building wire ends at 4 AWG, 5.19 mm (ASTM B258); the thinnest common tube
 is 1/4 in, 6.35 mm, by ASTM B280, or 6 mm by EN 1057. Half way by ratio."""
@@ -65,9 +62,6 @@ NUMBERS = (
     "look_other",
 )
 """What :func:`kind_numbers` returns, in order."""
-
-OTHER_UNKNOWN_P = 1 / 6
-"""One look of six (:data:`vision.width.strand.strip_look.LOOKS`), where no network looked."""
 
 OTHER_FLOOR = 0.02
 """No look is surer than 50 to 1."""
@@ -202,10 +196,10 @@ def judge_form(
     *,
     width_mm: float | None,
     u_width_rel: float = 0.0,
-    photo_px: int | None = None,
+    photo_px: int,
     groove_p: float | None = None,
     brass_share: float = 0.0,
-    other_p: float | None = None,
+    other_p: float,
 ) -> FormFinding:
     """Return the probability of each form.
 
@@ -219,11 +213,11 @@ def judge_form(
             bunched strands, for a toss-up before; None where nobody looked.
         brass_share: Share of the piece that looks like brass.
         other_p: How likely the network takes it for neither wire nor tube, all looks equally
-            likely before (:mod:`vision.width.strand.strip_look`); None where no network looked.
+            likely before (:mod:`vision.width.strand.strip_look`).
     """
     u_log = max(u_width_rel, U_WIDTH_LOG)
     if width_mm is None:
-        width_mm = shape.width_px * FIELD_MM / (photo_px or ASSUMED_PHOTO_PX)
+        width_mm = shape.width_px * FIELD_MM / photo_px
         u_log = U_FIELD_LOG
     weights = np.exp(-0.5 * WIDTH_STEPS**2)
     total = dict.fromkeys(Form, 0.0)
@@ -239,7 +233,7 @@ def _form_p(
     width_mm: float,
     groove_p: float | None,
     brass_share: float,
-    other_p: float | None,
+    other_p: float,
 ) -> dict[Form, float]:
     """Return the probabilities if the width were just this."""
     numbers = kind_numbers(shape, width_mm=width_mm, brass_share=brass_share, other_p=other_p)
@@ -265,11 +259,7 @@ def _tube_p(width_mm: float) -> float:
 
 
 def kind_numbers(
-    shape: Shape,
-    *,
-    width_mm: float,
-    brass_share: float,
-    other_p: float | None = None,
+    shape: Shape, *, width_mm: float, brass_share: float, other_p: float
 ) -> FloatArray:
     """Return the ``(len(NUMBERS),)`` numbers that tell round from flat from odd.
 
@@ -279,14 +269,13 @@ def kind_numbers(
         brass_share: See :func:`judge_form`.
         other_p: See :func:`judge_form`.
     """
-    look = OTHER_UNKNOWN_P if other_p is None else other_p
     return np.array(
         [
             np.clip(log(max(width_mm, 1e-3) / 10), -2.5, 1.5),
             np.clip(log(max(shape.elongation, 1e-3)), 0.0, 4.0),
             min(shape.fill, 1.0),
             brass_share,
-            log((look + OTHER_FLOOR) / (1 - look + OTHER_FLOOR)),
+            log((other_p + OTHER_FLOOR) / (1 - other_p + OTHER_FLOOR)),
         ]
     )
 
