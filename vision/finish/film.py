@@ -17,15 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.errors import ContractError
+from vision.photo.colour import SRGB_TO_XYZ
 from vision.types import FloatArray
 
 THICKEST_NM = 300.0
 """Above this the specular model turns neutral grey while real cuprite is brown-black."""
-
-# Linear sRGB from XYZ of D65, IEC 61966-2-1 (inverse of the 4-digit matrix).
-_RGB_FROM_XYZ = np.linalg.inv(
-    np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
-)
 
 
 @lru_cache(maxsize=1)
@@ -71,4 +67,4 @@ def xyz_of(reflectance: FloatArray) -> FloatArray:
 
 def film_rgb(thickness_nm: ArrayLike) -> FloatArray:
     """Return linear sRGB ``(n, 3)`` of these films; may leave 0 to 1 (claret leaves sRGB)."""
-    return xyz_of(film_reflectance(thickness_nm)) @ _RGB_FROM_XYZ.T
+    return np.asarray(np.linalg.solve(SRGB_TO_XYZ, xyz_of(film_reflectance(thickness_nm)).T).T)

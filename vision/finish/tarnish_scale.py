@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from vision.finish.film import film_rgb
+from vision.photo.colour import from_linear
 from vision.types import FloatArray, Image
 
 # Level, film of Cu2O in nm, weight of the diffuse brown over the film, metallic share. The
@@ -106,6 +107,4 @@ def _lit(base: FloatArray, metallic: FloatArray, rng: np.random.Generator) -> Im
     grain = 1 + 0.05 * cv2.GaussianBlur(rng.normal(size=(height, width)), (0, 0), 14, sigmaY=0.7)
     shine = (room + 1.1 * window)[:, None] * grain
     light = metallic * shine + (1 - metallic) * sky[:, None] * 1.25
-    linear = np.clip(base * light[..., None], 0, 1)
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.round(255 * coded).astype(np.uint8)
+    return from_linear(base * light[..., None])
