@@ -67,7 +67,5 @@ def _places(line: CentreLine, boxes: list[tuple[int, int, int, int]]) -> list[in
 
 
 def _across(line: CentreLine, at: int) -> FloatArray:
-    tangent = line.tangents[at]
-    normal = np.array([-tangent[1], tangent[0]]) * OVER_RADII * line.radius_px
-    middle = line.points_px[at]
-    return np.stack([middle - normal, middle + normal])
+    off = OVER_RADII * line.radius_px * line.normals[at]
+    return np.stack([line.points_px[at] + off, line.points_px[at] - off])

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from vision.picture.tones import DARK, WHITE, Tone
+from vision.pieces.centreline import resampled
 from vision.types import FloatArray, Image
 
 MOST_WIDTHS = 9
@@ -46,17 +47,15 @@ def dashed(
 ) -> None:
     """Draw a dashed line."""
     ring = np.concatenate([points, points[:1]]) if closed else points
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-    for start in np.arange(0.0, way[-1], 2 * DASH_PX):
-        at = np.linspace(start, min(start + DASH_PX, way[-1]), 6)
-        line(canvas, _along(ring, way, at), tone, width_px=width_px)
+    steps, _ = resampled(ring, ring[:, 0], DASH_PX / 5)
+    for start in range(0, len(steps), 10):
+        line(canvas, steps[start : start + 6], tone, width_px=width_px)
 
 
 def dotted(canvas: Image, points: FloatArray, tone: Tone) -> None:
     """Draw a closed line of small dots, fainter than any other."""
     ring = np.concatenate([points, points[:1]])
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-    for x, y in _along(ring, way, np.arange(0.0, way[-1], DOTS_PX)):
+    for x, y in resampled(ring, ring[:, 0], DOTS_PX)[0]:
         at = (round(16 * x), round(16 * y))
         for shade, radius in ((DARK, 40), (tone, 26)):
             cv2.circle(canvas, at, radius, shade, -1, cv2.LINE_AA, shift=4)
@@ -76,8 +75,3 @@ def widths(canvas: Image, lines_px: FloatArray, factor: float) -> None:
         line(canvas, ends, WHITE)
         for end in ends:
             line(canvas, np.stack([end - across, end + across]), WHITE)
-
-
-def _along(ring: FloatArray, way: FloatArray, at: FloatArray) -> FloatArray:
-    """Return the points of a line at these lengths along it."""
-    return np.column_stack([np.interp(at, way, ring[:, 0]), np.interp(at, way, ring[:, 1])])

@@ -115,7 +115,7 @@ def draw_cuts(image: Image, lines_px: FloatArray, *, factor: float, label_px: in
         factor: Photo pixels per pixel of ``image``.
         label_px: Height of the letters.
     """
-    canvas = np.ascontiguousarray(image).copy()
+    canvas = np.array(image, order="C")
     labels = Labels(image.shape[1], image.shape[0], label_px)
     for ends in (onto(one, factor) for one in lines_px):
         dashed(canvas, ends, CUT, closed=False, width_px=4)
@@ -130,7 +130,7 @@ def shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
     height, width = rgb.shape[:2]
     if max(height, width) >= _MIN_SIDE_PX:
         small, factor = reduced(rgb, long_side_px)
-        return np.ascontiguousarray(small).copy(), factor
+        return np.array(small, order="C"), factor
     factor = max(height, width) / _MIN_SIDE_PX  # room for the words
     size = (max(1, round(width / factor)), max(1, round(height / factor)))
     large = cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC)

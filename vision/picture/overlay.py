@@ -6,6 +6,7 @@ All writing that is longer than a label stands beside the photo, on a panel.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -38,30 +39,16 @@ def draw_overlay(
     """
     marked = draw_marks(examination, tags=tags, for_phone=False)
     height, width = marked.shape[:2]
-    bare = examination.scale is None
+    draw = partial(draw_panel, captions, is_unmeasured=examination.scale is None)
     problems = examination.problems
     if height >= width:
-        panel = draw_panel(
-            captions,
-            problems,
-            width=PANEL_WIDTH_PX,
-            least_height=height,
-            columns=1,
-            is_unmeasured=bare,
-        )
+        panel = draw(problems, width=PANEL_WIDTH_PX, least_height=height, columns=1)
         if panel.shape[0] <= MOST_OVERHANG * height:
             below = np.full((panel.shape[0] - height, width, 3), PAPER, np.uint8)
             return np.concatenate([np.concatenate([marked, below], axis=0), panel], axis=1)
     columns = 2 if width >= TWO_COLUMNS_PX else 1
     for count in range(len(problems), min(1, len(problems)) - 1, -1):
-        panel = draw_panel(
-            captions,
-            problems[:count],
-            width=width,
-            least_height=0,
-            columns=columns,
-            is_unmeasured=bare,
-        )
+        panel = draw(problems[:count], width=width, least_height=0, columns=columns)
         if panel.shape[0] <= height:
             break
     return np.concatenate([marked, panel], axis=0)
