@@ -4,9 +4,9 @@ A press that the script finds by asking ``if st.button(...)`` is forgotten when 
 press or a typed word comes before the script has got that far: the run that carries it is
 cut short, and its presses are cleared. And a page that was asked for while a run ends in
 ``st.rerun`` is never shown: the rerun takes its place. So a press here acts before anything
-is drawn: its run can be cut short after that at no cost, and no second run is needed. What
-it needs of the inputs is read when it acts (:func:`typed`), for what was drawn last may be
-older.
+is drawn: its run can be cut short after that at no cost, and no second run is needed. That it
+isn't cut short before is the server's part (``app.web.server.whole_presses``). What it needs
+of the inputs is read when it acts (:func:`typed`), for what was drawn last may be older.
 """
 
 from __future__ import annotations

@@ -29,9 +29,6 @@ MORE_PORTS = 20
 LAST_ANSWERS_S = 5
 """So long a server that was told to end waits for the answers on their way."""
 
-WARM_UP_S = 10
-"""So long it waits for what loads beside it: a few seconds on a slow machine."""
-
 
 def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) -> None:
     """Serve the pages until they are stopped.
@@ -59,6 +56,9 @@ def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) ->
     import uvicorn
 
     from app.web.server.warm import warm_up
+    from app.web.server.whole_presses import keep_presses_whole
+
+    keep_presses_whole()
 
     app = application(door, hosts=hosts, port=number, is_secure=certificate is not None)
     config = uvicorn.Config(
@@ -79,12 +79,8 @@ def serve(*, lan: bool = False, plain: bool = False, port: int | None = None) ->
             )
         else:
             door.renew()
-        warm = warm_up()
-        try:
-            uvicorn.Server(config).run(sockets=[listener])
-        finally:
-            # An interpreter that ends under a network that still loads aborts.
-            warm.join(timeout=WARM_UP_S)
+        warm_up()
+        uvicorn.Server(config).run(sockets=[listener])
 
 
 @contextmanager

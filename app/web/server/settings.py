@@ -59,6 +59,8 @@ def settings(
         "client.toolbarMode": "minimal",
         "client.showErrorDetails": "none",
         "client.showErrorLinks": False,
+        # Otherwise a press that a later one overtakes before its run has begun is dropped.
+        "runner.fastReruns": False,
         "server.headless": True,
         "server.fileWatcherType": "none",
         "server.runOnSave": False,

@@ -11,7 +11,8 @@ log = logging.getLogger(__name__)
 
 def warm_up() -> threading.Thread:
     """Begin to load the eye and the sheets beside the server, and return the thread."""
-    thread = threading.Thread(target=_load, name="warm-up", daemon=True)
+    # No daemon: an interpreter that ends under a network that still loads aborts or stands still.
+    thread = threading.Thread(target=_load, name="warm-up")
     thread.start()
     return thread
 

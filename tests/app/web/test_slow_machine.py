@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -35,6 +36,23 @@ def test_what_was_pressed_last_but_one_counts_too(visit: Visit, slow_site: Serve
     page.get_by_role("link", name="Records").click()
     page.get_by_role("heading", name="Records").wait_for()
     page.get_by_text("kept in a hurry").wait_for()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no such signals")
+def test_what_was_pressed_while_nobody_answered_counts_too(visit: Visit, site: Served) -> None:
+    """A machine that has no time at all for a moment finds both presses waiting."""
+    page = graded(visit, site)
+    page.get_by_label("Name it, if you like").fill("kept while it stood still")
+    page.keyboard.press("Tab")
+    settled(page)
+    site.process.send_signal(signal.SIGSTOP)
+    try:
+        page.get_by_role("button", name="Save to the records").click()
+        page.get_by_role("link", name="Records").click()
+    finally:
+        site.process.send_signal(signal.SIGCONT)
+    page.get_by_role("heading", name="Records").wait_for()
+    page.get_by_text("kept while it stood still").wait_for()
 
 
 def test_an_impatient_second_press_is_none(visit: Visit, slow_site: Served) -> None:

@@ -197,6 +197,6 @@ def test_what_was_handed_in_goes_with_the_server(
         if is_up:
             urllib.request.urlopen(site.url).close()
         site.process.send_signal(getattr(signal, end))
-        code = site.process.wait(timeout=30)
+        code = site.process.wait(timeout=60)
     assert not list(inbox.iterdir())
     assert code in (128 + signal.SIGTERM, 128 + signal.SIGINT)  # and no abort on the way out
