@@ -33,11 +33,9 @@ Contour = NDArray[np.int32]
 REFINE_LONG_SIDE_PX = 1024
 """Outlines are refined on a crop at most this long."""
 
-MIN_AREA_SHARE = 1.2e-4
-"""The network knows dirt from wire; under this a piece is too small to judge."""
-
 SURE_P = 0.7
-"""The surest tenth of a piece is at least this likely."""
+"""The surest tenth of a piece is at least this likely. Chosen. Of 610 finds on 227 photos (rendered
+ones and tables, real ones, most of these without copper) 92 are less sure, all on real ones."""
 
 MOST_GROUND_P = 0.3
 """A piece that the classes take for table or reference by more, on average, is a stain, a
@@ -107,12 +105,7 @@ def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:
 
 
 def regions_from_labels(
-    photo: Photo,
-    foreground: Float32Array,
-    labels: Labels,
-    *,
-    least: float = MIN_AREA_SHARE,
-    one_p: FloatArray | None = None,
+    photo: Photo, foreground: Float32Array, labels: Labels, *, one_p: FloatArray | None = None
 ) -> tuple[Region, ...]:
     """Return numbered pieces, largest first, at full resolution.
 
@@ -120,14 +113,10 @@ def regions_from_labels(
         photo: The photo the maps belong to.
         foreground: ``(h, w)`` float32, 0 to 1, over the whole photo.
         labels: ``(h, w)`` number of the piece at each pixel, 0 none.
-        least: Smaller pieces, as a share of the photo, are left out.
         one_p: How likely what has each number is one whole piece; None for surely.
     """
     found = []
-    areas = np.bincount(labels.ravel())
-    for number in range(1, len(areas)):
-        if areas[number] < least * labels.size:
-            continue
+    for number in np.flatnonzero(np.bincount(labels[labels > 0])).tolist():
         own = labels == number
         score = float(np.quantile(foreground[own], 0.9))
         if score < SURE_P:  # a smear of doubt is not a piece

@@ -104,7 +104,7 @@ def _stranger_at(
         return None
     own = np.asarray(labels == labels[row, column], dtype=np.int32)
     p = overview.p[list(Surface).index(Surface.STRANGER)]
-    found = regions_from_labels(photo, np.maximum(p, own.astype(np.float32)), own, least=0.0)
+    found = regions_from_labels(photo, np.maximum(p, own.astype(np.float32)), own)
     return found[0] if found else None
 
 

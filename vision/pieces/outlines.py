@@ -22,7 +22,7 @@ PIECE_P = 0.5
 WEAK_P = 0.25
 """A piece is grown over pixels this likely from one that passes ``PIECE_P``: thin wire
 fades along its length. On 145 renders this and ``GAP_P`` brought pieces found from 89 to
-92 % and false finds a piece from 0.31 to 0.22, with ``SURE_P`` of pieces.py."""
+92 % and false finds a piece from 0.31 to 0.22, with ``SURE_P`` of finding.py."""
 
 GAP_P = 0.07
 """Where another piece begins with more than this, fragments are cut apart. The right joining of

@@ -60,9 +60,7 @@ def region_at(
     if reference[tap]:
         raise _nothing("the tapped point lies on the reference")
     for own in _candidates(small, reference, tap, overview):
-        found = regions_from_labels(
-            photo, own.astype(np.float32), own.astype(np.int32), least=LEAST_SHARE
-        )
+        found = regions_from_labels(photo, own.astype(np.float32), own.astype(np.int32))
         if found:
             return found[0]
     raise _nothing("nothing that stands out from the table lies under the finger")

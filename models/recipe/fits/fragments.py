@@ -26,9 +26,11 @@ from scipy.optimize import linear_sum_assignment, minimize
 from vision.finish.surface import load_surface_model, surface_map
 from vision.photo.loading import load_photo
 from vision.pieces import fragments
-from vision.pieces.finding import MIN_AREA_SHARE
 from vision.pieces.outlines import LEAST_P, PIECE_P, WEAK_P, cut, grown_from
 from vision.types import SurfaceMap
+
+LEAST_SHARE = 1.2e-4
+"""Of the photo; chosen: a smaller piece, true or found, is too little of one to judge by."""
 
 PURE = 0.7
 FOUND, MATCHED, WHOLE = 0.3, 0.5, 0.6
@@ -67,7 +69,7 @@ class Cut:
     @property
     def least_px(self) -> float:
         """Smaller pieces don't count."""
-        return MIN_AREA_SHARE * self.labels.size
+        return LEAST_SHARE * self.labels.size
 
 
 def main() -> None:
