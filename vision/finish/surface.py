@@ -103,10 +103,6 @@ class SurfaceModel:
     piece: PieceModel
     temperature: float = 1.0
 
-    def __post_init__(self) -> None:
-        if not 0.0 < self.temperature < float("inf"):
-            raise ContractError("temperature must be positive", where="surface model")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.photo.reduced import reduced
-from vision.pieces.outlines import WEAK_P, Labels, parted
+from vision.pieces.fragments import Labels
+from vision.pieces.outlines import WEAK_P, parted
 from vision.types import (
     Float32Array,
     FloatArray,

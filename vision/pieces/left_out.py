@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from vision.pieces.finding import reference_mask, regions_from_labels
-from vision.pieces.outlines import Labels
+from vision.pieces.fragments import Labels
 from vision.types import FloatArray, LeftOut, Photo, Region, Scale, Surface, SurfaceMap, Why
 
 LEAST_MM = 15.0
@@ -74,10 +74,10 @@ def _strangers(
     photo: Photo, overview: SurfaceMap, taken: Sequence[Region], scale: Scale | None
 ) -> list[LeftOut]:
     """Return the things that the surface network takes for no copper at all, largest first."""
-    labels, count = _stranger_labels(photo, overview, taken, scale)
+    labels = _stranger_labels(photo, overview, taken, scale)
     p = overview.p[list(Surface).index(Surface.STRANGER)]
     found = []
-    for number in range(1, count):
+    for number in range(1, int(labels.max()) + 1):
         own = labels == number
         if float(p[own].mean()) < MEAN_P:
             continue
@@ -96,7 +96,7 @@ def _stranger_at(
     scale: Scale | None,
 ) -> Region | None:
     """Return the stranger under a tapped point as a piece, None where none lies there."""
-    labels, _ = _stranger_labels(photo, overview, pieces, scale)
+    labels = _stranger_labels(photo, overview, pieces, scale)
     rows, columns = labels.shape
     row = min(rows - 1, max(0, int(point_px[1] * rows / photo.height_px)))
     column = min(columns - 1, max(0, int(point_px[0] * columns / photo.width_px)))
@@ -110,15 +110,14 @@ def _stranger_at(
 
 def _stranger_labels(
     photo: Photo, overview: SurfaceMap, pieces: Sequence[Region], scale: Scale | None
-) -> tuple[Labels, int]:
-    """Return the number of the stranger at each cell, and one more than there are."""
+) -> Labels:
+    """Return the number of the stranger at each cell, from 1; 0 none."""
     is_stranger = overview.p[list(Surface).index(Surface.STRANGER)] > STRANGER_P
     taken = [piece.outline_px for piece in pieces]
     taken += scale.outlines_px if scale is not None else ()
     factor = photo.width_px / is_stranger.shape[1]
     free = is_stranger & ~reference_mask(is_stranger.shape, taken, factor, margin_px=1)
-    count, labels = cv2.connectedComponents(free.astype(np.uint8), connectivity=8)
-    return np.asarray(labels, dtype=np.int32), count
+    return np.asarray(cv2.connectedComponents(free.view(np.uint8), connectivity=8)[1], np.int32)
 
 
 def _outline(own: Labels, photo: Photo) -> FloatArray:

@@ -11,12 +11,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from vision.pieces.fragments import Maps, joined, pairs_of, whole_features, whole_p
+from vision.pieces.fragments import Labels, Maps, joined, pairs_of, whole_features, whole_p
 from vision.types import Float32Array, FloatArray, Mask, SurfaceMap
-
-Labels = NDArray[np.int32]
 
 PIECE_P = 0.5
 WEAK_P = 0.25

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 import cv2
 import numpy as np
 
-from rules.errors import PhotoError
 from vision.photo.reduced import reduced
 from vision.pieces.finding import reference_mask, regions_from_labels
 from vision.pieces.outlines import parted
@@ -30,6 +29,9 @@ UNLIKE = 40.0
 LEAST_SHARE, MOST_SHARE = 1e-4, 0.5
 """More than half of the photo is the table, not the piece; a ten thousandth is 5 mm² of an
 A5 page, a speck."""
+
+MOST_RIM = 0.4
+"""Share of the photo's rim along which only a table runs. Chosen."""
 
 
 def region_at(
@@ -58,12 +60,13 @@ def region_at(
     reference = reference_mask(shape, reference_outlines_px, factor)
     tap = _on_grid(point_px, factor, shape)
     if reference[tap]:
-        raise _nothing("the tapped point lies on the reference")
+        raise photo_error("nothing_there", told="the tapped point lies on the reference")
     for own in _candidates(small, reference, tap, overview):
         found = regions_from_labels(photo, own.astype(np.float32), own.astype(np.int32))
         if found:
             return found[0]
-    raise _nothing("nothing that stands out from the table lies under the finger")
+    told = "nothing that stands out from the table lies under the finger"
+    raise photo_error("nothing_there", told=told)
 
 
 def _candidates(
@@ -83,10 +86,6 @@ def _candidates(
     cut = _like_under_finger(small, tap, reference)
     if cut is not None:
         yield cut
-
-
-def _nothing(message: str) -> PhotoError:
-    return photo_error("nothing_there", told=message)
 
 
 def _on_grid(
@@ -119,14 +118,8 @@ def _component(mask: Mask, tap: tuple[int, int]) -> Mask | None:
 
 
 def _is_piece(own: Mask) -> bool:
-    share = float(own.mean())
-    return LEAST_SHARE <= share <= MOST_SHARE and not _fills_the_rim(own)
-
-
-def _fills_the_rim(own: Mask) -> bool:
-    """Whether a mask runs along most of the photo's rim, as only a table does."""
     rim = np.concatenate([own[0], own[-1], own[:, 0], own[:, -1]])
-    return bool(rim.mean() > 0.4)
+    return bool(LEAST_SHARE <= own.mean() <= MOST_SHARE and rim.mean() <= MOST_RIM)
 
 
 def _like_under_finger(small: Image, tap: tuple[int, int], reference: Mask) -> Mask | None:
