@@ -11,7 +11,6 @@ are looked at as soon as the press has acted, before anything is drawn.
 
 from __future__ import annotations
 
-import functools
 from typing import Any
 
 from streamlit.proto.WidgetStates_pb2 import WidgetStates
@@ -28,7 +27,6 @@ def keep_presses_whole() -> None:
     script_requests._coalesce_widget_states = _join_whole
 
 
-@functools.wraps(_acted)
 def _act_whole(self: SafeSessionState, *args: Any, **more: Any) -> None:  # noqa: ANN401 (theirs)
     asks = self._yield_callback
     object.__setattr__(self, "_yield_callback", _ask_nothing)  # its own setter keeps keys
@@ -42,11 +40,12 @@ def _ask_nothing() -> None:
     pass
 
 
-@functools.wraps(_joined)
-def _join_whole(older: WidgetStates | None, newer: WidgetStates | None) -> WidgetStates | None:
-    joined = _joined(older, newer)
-    if joined is None or older is None:
+def _join_whole(
+    old_states: WidgetStates | None, new_states: WidgetStates | None
+) -> WidgetStates | None:
+    joined = _joined(old_states, new_states)
+    if joined is None or old_states is None:
         return joined
     known = {widget.id for widget in joined.widgets}
-    left = [widget for widget in older.widgets if widget.id not in known]
+    left = [widget for widget in old_states.widgets if widget.id not in known]
     return WidgetStates(widgets=[*joined.widgets, *left])
