@@ -29,13 +29,16 @@ from vision.reference.coin.surround import (
 )
 from vision.types import Float32Array, FloatArray, Image
 
-FINE_ANGLES = 90
+ANGLES = 90
+_T = np.linspace(0, 2 * pi, ANGLES, endpoint=False)
+BASIS = np.column_stack([np.ones_like(_T), np.cos(_T), np.sin(_T), np.cos(2 * _T), np.sin(2 * _T)])
+"""Radius at each angle from a ring's five coefficients."""
 MIN_TOLERANCE_PX = 1.0  # nothing is sharper than that in a phone photo
 PEAKS = 7
 WIDE_SETS, FINE_SETS = 260, 400
 RINGS_TRIED = 20
 RANK_SHARE = (0.36, 0.2, 0.14, 0.1, 0.08, 0.06, 0.06)
-TRUST_FULL, TRUST_POWER = 0.4, 1.0
+TRUST_FULL = 0.4  # of a disc's typical strongest edge
 PEAK_FLOOR = 3.0  # grey levels per sample pair
 MAX_STRETCH = 0.13  # axis ratio 0.77: 30 degrees of tilt and 9 of view (cos 39.5)
 RING_SUPPORT = 0.25
@@ -67,41 +70,36 @@ class Ring:
     parts: float = 0.0
 
 
-def _basis(angles: int) -> FloatArray:
-    t = np.linspace(0, 2 * pi, angles, endpoint=False)
-    return np.column_stack([np.ones_like(t), np.cos(t), np.sin(t), np.cos(2 * t), np.sin(2 * t)])
-
-
 @lru_cache(maxsize=8)
-def _angle_sets(angles: int, sets: int) -> tuple[NDArray[np.int64], FloatArray]:
+def _angle_sets(sets: int) -> tuple[NDArray[np.int64], FloatArray]:
     """Sets of six spread angles and the matrices that turn six radii into a ring."""
     rng = np.random.default_rng(20)
-    start = rng.integers(0, angles, sets)
-    jitter = rng.integers(-angles // 15, angles // 15 + 1, (sets, 6))
-    chosen = (start[:, None] + np.arange(6) * angles // 6 + jitter) % angles
-    solve = np.linalg.pinv(_basis(angles)[chosen])
+    start = rng.integers(0, ANGLES, sets)
+    jitter = rng.integers(-ANGLES // 15, ANGLES // 15 + 1, (sets, 6))
+    chosen = (start[:, None] + np.arange(6) * ANGLES // 6 + jitter) % ANGLES
+    solve = np.linalg.pinv(BASIS[chosen])
     round_sets = sets // 2  # every other set may draw circles only: few tilts are steep
     solve[:round_sets, 3:] = 0
-    solve[:round_sets, :3] = np.linalg.pinv(_basis(angles)[chosen[:round_sets], :3])
+    solve[:round_sets, :3] = np.linalg.pinv(BASIS[chosen[:round_sets], :3])
     return chosen, solve
 
 
 def _peaks(polar: Float32Array, reach: FloatArray) -> tuple[Float32Array, Float32Array]:
-    """The strongest radial edges of every ray: ``(n, angles, PEAKS)`` radii and strengths.
+    """The strongest radial edges of every ray: ``(angles, PEAKS)`` radii and strengths.
 
     Missing ones have strength 0 and a radius beyond all.
     """
-    step = polar[:, :, 2:] - polar[:, :, :-2]
-    size = np.abs(step).max(axis=3)
-    middle = size[:, :, 1:-1]
-    is_peak = (middle > size[:, :, :-2]) & (middle >= size[:, :, 2:]) & (middle > PEAK_FLOOR)
+    step = polar[:, 2:] - polar[:, :-2]
+    size = np.abs(step).max(axis=2)
+    middle = size[:, 1:-1]
+    is_peak = (middle > size[:, :-2]) & (middle >= size[:, 2:]) & (middle > PEAK_FLOOR)
     ranked = np.where(is_peak, middle, 0.0)
-    pick = np.argpartition(-ranked, PEAKS - 1, axis=2)[:, :, :PEAKS]
-    strength = np.take_along_axis(ranked, pick, 2)
-    order = np.argsort(-strength, axis=2)
-    pick, strength = np.take_along_axis(pick, order, 2), np.take_along_axis(strength, order, 2)
-    left = np.take_along_axis(size[:, :, :-2], pick, 2)
-    right = np.take_along_axis(size[:, :, 2:], pick, 2)
+    pick = np.argpartition(-ranked, PEAKS - 1, axis=1)[:, :PEAKS]
+    strength = np.take_along_axis(ranked, pick, 1)
+    order = np.argsort(-strength, axis=1)
+    pick, strength = np.take_along_axis(pick, order, 1), np.take_along_axis(strength, order, 1)
+    left = np.take_along_axis(size[:, :-2], pick, 1)
+    right = np.take_along_axis(size[:, 2:], pick, 1)
     bend = left - 2 * strength + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
     pitch = reach[1] - reach[0]
@@ -118,46 +116,37 @@ def _support(
     """How well rays show an edge at the predicted radius, 0 to 1, and which edge that is."""
     miss = np.abs(radius - predicted[..., None]) / tolerance
     gain = np.where(miss < 1, (1 - np.minimum(miss, 1) ** 2) * trust, 0.0)
-    which = gain.argmax(axis=-1)
-    return np.take_along_axis(gain, which[..., None], -1)[..., 0].astype(np.float32), which
+    return gain.max(axis=-1).astype(np.float32), gain.argmax(axis=-1)
 
 
-def _trust(strength: Float32Array) -> Float32Array:
-    """Trust in an edge: full from half the typical strongest edge of its disc upwards."""
-    typical = np.median(strength[..., 0], axis=-1)[..., None, None]
-    trust: Float32Array = np.minimum(
-        1.0, (strength / np.maximum(TRUST_FULL * typical, PEAK_FLOOR)) ** TRUST_POWER
-    )
-    return trust
+def _trust(strength: Float32Array, shade: Float32Array, around: Surround) -> Float32Array:
+    """Trust in each edge, 0 to 1: strong ones count in full, those like a shadow's less."""
+    typical = np.median(strength[:, 0])
+    trust = np.minimum(1.0, strength / np.maximum(TRUST_FULL * typical, PEAK_FLOOR))
+    # White metal on white paper: its outline, too, keeps the colour.
+    distrust = SHADOW_DISTRUST * around.tells + SHADOW_DISTRUST_GREY * (1 - around.tells)
+    return np.asarray(trust * (1 - distrust * shade), dtype=np.float32)
 
 
 def _ring_hypotheses(
-    radius: Float32Array,
-    trust: Float32Array,
-    *,
-    sets: int,
-    tolerance: float,
-    seed: int,
+    radius: Float32Array, trust: Float32Array, *, sets: int, tolerance: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Rings through random edges: ``(n, sets, 5)`` coefficients and ``(n, sets)`` support."""
-    n, angles, _ = radius.shape
-    chosen, solve = _angle_sets(angles, sets)
-    rng = np.random.default_rng(seed)
-    rank = rng.choice(PEAKS, size=(n, sets, 6), p=RANK_SHARE)
+    """Rings through random edges: ``(sets, 5)`` coefficients and ``(sets,)`` support."""
+    chosen, solve = _angle_sets(sets)
+    rng = np.random.default_rng(2)
+    rank = rng.choice(PEAKS, size=(sets, 6), p=RANK_SHARE)
     # Rays of one set prefer the same radius: follow the edge nearest to the first one's.
-    first = radius[np.arange(n)[:, None], chosen[:, 0][None, :], rank[..., 0]]
-    at = radius[:, chosen]  # n, sets, 6, PEAKS
-    near = np.abs(at - first[:, :, None, None]).argmin(axis=-1)
-    follow = rng.random((n, sets, 1)) < 0.7
-    rank = np.where(follow, near, rank)
-    value = np.take_along_axis(at, rank[..., None], -1)[..., 0]
+    first = radius[chosen[:, 0], rank[:, 0]]
+    near = np.abs(radius[chosen] - first[:, None, None]).argmin(axis=-1)
+    follow = rng.random((sets, 1)) < 0.7
+    value = radius[chosen, np.where(follow, near, rank)]
     bad = (value >= MISSING).any(axis=-1)
-    coefficients = np.einsum("qij,nqj->nqi", solve, value)
-    predicted = coefficients @ _basis(angles).T
-    gain, _ = _support(predicted.astype(np.float32), radius[:, None], trust[:, None], tolerance)
+    coefficients = np.einsum("qij,qj->qi", solve, value)
+    predicted = coefficients @ BASIS.T
+    gain, _ = _support(predicted.astype(np.float32), radius, trust, tolerance)
     support = gain.mean(axis=-1)
-    stretch = np.hypot(coefficients[..., 3], coefficients[..., 4]) / coefficients[..., 0]
-    support = np.where(bad | (stretch > MAX_STRETCH) | (coefficients[..., 0] < 0.3), 0.0, support)
+    stretch = np.hypot(coefficients[:, 3], coefficients[:, 4]) / coefficients[:, 0]
+    support = np.where(bad | (stretch > MAX_STRETCH) | (coefficients[:, 0] < 0.3), 0.0, support)
     return coefficients, support
 
 
@@ -169,19 +158,15 @@ def _polish(
     *,
     circles: bool = False,
 ) -> list[Ring]:
-    """Fit each of ``(k, 5)`` rings to the edges near it, tightening the tolerance.
-
-    ``radius`` and ``trust`` are ``(k or 1, angles, PEAKS)``.
-    """
+    """Fit each of ``(k, 5)`` rings to the edges near it, tightening the tolerance."""
     terms = 3 if circles else 5
-    basis = _basis(radius.shape[1])[:, :terms]
+    basis = BASIS[:, :terms]
     coefficients = coefficients[:, :terms]
-    rows = np.broadcast_to(radius, (len(coefficients), *radius.shape[1:]))
+    rays = np.arange(ANGLES)
     for widen in (2.5, 1.5, 1.0):
         predicted = (coefficients @ basis.T).astype(np.float32)
         gain, which = _support(predicted, radius, trust, tolerance * widen)
-        near = np.take_along_axis(rows, which[..., None], 2)[..., 0]
-        target = np.where(gain > 0, near, 0.0)
+        target = np.where(gain > 0, radius[rays, which], 0.0)
         weighted = basis.T[None] * gain[:, None, :]
         normal = weighted @ basis + 1e-9 * np.eye(terms)
         solved = np.linalg.solve(normal, weighted @ target[..., None])[..., 0]
@@ -189,8 +174,7 @@ def _polish(
         coefficients = np.where(enough[:, None], solved, coefficients)
     predicted = coefficients @ basis.T
     gain, which = _support(predicted.astype(np.float32), radius, trust, tolerance)
-    near = np.take_along_axis(rows, which[..., None], 2)[..., 0]
-    squares = np.where(gain > 0, (near - predicted) ** 2, 0.0).sum(axis=1)
+    squares = np.where(gain > 0, (radius[rays, which] - predicted) ** 2, 0.0).sum(axis=1)
     misfit = np.sqrt(squares / np.maximum(np.count_nonzero(gain, axis=1), 1))
     full = np.zeros((len(coefficients), 5))
     full[:, :terms] = coefficients
@@ -218,37 +202,26 @@ def rings_of(
     samples = max(24, int((span[1] - span[0]) * crop.radius_px / 0.8))
     reach = np.linspace(*span, samples)
     smooth = cv2.GaussianBlur(crop.image, (0, 0), 0.7)
-    centre = np.array([[float(crop.centre_px), float(crop.centre_px)]])
-    polar = polar_samples(smooth, centre, np.array([crop.radius_px]), FINE_ANGLES, reach)
+    polar = polar_samples(smooth, crop.centre_px, crop.radius_px, ANGLES, reach)
     radius, strength = _peaks(polar, reach)
     around = look_around(crop, polar, reach, spans)
-    # White metal on white paper: its outline, too, keeps the colour.
-    distrust = SHADOW_DISTRUST * around.tells + SHADOW_DISTRUST_GREY * (1 - around.tells)
-    trust = _trust(strength) * (1 - distrust * shadow_like(polar, reach, radius))
-    trust = trust.astype(np.float32)
-    coefficients, support = _ring_hypotheses(
-        radius, trust, sets=sets, tolerance=2 * tolerance, seed=2
-    )
+    trust = _trust(strength, shadow_like(polar, reach, radius), around)
+    coefficients, support = _ring_hypotheses(radius, trust, sets=sets, tolerance=2 * tolerance)
     half = sets // 2
     kept: list[Ring] = []
     for circles, part in ((True, slice(0, half)), (False, slice(half, None))):
-        first = np.argsort(-support[0, part])[:60]
-        first = first[support[0, part][first] >= 0.5 * RING_SUPPORT]
-        if len(first) == 0:
-            continue
-        guesses = coefficients[0, part][first]
-        distinct = _distinct(guesses, np.arange(len(first)), 0.6 * tolerance)[:RINGS_TRIED]
+        first = np.argsort(-support[part])[:60]
+        first = first[support[part][first] >= 0.5 * RING_SUPPORT]
+        guesses = coefficients[part][first]
+        distinct = _distinct(guesses, 0.6 * tolerance)[:RINGS_TRIED]
         kept += [
             ring
             for ring in _polish(guesses[distinct], radius, trust, tolerance, circles=circles)
             if ring.support >= RING_SUPPORT and _stretch(ring) <= MAX_STRETCH
         ]
     kept.sort(key=lambda ring: -merit(ring))
-    if kept:
-        order = np.arange(len(kept))
-        distinct = _distinct(np.array([r.coefficients for r in kept]), order, 0.8 * tolerance)
-        kept = [kept[k] for k in distinct]
-    rings = [replace(ring, parts=parting(ring.radius, around)) for ring in kept]
+    distinct = _distinct(np.array([r.coefficients for r in kept]).reshape(-1, 5), 0.8 * tolerance)
+    rings = [replace(kept[k], parts=parting(kept[k].radius, around)) for k in distinct]
     return sorted(rings, key=lambda ring: -merit(ring)), around
 
 
@@ -278,27 +251,24 @@ def edges_along_rays(
     codes = cv2.remap(
         smooth, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    polar = codes.astype(np.float32)[None]
+    polar = codes.astype(np.float32)
     radius, strength = _peaks(polar, reach)
     columns = [np.abs(reach[:, None] - np.array(span)[None]).argmin(axis=0) for span in RAY_SPANS]
     around = surround_of(polar, reach, codes[:, columns[0]], codes[:, columns[1]])
-    distrust = SHADOW_DISTRUST * around.tells + SHADOW_DISTRUST_GREY * (1 - around.tells)
-    trust = _trust(strength) * (1 - distrust * shadow_like(polar, reach, radius))
+    trust = _trust(strength, shadow_like(polar, reach, radius), around)
     metal = np.diff(around.metal, axis=1, prepend=0.0) * around.tells
-    return radius[0], trust[0].astype(np.float32), metal
+    return radius, trust, metal
 
 
-def _distinct(
-    coefficients: FloatArray, names: NDArray[np.int64], tolerance: float
-) -> NDArray[np.int64]:
-    """Names of those rings that differ from every better one (earlier in the order)."""
-    radius = coefficients @ _basis(FINE_ANGLES)[::3].T
+def _distinct(coefficients: FloatArray, tolerance: float) -> list[int]:
+    """Which rings differ from every better one (earlier in the order)."""
+    radius = coefficients @ BASIS[::3].T
     apart = np.abs(radius[:, None] - radius[None]).mean(axis=2)
     chosen: list[int] = []
     for k in range(len(radius)):
         if not chosen or float(apart[k, chosen].min()) >= tolerance:
             chosen.append(k)
-    return names[chosen]
+    return chosen
 
 
 def _stretch(ring: Ring) -> float:

@@ -36,29 +36,26 @@ class Start:
 
 
 def polar_samples(
-    image: Image, centres: FloatArray, radii: FloatArray, angles: int, reach: FloatArray
+    image: Image, middle_px: float, radius_px: float, angles: int, reach: FloatArray
 ) -> Float32Array:
-    """``(n, angles, samples, 3)`` colours along the rays of each centre."""
-    t = np.linspace(0, 2 * pi, angles, endpoint=False)
-    r = radii[:, None, None] * reach[None, None, :]
-    x = centres[:, 0, None, None] + r * np.cos(t)[None, :, None]
-    y = centres[:, 1, None, None] + r * np.sin(t)[None, :, None]
-    n, a, s = x.shape
-    sampled = cv2.remap(
-        image,
-        x.reshape(n * a, s).astype(np.float32),
-        y.reshape(n * a, s).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    polar: Float32Array = sampled.reshape(n, a, s, 3).astype(np.float32)
+    """``(angles, samples, 3)`` colours along the rays from the middle of a square image."""
+    t = np.linspace(0, 2 * pi, angles, endpoint=False)[:, None]
+    x = (middle_px + radius_px * reach * np.cos(t)).astype(np.float32)
+    y = (middle_px + radius_px * reach * np.sin(t)).astype(np.float32)
+    sampled = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    polar: Float32Array = sampled.astype(np.float32)
     return polar
 
 
-def _chroma(codes: NDArray[np.uint8]) -> FloatArray:
+def _logs(codes: NDArray[np.uint8]) -> FloatArray:
+    """``(n, 3)`` logs of the linear light of ``(..., 3)`` codes, in a row."""
+    logs: FloatArray = np.log(to_linear(codes.reshape(1, -1, 3))[0].astype(np.float64) + DARK)
+    return logs
+
+
+def _chroma(logs: FloatArray) -> FloatArray:
     """Log ratios red over green and blue over green of linear light: shadow keeps them."""
-    light = np.log(to_linear(codes.reshape(1, -1, 3)).astype(np.float64) + DARK)
-    return np.stack([light[0, :, 0] - light[0, :, 1], light[0, :, 2] - light[0, :, 1]], axis=1)
+    return logs[:, [0, 2]] - logs[:, [1]]
 
 
 def _normal(samples: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -108,53 +105,47 @@ def look_around(crop: Crop, polar: Float32Array, reach: FloatArray, spans: Spans
     The disc: normal in both chromaticities and in level. The table: normal in
     chromaticity; its level is that of the lit table or, in shadow, anything darker.
     """
-    ring = polar_samples(
-        crop.image,
-        np.array([[float(crop.centre_px)] * 2]),
-        np.array([crop.radius_px]),
-        60,
-        np.array([*spans[0], *spans[1]]),
-    )[0].astype(np.uint8)
+    at = np.array([*spans[0], *spans[1]])
+    ring = polar_samples(crop.image, crop.centre_px, crop.radius_px, 60, at).astype(np.uint8)
     return surround_of(polar, reach, ring[:, : len(spans[0])], ring[:, len(spans[0]) :])
 
 
 def surround_of(polar: Float32Array, reach: FloatArray, inside: Image, outside: Image) -> Surround:
     """The same from codes that are surely the disc's, and such as are the table's."""
-    disc, table = _normal(_chroma(inside)), _normal(_chroma(outside))
-    disc_level, table_level = _spread(_level(inside), 0.25), _spread(_level(outside), 0.06)
+    logs, own, other = (_logs(codes) for codes in (polar.astype(np.uint8), inside, outside))
+    disc, table = _normal(_chroma(own)), _normal(_chroma(other))
+    disc_level, table_level = _spread(own.mean(axis=1), 0.25), _spread(other.mean(axis=1), 0.06)
+    colour, level = _chroma(logs), logs.mean(axis=1)
+    lit = np.exp(-0.5 * ((level - table_level[0]) / table_level[1]) ** 2)
+    lit /= table_level[1] * np.sqrt(2 * pi)
+    below = table_level[0] - level
+    shade = ((below > 0.05) & (below < SHADOW_DEPTH)) / SHADOW_DEPTH
+    metal = _probability(
+        _log_normal(colour, disc)
+        - 0.5 * ((level - disc_level[0]) / disc_level[1]) ** 2
+        - np.log(disc_level[1] * np.sqrt(2 * pi))
+        - _log_normal(colour, table)
+        - np.log(0.5 * lit + 0.5 * shade + 1e-3)
+    )
 
-    def metal(codes: NDArray[np.uint8]) -> FloatArray:
-        colour, level = _chroma(codes), _level(codes)
-        lit = np.exp(-0.5 * ((level - table_level[0]) / table_level[1]) ** 2)
-        lit /= table_level[1] * np.sqrt(2 * pi)
-        below = table_level[0] - level
-        shade = ((below > 0.05) & (below < SHADOW_DEPTH)) / SHADOW_DEPTH
-        log_ratio = (
-            _log_normal(colour, disc)
-            - 0.5 * ((level - disc_level[0]) / disc_level[1]) ** 2
-            - np.log(disc_level[1] * np.sqrt(2 * pi))
-            - _log_normal(colour, table)
-            - np.log(0.5 * lit + 0.5 * shade + 1e-3)
-        )
-        probability: FloatArray = 1 / (1 + np.exp(-np.clip(log_ratio, -8, 8)))
-        return probability
-
-    codes = polar.astype(np.uint8)
-    shape = polar.shape[1:3]
-
-    def tint(codes: NDArray[np.uint8]) -> float:
+    def tint(colour: FloatArray) -> float:
         """Typical probability of metal by chromaticity alone, which shadow leaves as it is."""
-        odds = _log_normal(_chroma(codes), disc) - _log_normal(_chroma(codes), table)
-        return float(np.median(1 / (1 + np.exp(-np.clip(odds, -8, 8)))))
+        odds = _log_normal(colour, disc) - _log_normal(colour, table)
+        return float(np.median(_probability(odds)))
 
-    tells = tint(inside) - tint(outside)
+    shape = polar.shape[:2]
     return Surround(
         reach=reach,
-        metal=np.cumsum(metal(codes).reshape(shape), axis=1),
-        tells=max(0.0, tells),
-        level=np.cumsum(_level(codes).reshape(shape), axis=1),
+        metal=np.cumsum(metal.reshape(shape), axis=1),
+        tells=max(0.0, tint(_chroma(own)) - tint(_chroma(other))),
+        level=np.cumsum(level.reshape(shape), axis=1),
         table_level=table_level[0],
     )
+
+
+def _probability(log_odds: FloatArray) -> FloatArray:
+    probability: FloatArray = 1 / (1 + np.exp(-np.clip(log_odds, -8, 8)))
+    return probability
 
 
 def _log_normal(colour: FloatArray, model: tuple[FloatArray, FloatArray]) -> FloatArray:
@@ -167,12 +158,6 @@ def _log_normal(colour: FloatArray, model: tuple[FloatArray, FloatArray]) -> Flo
 def _spread(values: FloatArray, floor: float) -> tuple[float, float]:
     middle = float(np.median(values))
     return middle, max(floor, 1.4826 * float(np.median(np.abs(values - middle))))
-
-
-def _level(codes: NDArray[np.uint8]) -> FloatArray:
-    light: FloatArray = np.log(to_linear(codes.reshape(1, -1, 3)).astype(np.float64) + DARK)
-    mean: FloatArray = light.mean(axis=2)[0]
-    return mean
 
 
 def parting(radius: FloatArray, around: Surround) -> float:
@@ -188,30 +173,28 @@ def shadow_like(polar: Float32Array, reach: FloatArray, radius: Float32Array) ->
     Shadow takes the same share of red, green and blue; from metal to table the
     shares differ, and from shadow to a lit rim it grows brighter inwards.
     """
-    n, angles, samples, _ = polar.shape
-    pitch = reach[1] - reach[0]
-    at = np.rint((np.minimum(radius, reach[-1]) - reach[0]) / pitch).astype(int)
-    light = np.log(to_linear(polar.astype(np.uint8).reshape(n * angles, samples, 3)) + 0.01)
-    light = light.reshape(polar.shape)
-    i, j = np.arange(n)[:, None, None], np.arange(angles)[None, :, None]
-    inner = light[i, j, np.clip(at - SHADOW_STEP, 0, samples - 1)]
-    outer = light[i, j, np.clip(at + SHADOW_STEP, 0, samples - 1)]
-    ratio = inner - outer
+    at = np.rint((np.minimum(radius, reach[-1]) - reach[0]) / (reach[1] - reach[0])).astype(int)
+    light = np.log(to_linear(polar.astype(np.uint8)) + 0.01)
+    rows = np.arange(len(light))[:, None]
+
+    def change(samples: int) -> FloatArray:
+        """From so many samples inside of each edge to as many outside, each colour."""
+        inner, outer = (
+            light[rows, np.clip(at + k, 0, len(reach) - 1)] for k in (-samples, samples)
+        )
+        return np.asarray(outer - inner)
+
+    ratio = -change(SHADOW_STEP)
     mean = ratio.mean(axis=-1)
     tinted = ratio.max(axis=-1) - ratio.min(axis=-1) >= 0.08 + SHADOW_TINT * np.abs(mean)
     shade = (mean < -0.05) & ~tinted
-
-    def change(reach_samples: int) -> NDArray[np.floating[Any]]:
-        low = light[i, j, np.clip(at - reach_samples, 0, samples - 1)]
-        high = light[i, j, np.clip(at + reach_samples, 0, samples - 1)]
-        return np.asarray(np.abs(high - low).mean(axis=-1))
-
-    sharpness = change(1) / np.maximum(change(SHADOW_STEP + 1), 0.02)
+    near, wide = (np.abs(change(k)).mean(axis=-1) for k in (1, SHADOW_STEP + 1))
+    sharpness = near / np.maximum(wide, 0.02)
     real = radius < MISSING
-    metal = real[..., :2] & ~shade[..., :2]
+    metal = real[:, :2] & ~shade[:, :2]
     if not metal.any():
         return np.asarray(shade, dtype=np.float32)
-    typical = float(np.median(sharpness[..., :2][metal]))
+    typical = float(np.median(sharpness[:, :2][metal]))
     softness: NDArray[np.floating[Any]] = np.clip(
         (SHARP_AS - sharpness / max(typical, 1e-3)) / SHARP_RANGE, SHARP_LEAST, 1.0
     )

@@ -111,10 +111,10 @@ def test_a_bare_table_has_no_ring_with_support() -> None:
 def test_an_edge_is_placed_between_the_samples_where_it_was_drawn(at: float) -> None:
     reach = np.linspace(0.8, 1.2, 81)
     light = 200 - 120 / (1 + np.exp((reach - at) / 0.008))  # a soft step of known middle
-    polar = np.repeat(light[None, None, :, None], 3, axis=3).astype(np.float32)
+    polar = np.repeat(light[None, :, None], 3, axis=2).astype(np.float32)
     radius, strength = _peaks(polar, reach)
-    assert radius[0, 0, 0] == pytest.approx(at, abs=0.001)
-    assert (radius[0, 0, 1:][strength[0, 0, 1:] == 0] == MISSING).all()
+    assert radius[0, 0] == pytest.approx(at, abs=0.001)
+    assert (radius[0, 1:][strength[0, 1:] == 0] == MISSING).all()
 
 
 def test_a_ring_is_fitted_through_its_edges_and_past_strangers() -> None:
@@ -122,9 +122,9 @@ def test_a_ring_is_fitted_through_its_edges_and_past_strangers() -> None:
     t = np.linspace(0, 2 * np.pi, 90, endpoint=False)
     truth = np.array([1.0, 0.02, -0.015, 0.03, 0.01])
     basis = np.column_stack([np.ones(90), np.cos(t), np.sin(t), np.cos(2 * t), np.sin(2 * t)])
-    radius = np.full((1, 90, 7), MISSING, np.float32)
-    radius[0, :, 0] = basis @ truth
-    radius[0, ::5, 0] += 0.12
+    radius = np.full((90, 7), MISSING, np.float32)
+    radius[:, 0] = basis @ truth
+    radius[::5, 0] += 0.12
     trust = (radius < MISSING).astype(np.float32)
     start = truth + np.array([0.004, -0.004, 0.003, 0.0, 0.002])
     (ring,) = _polish(start[None], radius, trust, 0.012)
