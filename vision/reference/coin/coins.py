@@ -23,16 +23,16 @@ from vision.reference.coin.naming import pick
 from vision.reference.coin.outline import Disc
 from vision.reference.coin.tilt import plane_of_coins
 from vision.reference.places import Place
+from vision.reference.plane import (
+    DEFAULT_FOCAL_EQUIVALENT_MM,
+    FILM_DIAGONAL_MM,
+    U_FOCAL_EXIF,
+)
 from vision.types import Photo, Scale
 
 U_THICKNESS_MM = 0.2
 """Height of the rim's edge over the table: bevel, wear, and thicknesses not verified."""
 
-DEFAULT_FOCAL_35MM = 26.0
-"""Main camera of most phones, mm at 35 mm film; taken where EXIF tells none."""
-
-FILM_DIAGONAL_MM = 43.27
-U_FOCAL_REL = 0.03  # EXIF rounds to whole mm of some 26, and focusing near adds: assumed
 U_DEFAULT_FOCAL_REL = 0.12  # main cameras lie between 23 and 29 mm
 
 # On 140 rendered photos the network sees all 35 coins, and of other round things half; on
@@ -198,6 +198,6 @@ def _scale(photo: Photo, named: Coin, picked: list[Disc], found: list[Disc]) -> 
 def _focal_px(photo: Photo) -> tuple[float, float]:
     """Focal length in pixels and its relative standard uncertainty."""
     if photo.focal_px is not None:
-        return photo.focal_px, U_FOCAL_REL
+        return photo.focal_px, U_FOCAL_EXIF
     diagonal = hypot(photo.width_px, photo.height_px)
-    return DEFAULT_FOCAL_35MM / FILM_DIAGONAL_MM * diagonal, U_DEFAULT_FOCAL_REL
+    return DEFAULT_FOCAL_EQUIVALENT_MM / FILM_DIAGONAL_MM * diagonal, U_DEFAULT_FOCAL_REL

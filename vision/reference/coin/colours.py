@@ -101,25 +101,15 @@ def colour_probabilities(faces: Sequence[Face]) -> FloatArray:
     features = np.array([_features(face) for face in faces])
     mean = np.array([_MEAN[c] for c in COLOURS])
     table = np.nan_to_num(table_warmth(faces), nan=max(_LIGHTS))
-    logs, priors = [], []
-    for step in _LIGHTS:
-        shifted = mean + np.array([*(step * _WARM_LIGHT), 0.0])
-        z = np.nan_to_num((features[:, None, :] - shifted[None]) / _SIGMA)
-        log_likelihood = -0.5 * np.minimum(z**2, 16.0).sum(axis=2)
-        logs.append(log_likelihood)
-        warmer = max(0.0, step - max(table, 0.0)) / _WARMER_THAN_TABLE
-        priors.append(-0.5 * (step / _LIGHT_SIGMA) ** 2 - 0.5 * warmer**2)
-    total = np.array(
-        [
-            prior + np.log(np.exp(log).mean(axis=1)).sum()
-            for log, prior in zip(logs, priors, strict=True)
-        ]
-    )
+    steps = np.array(_LIGHTS)
+    shifted = mean + steps[:, None, None] * np.array([*_WARM_LIGHT, 0.0])
+    z = np.nan_to_num((features[:, None] - shifted[:, None]) / _SIGMA)  # light, coin, kind, ratio
+    likelihood = np.exp(-0.5 * np.minimum(z**2, 16.0).sum(axis=3))
+    warmer = np.maximum(0.0, steps - max(table, 0.0)) / _WARMER_THAN_TABLE
+    priors = -0.5 * (steps / _LIGHT_SIGMA) ** 2 - 0.5 * warmer**2
+    total = priors + np.log(likelihood.mean(axis=2)).sum(axis=1)
     weight = np.exp(total - total.max())
     weight /= weight.sum()
-    p = sum(
-        w * np.exp(log) / np.exp(log).sum(axis=1, keepdims=True)
-        for w, log in zip(weight, logs, strict=True)
-    )
-    result: FloatArray = np.asarray(p, dtype=np.float64)
-    return result
+    each = likelihood / likelihood.sum(axis=2, keepdims=True)
+    p: FloatArray = (weight[:, None, None] * each).sum(axis=0)
+    return p

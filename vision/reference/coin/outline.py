@@ -44,8 +44,8 @@ CONTACT_SHADOW = 0.08
 SHADOW_SHARE = 0.35
 BLEND_REACH, BLEND_MERIT = 0.02, 0.05
 OFF_CENTRE = 0.03
-TWO_METALS, OUTER_SUPPORT_FAR = 0.15, 0.42
 OUTER_SUPPORT = 0.64  # an outer ring needs this much of the inner one's support
+TWO_METALS, OUTER_SUPPORT_FAR = 0.15, 0.42  # less as far off as the joint of two metals
 TOUCH = 0.010  # rings closer than this share an edge
 CRESCENT_SHARE = 0.4
 
@@ -62,34 +62,23 @@ def outline_ring(rings: list[Ring], around: Surround) -> Ring | None:
         return None
     chosen = max(rings, key=merit)
     while True:
-        outer = [
-            ring
-            for ring in rings
-            if float((ring.radius - chosen.radius > TOUCH).mean()) > 1 - CRESCENT_SHARE
-            and _concentric(chosen, ring)
-            and ring.support >= _needed(chosen, ring) * chosen.support
-            and not _is_shadow(chosen, ring, around)
-        ]
+        outer = [ring for ring in rings if _bounds(chosen, ring, around)]
         if not outer:
             return _blend(chosen, rings)
         chosen = max(outer, key=merit)
 
 
-def _concentric(inner: Ring, outer: Ring) -> bool:
-    """Whether two rings could be of one disc: a neighbour or a shadow moves the middle."""
+def _bounds(inner: Ring, outer: Ring, around: Surround) -> bool:
+    """Whether an outer ring is of the same disc, and borne out well enough to bound it."""
+    gap = outer.radius - inner.radius
+    if float((gap > TOUCH).mean()) <= 1 - CRESCENT_SHARE:
+        return False
     off = outer.coefficients[1:3] - inner.coefficients[1:3]
-    return float(np.hypot(*off)) < OFF_CENTRE * float(outer.coefficients[0])
-
-
-def _needed(inner: Ring, outer: Ring) -> float:
-    """Share of the inner ring's support that an outer one needs: less across a metal ring."""
-    return OUTER_SUPPORT_FAR if _far(inner, outer) else OUTER_SUPPORT
-
-
-def _far(inner: Ring, outer: Ring) -> bool:
-    """Whether rings are as far apart as the joint of two metals is from the outline."""
-    gap = float(np.mean(outer.radius - inner.radius) / np.mean(inner.radius))
-    return gap > TWO_METALS
+    if float(np.hypot(*off)) >= OFF_CENTRE * float(outer.coefficients[0]):
+        return False  # a neighbour or a shadow moves the middle
+    is_far = float(np.mean(gap) / np.mean(inner.radius)) > TWO_METALS
+    needed = OUTER_SUPPORT_FAR if is_far else OUTER_SUPPORT
+    return outer.support >= needed * inner.support and not _is_shadow(inner, outer, around)
 
 
 def _blend(chosen: Ring, rings: list[Ring]) -> Ring:
@@ -122,16 +111,6 @@ def _is_shadow(inner: Ring, outer: Ring, around: Surround) -> bool:
     return bool(np.average(table, weights=width + 1e-9) > SHADOW_SHARE)
 
 
-def _colours(crop: Crop, radius: FloatArray) -> FloatArray:
-    """``(angles, 3)`` linear light of a standard crop at a radius of each angle."""
-    t = np.linspace(0, 2 * pi, len(radius), endpoint=False)
-    r = np.minimum(radius * crop.radius_px, crop.centre_px - 1)
-    x = np.rint(crop.centre_px + r * np.cos(t)).astype(int)
-    y = np.rint(crop.centre_px + r * np.sin(t)).astype(int)
-    light: FloatArray = to_linear(crop.image[y, x]).astype(np.float64)
-    return light
-
-
 def ring_to_ellipse(ring: Ring, start: Start) -> Ellipse:
     """The ellipse of a ring, on the photo."""
     c0, c1, s1, c2, s2 = (float(v) for v in ring.coefficients)
@@ -156,10 +135,14 @@ def in_frame(ellipse: Ellipse, rgb: Image) -> bool:
 
 def face_of(crop: Crop, ring: Ring) -> Face:
     """Colours of the parts of a disc."""
+    t = np.linspace(0, 2 * pi, len(ring.radius), endpoint=False)
 
     def part(low: float, high: float) -> FloatArray:
-        shares = np.linspace(low, high, 7)
-        return colour_of(np.vstack([_colours(crop, ring.radius * share) for share in shares]))
+        radius = np.linspace(low, high, 7)[:, None] * ring.radius * crop.radius_px
+        r = np.minimum(radius, crop.centre_px - 1)
+        x = np.rint(crop.centre_px + r * np.cos(t)).astype(int)
+        y = np.rint(crop.centre_px + r * np.sin(t)).astype(int)
+        return colour_of(to_linear(crop.image[y, x]).reshape(-1, 3).astype(np.float64))
 
     return Face(
         whole=part(0.0, 0.94),

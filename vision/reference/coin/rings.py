@@ -30,8 +30,10 @@ from vision.reference.coin.surround import (
 from vision.types import Float32Array, FloatArray, Image
 
 ANGLES = 90
-_T = np.linspace(0, 2 * pi, ANGLES, endpoint=False)
-BASIS = np.column_stack([np.ones_like(_T), np.cos(_T), np.sin(_T), np.cos(2 * _T), np.sin(2 * _T)])
+_TURN = np.linspace(0, 2 * pi, ANGLES, endpoint=False)
+BASIS = np.column_stack(
+    [np.ones_like(_TURN), np.cos(_TURN), np.sin(_TURN), np.cos(2 * _TURN), np.sin(2 * _TURN)]
+)
 """Radius at each angle from a ring's five coefficients."""
 MIN_TOLERANCE_PX = 1.0  # nothing is sharper than that in a phone photo
 PEAKS = 7
