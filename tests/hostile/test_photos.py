@@ -80,7 +80,7 @@ def test_a_jpeg_of_many_scans_is_decoded_apart_and_given_up_in_time(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     data = photos.jpeg_of_many_scans(MAX_SCANS - 20)
-    assert guarded.wants_guard(data, check_claims(data, "piece"))
+    assert guarded.wants_guard(data, scans=check_claims(data, "piece"))
     monkeypatch.setattr(guarded, "LIMIT_S", 0.01)
     assert refusal(data) == "too_slow"
 
@@ -104,7 +104,7 @@ def test_a_strip_is_no_photo(size: tuple[int, int]) -> None:
 
 def test_a_large_16_bit_picture_is_decoded_apart() -> None:
     data = photos.png_of_zeros(6400, 4800, bits=16)
-    assert guarded.wants_guard(data, check_claims(data, "piece"))
+    assert guarded.wants_guard(data, scans=check_claims(data, "piece"))
     photo = load_photo(data, name="piece")
     assert (photo.width_px, photo.height_px) == (6400, 4800)
     assert photo.notes == ("16-bit grey scaled to 8 bits",)

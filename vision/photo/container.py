@@ -10,8 +10,6 @@ from __future__ import annotations
 import re
 import struct
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
 
 from rules.errors import PhotoError
 from vision.problems import photo_error
@@ -56,7 +54,7 @@ _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 """A marker that ends a scan: no stuffed zero, no restart (ITU-T T.81, B.1.1.3 and B.2.1)."""
 
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9  # ITU-T T.81, table B.1
-_WITHOUT_LENGTH = frozenset({0x01, 0xD8, *range(0xD0, 0xD8)})
+_WITHOUT_LENGTH = frozenset({0x01, *range(0xD0, 0xD9)})
 
 
 def kind_of(data: bytes) -> str | None:
@@ -64,21 +62,8 @@ def kind_of(data: bytes) -> str | None:
     return next((kind for magic, kind in _FIRST_BYTES if data.startswith(magic)), None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claims:
-    """What a file's head says.
-
-    Attributes:
-        kind: ``JPEG`` or ``PNG``; None for anything else.
-        scans: Scans of a JPEG, 0 for other kinds.
-    """
-
-    kind: str | None
-    scans: int = 0
-
-
-def check_claims(data: bytes, name: str) -> Claims:
-    """Return what a file says of itself; refuse what would cost too much even to open.
+def check_claims(data: bytes, name: str) -> int:
+    """Refuse what would cost too much even to open; return how many scans a JPEG says it has.
 
     Raises:
         PhotoError: ``damaged``, ``too_many_scans``, ``too_many_pixels``, ``too_small`` or
@@ -96,7 +81,7 @@ def check_claims(data: bytes, name: str) -> Claims:
     size = _webp_size(data)
     if size is not None:
         check_size(*size, name)
-    return Claims(kind=kind, scans=scans)
+    return scans
 
 
 def _sums_hold(data: bytes) -> bool:
@@ -130,39 +115,27 @@ def check_size(width: int, height: int, name: str) -> None:
 
 
 def scans_of(data: bytes) -> int:
-    """Return how many scans a JPEG holds, counted up to just past :data:`MAX_SCANS`."""
-    scans = 0
-    for marker in _markers(data):
-        scans += marker == _START_OF_SCAN
-        if scans > MAX_SCANS:
-            break
-    return scans
+    """Return how many scans a JPEG's first picture holds, up to just past :data:`MAX_SCANS`.
 
-
-def _markers(data: bytes) -> Iterator[int]:
-    """Yield the markers of a JPEG's first picture; segments and scans are skipped whole."""
-    at = 2
-    while at + 1 < len(data):
-        if data[at] != 0xFF:
-            return
+    Segments and scans are skipped whole.
+    """
+    scans, at = 0, 2
+    while at + 1 < len(data) and data[at] == 0xFF and scans <= MAX_SCANS:
         marker = data[at + 1]
         if marker == 0xFF:
             at += 1
             continue
-        yield marker
-        if marker == _END_OF_IMAGE:
-            return
+        scans += marker == _START_OF_SCAN
         at += 2
         if marker in _WITHOUT_LENGTH:
             continue
-        if at + 2 > len(data):
-            return
+        if marker == _END_OF_IMAGE or at + 2 > len(data):
+            break
         at += struct.unpack_from(">H", data, at)[0]
         if marker == _START_OF_SCAN:
             found = _NEXT_MARKER.search(data, at)
-            if found is None:
-                return
-            at = found.start()
+            at = found.start() if found is not None else len(data)
+    return scans
 
 
 def _webp_size(data: bytes) -> tuple[int, int] | None:

@@ -27,7 +27,7 @@ from vision.photo.container import (
     too_many_pixels,
 )
 from vision.problems import photo_error
-from vision.types import FloatArray, Image
+from vision.types import Image
 
 KINDS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF")
 """What is decoded. MPO, a JPEG with further pictures behind it that phones write, is
@@ -166,8 +166,8 @@ def _decoded(picture: PillowImage.Image, data: bytes) -> Decoded:
     elif is_p3_heif:
         rgb = display_p3_to_srgb(rgb)
         notes.append("converted from Display P3")
-    rgb = _upright(rgb, orientation)
     if orientation in _TURNS:
+        rgb = _TURNS[orientation](rgb)
         notes.append("turned upright")
     return Decoded(rgb=np.ascontiguousarray(rgb), camera=camera, notes=tuple(notes))
 
@@ -187,7 +187,7 @@ def _exif_facts(picture: PillowImage.Image, notes: list[str]) -> tuple[int, Came
     if focal_mm is not None and not math.isfinite(focal_mm):
         focal_mm = None
     camera = CameraNotes(focal_35mm=focal_mm, flash_fired=fired, taken=_time(told.get(_TAG_TAKEN)))
-    return (orientation if orientation in _TURNS else 1), camera
+    return orientation, camera
 
 
 def _time(told: object) -> str | None:
@@ -210,10 +210,11 @@ def _pixels(picture: PillowImage.Image, data: bytes, notes: list[str]) -> Image:
         return np.asarray(decoded, dtype=np.uint8)
 
     picture.load()
-    if picture.mode.startswith("I") or picture.mode == "F":
+    if picture.mode.startswith("I"):
         # Pillow's own conversion clips 16 bits to 255 instead of scaling them.
         notes.append("16-bit grey scaled to 8 bits")
-        return cv2.cvtColor(_grey_of_16_bits(np.asarray(picture)), cv2.COLOR_GRAY2RGB)
+        grey = cv2.convertScaleAbs(np.asarray(picture), alpha=1 / 257)
+        return cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
     if picture.has_transparency_data:
         notes.append("transparent parts shown white")
         layered = picture.convert("RGBA")
@@ -222,15 +223,6 @@ def _pixels(picture: PillowImage.Image, data: bytes, notes: list[str]) -> Image:
     if picture.mode != "RGB":
         picture = picture.convert("RGB")
     return np.asarray(picture)
-
-
-def _grey_of_16_bits(grey: FloatArray) -> Image:
-    """Return ``(h, w)`` codes of 0 to 65535 as uint8, a few rows at a time to spare memory."""
-    scaled = np.empty(grey.shape, np.uint8)
-    for start in range(0, len(grey), 64):
-        rows = np.clip(grey[start : start + 64].astype(np.float64), 0, 65535)
-        scaled[start : start + 64] = np.round(rows / 257)
-    return scaled
 
 
 # EXIF 2.3, tag Orientation: what takes the stored rows to an upright picture.
@@ -243,11 +235,6 @@ _TURNS: dict[int, Any] = {
     7: lambda rgb: cv2.flip(cv2.transpose(rgb), -1),
     8: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
-
-
-def _upright(rgb: Image, orientation: int) -> Image:
-    turn = _TURNS.get(orientation)
-    return rgb if turn is None else np.asarray(turn(rgb), dtype=np.uint8)
 
 
 @cache
@@ -288,14 +275,10 @@ def _to_srgb(rgb: Image, profile: bytes, notes: list[str]) -> Image:
 
     probe = _probe()
     seen = apply(probe)
-    if _largest_difference(seen, probe) <= _SAME_COLOUR_CODES:
+    if cv2.absdiff(seen, probe).max() <= _SAME_COLOUR_CODES:
         return rgb
-    if _largest_difference(seen, display_p3_to_srgb(probe)) <= _SAME_COLOUR_CODES:
+    if cv2.absdiff(seen, display_p3_to_srgb(probe)).max() <= _SAME_COLOUR_CODES:
         notes.append("converted from Display P3")
         return display_p3_to_srgb(rgb)
     notes.append("converted from another colour profile")
     return apply(rgb)
-
-
-def _largest_difference(a: Image, b: Image) -> int:
-    return int(np.abs(a.astype(np.int16) - b.astype(np.int16)).max())

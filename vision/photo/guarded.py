@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from rules.errors import PhotoError
-from vision.photo.container import Claims
+from vision.photo.container import kind_of
 from vision.photo.decoding import CameraNotes, Decoded, decode
 from vision.problems import photo_error
 
@@ -38,11 +38,17 @@ LIMIT_BYTES = 1_300_000_000
 """Address space above what the process starts with."""
 
 
-def wants_guard(data: bytes, claims: Claims) -> bool:
-    """Return whether the header says that decoding may take long or much memory."""
-    if claims.kind == "JPEG":
-        return claims.scans > FROM_SCANS
-    if claims.kind == "PNG":
+def wants_guard(data: bytes, *, scans: int) -> bool:
+    """Return whether the header says that decoding may take long or much memory.
+
+    Args:
+        data: The file.
+        scans: How many a JPEG has.
+    """
+    kind = kind_of(data)
+    if kind == "JPEG":
+        return scans > FROM_SCANS
+    if kind == "PNG":
         width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
         return width * height > FROM_PIXELS
     return len(data) > FROM_BYTES or _stated_pixels(data) > FROM_PIXELS

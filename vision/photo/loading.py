@@ -98,8 +98,8 @@ def load_photo(data: bytes, *, name: str) -> Photo:
             ``out_of_memory``, ``too_slow`` or ``damaged``.
     """
     _check_bytes(data, name)
-    claims = check_claims(data, name)
-    decoded = (decode_guarded if wants_guard(data, claims) else decode)(data, name=name)
+    scans = check_claims(data, name)
+    decoded = (decode_guarded if wants_guard(data, scans=scans) else decode)(data, name=name)
     rgb = decoded.rgb
     rgb.flags.writeable = False
     return Photo(

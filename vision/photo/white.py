@@ -78,10 +78,14 @@ class White:
     note: str = NOTES["none"]
 
     def near(self, box_px: tuple[int, int, int, int]) -> FloatArray | None:
-        """Return ``(3,)`` linear light of a matte white beside a box, None where unknown."""
-        if self.reference is not None or self.paper is None:
-            return self.reference
-        return self.paper.near(box_px)
+        """Return ``(3,)`` linear light of a matte white beside a box, None where unknown.
+
+        Of paper the colour counts: it is made so bright that nothing gets brighter or darker.
+        """
+        seen = self.light_near(box_px)
+        if seen is None or self.reference is not None:
+            return seen
+        return np.asarray(seen * (UNCHANGED / seen.mean()))
 
     def light_near(self, box_px: tuple[int, int, int, int]) -> FloatArray | None:
         """Return the same as bright as it is in the photo."""
@@ -119,16 +123,8 @@ class PaperWhite:
     lit: FloatArray
     cell_px: tuple[float, float]
 
-    def near(self, box_px: tuple[int, int, int, int]) -> FloatArray:
-        """Return ``(3,)`` linear light of white around a box, of all paper where none is near.
-
-        Its colour is the paper's, its brightness such that nothing gets brighter or darker.
-        """
-        seen = self.light_near(box_px)
-        return np.asarray(seen * (UNCHANGED / seen.mean()))
-
     def light_near(self, box_px: tuple[int, int, int, int]) -> FloatArray:
-        """Return the same as bright as it is in the photo."""
+        """Return ``(3,)`` linear light of white around a box, of all paper where none is near."""
         x, y, w, h = box_px
         reach = RING * max(w, h)
         (across, down), (rows, columns) = self.cell_px, self.lit.shape

@@ -12,7 +12,6 @@ from tests.hostile import photos
 from vision.photo.container import (
     MAX_PIXELS,
     MAX_RATIO,
-    Claims,
     check_claims,
     check_size,
     kind_of,
@@ -45,8 +44,8 @@ def test_scans_are_counted_as_the_encoder_wrote_them() -> None:
     """libjpeg's own script for a colour picture has ten scans (jcparam.c, from memory)."""
     assert scans_of(photos.sound("jpeg")) == 1
     assert scans_of(photos.sound("jpeg_progressive")) == 10
-    assert check_claims(photos.sound("jpeg_progressive"), "piece") == Claims(kind="JPEG", scans=10)
-    assert check_claims(photos.sound("png"), "piece") == Claims(kind="PNG")
+    assert check_claims(photos.sound("jpeg_progressive"), "piece") == 10
+    assert check_claims(photos.sound("png"), "piece") == 0
 
 
 def test_restarts_and_thumbnails_are_no_scans() -> None:

@@ -18,7 +18,7 @@ from vision.photo.guarded import FROM_PIXELS, decode_guarded, wants_guard
 
 
 def goes_apart(data: bytes) -> bool:
-    return wants_guard(data, check_claims(data, "piece"))
+    return wants_guard(data, scans=check_claims(data, "piece"))
 
 
 @pytest.mark.parametrize("kind", photos.KINDS)

@@ -89,9 +89,9 @@ def test_the_white_beside_a_piece_counts_where_the_light_changes_over_the_table(
     rgb[:, :140] = from_linear(np.array([[[0.72, 0.68, 0.62]]]))[0, 0]
     rgb.flags.writeable = False
     mixed = Photo(name="mixed", sha256="", rgb=rgb)
-    paper = paper_white(mixed, looked_at(mixed))
-    assert paper is not None
-    left, right = paper.near((20, 300, 60, 60)), paper.near((500, 300, 60, 60))
+    white = white_of(mixed, looked_at(mixed), None)
+    left, right = white.near((20, 300, 60, 60)), white.near((500, 300, 60, 60))
+    assert left is not None and right is not None
     assert left[0] / left[2] == pytest.approx(0.72 / 0.62, abs=0.02)
     assert right[0] / right[2] == pytest.approx(1.0, abs=0.02)
 
