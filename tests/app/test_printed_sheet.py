@@ -174,6 +174,7 @@ def test_print_scale_is_a_correction_and_halves_its_doubt() -> None:
     assert longer.u_rel < plain.u_rel
     ends = [[60, 150], [150, 150]]
     assert length_mm(longer, px_from_mm, ends) == pytest.approx(91.8, rel=1e-3)
+    assert longer.white == pytest.approx(plain.white, rel=1e-3), "read in the same places"
 
 
 def test_two_hidden_markers_still_give_a_scale_and_three_do_not() -> None:

@@ -83,6 +83,45 @@ def to_linear(codes: Image) -> Float32Array:
     return np.asarray(_TO_LINEAR[codes], dtype=np.float32)
 
 
+def linear_between(rgb: Image, points_px: FloatArray) -> Float32Array:
+    """Return the linear light between the pixels, bilinear; beyond the photo its border goes on.
+
+    Codes are decoded before they are mixed: the light half way from black to white is not that
+    of the half-way code.
+
+    Args:
+        rgb: ``(h, w, 3)`` uint8 sRGB.
+        points_px: ``(..., 2)``, at least two axes.
+
+    Returns:
+        ``(..., 3)``.
+    """
+    if not points_px.size:
+        return np.zeros((*points_px.shape[:-1], 3), np.float32)
+    height, width = rgb.shape[:2]
+    x, y = (points_px[..., k].reshape(len(points_px), -1) for k in (0, 1))
+    x, y = np.clip(x, 0, width - 1), np.clip(y, 0, height - 1)
+    left, top = np.minimum(np.floor(x), width - 2), np.minimum(np.floor(y), height - 2)
+    across, down = (cv2.merge([share.astype(np.float32)] * 3) for share in (x - left, y - top))
+    # Only the part in question: OpenCV reads no picture of more than 32766 px a side.
+    x0, y0 = int(left.min()), int(top.min())
+    part = rgb[y0 : int(top.max()) + 2, x0 : int(left.max()) + 2]
+    left, top = (left - x0).astype(np.float32), (top - y0).astype(np.float32)
+
+    def seen(dx: int, dy: int) -> Float32Array:
+        codes = cv2.remap(part, left + dx, top + dy, cv2.INTER_NEAREST)
+        return to_linear(np.asarray(codes, dtype=np.uint8))
+
+    def mixed(one: Float32Array, other: Float32Array, share: Float32Array) -> Float32Array:
+        other -= one
+        other *= share
+        other += one
+        return other
+
+    upper, lower = (mixed(seen(0, dy), seen(1, dy), across) for dy in (0, 1))
+    return mixed(upper, lower, down).reshape(*points_px.shape[:-1], 3)
+
+
 def from_linear(light: NDArray[np.floating[Any]]) -> Image:
     """Return sRGB codes of linear light; what lies outside 0 to 1 is clipped.
 

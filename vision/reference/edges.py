@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.photo.colour import to_linear
+from vision.photo.colour import linear_between
 from vision.types import Float32Array, FloatArray, Image
 
 PROFILE_STEP_PX = 0.5
@@ -23,7 +22,6 @@ MAX_PROFILES = 192
 MIN_PROFILES = 12
 BLOCK_COUNT = 32  # profiles are averaged to about this many points a side
 MIN_INLIERS = 6
-WINDOW_BLURS = 1.0
 MIN_BLUR_PX = 0.6  # a pixel's own box and the resampling; narrower is noise
 # What remains when noise is averaged away, on drawn edges (test_edges.py): 0.01 px.
 FLOOR_PX = 0.015
@@ -49,7 +47,6 @@ class EdgeLine:
         u_slope: Standard uncertainty of the angle, radians.
         rms_px: Scatter of the single points about the line, outliers left out.
         support: Share of the points within about a blur of the line, 0 to 1.
-        contrast: Linear light step across the edge, in the colour that shows it best.
         blur_px: Standard deviation of the edge's blur.
     """
 
@@ -59,43 +56,7 @@ class EdgeLine:
     u_slope: float
     rms_px: float
     support: float
-    contrast: float
     blur_px: float
-
-
-def sample_linear(rgb: Image, x: FloatArray, y: FloatArray) -> Float32Array:
-    """Read linear light between the pixels, decoding before interpolating.
-
-    Args:
-        rgb: ``(height, width, 3)`` uint8, sRGB.
-        x: Any shape, pixels; outside the photo the border pixel is repeated.
-        y: Same shape as ``x``.
-
-    Returns:
-        Shape of ``x`` plus 3, float32.
-    """
-    height, width = rgb.shape[:2]
-    x = np.clip(x, 0, width - 1.001)
-    y = np.clip(y, 0, height - 1.001)
-    if x.size == 0:
-        return np.zeros((*x.shape, 3), np.float32)
-    flat_x, flat_y = x.reshape(x.shape[0], -1), y.reshape(x.shape[0], -1)
-    column, row = np.floor(flat_x), np.floor(flat_y)
-    fx = (flat_x - column).astype(np.float32)[..., None]
-    fy = (flat_y - row).astype(np.float32)[..., None]
-    # Only the part in question, so that its whole numbers are exact in the maps.
-    left, top = int(column.min()), int(row.min())
-    part = rgb[top : int(row.max()) + 2, left : int(column.max()) + 2]
-    at = ((column - left).astype(np.float32), (row - top).astype(np.float32))
-
-    def corner(dx: int, dy: int) -> Float32Array:
-        codes = cv2.remap(part, at[0] + np.float32(dx), at[1] + np.float32(dy), cv2.INTER_NEAREST)
-        return to_linear(np.asarray(codes, dtype=np.uint8))
-
-    upper = corner(0, 0) * (1 - fx) + corner(1, 0) * fx
-    lower = corner(0, 1) * (1 - fx) + corner(1, 1) * fx
-    mixed: Float32Array = (upper * (1 - fy) + lower * fy).reshape(*x.shape, 3)
-    return mixed
 
 
 def profiles_across(
@@ -113,17 +74,21 @@ def profiles_across(
         the ``(m,)`` positions across it in pixels; across is positive to the
         left of the direction, ``(-dy, dx)``.
     """
-    along = np.asarray(end, float) - np.asarray(start, float)
-    length = float(np.hypot(*along))
-    direction = along / max(length, 1e-9)
+    length = float(np.hypot(*(end - start)))
+    along, left = frame_of(start, end)
     count = int(np.clip(length, MIN_PROFILES, profiles))
     s = (np.arange(count) + 0.5) / count * length
     step = PROFILE_STEP_PX if half_width_px <= 8 else WIDE_STEP_PX
     half = round(half_width_px / step)
     t = np.arange(-half, half + 1) * step
-    x = start[0] + s[:, None] * direction[0] - t[None, :] * direction[1]
-    y = start[1] + s[:, None] * direction[1] + t[None, :] * direction[0]
-    return sample_linear(rgb, x, y), s, t
+    at = start + s[:, None, None] * along + t[:, None] * left
+    return linear_between(rgb, at), s, t
+
+
+def frame_of(start: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the unit vectors from start to end and to the left of that."""
+    along = (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
+    return along, np.array([-along[1], along[0]])
 
 
 def fit_edge(
@@ -161,9 +126,8 @@ def fit_edge(
         Gradient centroid in linear light: 0.025 px corner RMS on drawn markers.
     """
     samples, s, t = profiles_across(rgb, start, end, half_width_px=half_width_px, profiles=profiles)
-    blocks, s = _average_blocks(samples, s)
-    step = float(t[1] - t[0])
-    change = np.diff(blocks, axis=1) / step
+    blocks, s = average_blocks(samples, s, BLOCK_COUNT)
+    change = np.diff(blocks, axis=1) / float(t[1] - t[0])
     gradient = _change(change) if toward is None else np.maximum(change @ toward, 0.0)
     if gradient.max() < MIN_GRADIENT:
         return None
@@ -172,27 +136,28 @@ def fit_edge(
     if line is None:
         return None
     offset, slope, u_offset, u_slope, rms, support, s_middle = line
-    along = (np.asarray(end, float) - start) / max(float(np.hypot(*(end - start))), 1e-9)
-    left = np.array([-along[1], along[0]])
+    along, left = frame_of(start, end)
     direction = along + slope * left
     return EdgeLine(
-        point=np.asarray(start, float) + s_middle * along + offset * left,
+        point=start + s_middle * along + offset * left,
         direction=direction / np.hypot(*direction),
         u_offset_px=float(np.hypot(u_offset, FLOOR_PX)),
         u_slope=u_slope,
         rms_px=rms,
         support=support,
-        contrast=float(np.median(strength)) * step,
         blur_px=blur,
     )
 
 
-def _average_blocks(samples: Float32Array, s: FloatArray) -> tuple[Float32Array, FloatArray]:
-    size = max(1, len(s) // BLOCK_COUNT)
+def average_blocks(
+    samples: Float32Array, s: FloatArray, blocks: int
+) -> tuple[Float32Array, FloatArray]:
+    """Return profiles and their places, averaged to about so many."""
+    size = max(1, len(s) // blocks)
     count = len(s) // size
     used = count * size
-    blocks = samples[:used].reshape(count, size, *samples.shape[1:]).mean(axis=1)
-    return blocks, s[:used].reshape(count, size).mean(axis=1)
+    mean = samples[:used].reshape(count, size, *samples.shape[1:]).mean(axis=1)
+    return mean, s[:used].reshape(count, size).mean(axis=1)
 
 
 def _change(gradient: Float32Array) -> Float32Array:
@@ -224,7 +189,7 @@ def _gradient_centroids(
     smooth = 0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:]
     centre = t[_common_path(smooth)].astype(float)
     blur = min(_common_blur(gradient, t, centre), max(max_blur_px, MIN_BLUR_PX))
-    window = max(0.8, WINDOW_BLURS * blur)
+    window = max(0.8, blur)
     strength = np.zeros(len(centre))
     for _ in range(8):
         weight = gradient * np.exp(-0.5 * ((t[None, :] - centre[:, None]) / window) ** 2)

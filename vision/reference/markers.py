@@ -8,8 +8,9 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from vision.photo.colour import linear_between
 from vision.photo.reduced import halved, reduced
-from vision.reference.edges import EdgeLine, fit_edge, intersect, sample_linear
+from vision.reference.edges import EdgeLine, fit_edge, intersect
 from vision.reference.plane import UNIT_SQUARE, from_corners, mapped
 from vision.types import Float32Array, FloatArray, Image, Photo
 
@@ -41,7 +42,6 @@ MIN_INNER_BORDERS = 6
 # a wide one gathers noise, of which white has more than black.
 BORDER_REACH_MODULES = 0.45
 BORDER_STEP_PX = 0.5
-BORDER_WINDOW_BLURS = 1.0
 BORDER_WINDOW_PX = 0.8
 RIM_MODULES = 0.5  # of the white rim, looked at with the square
 CANONICAL_PX = 6  # samples a module when a marker is compared with its pattern
@@ -147,10 +147,10 @@ def marker_bits(number: int) -> Image:
 def _refine(rgb: Image, rough: FloatArray, number: int, *, rough_u_px: float) -> Marker | None:
     corners = rough
     edges: list[EdgeLine] = []
-    for half_modules, slack in ((0.45, 3.0 * rough_u_px + 3.0), (0.45, 5.0)):
+    for most_px in (3.0 * rough_u_px + 3.0, 0.0):
         edges = []
         side = _mean_side(corners)
-        reach = float(np.clip(half_modules * side / MODULES, 2.5, max(slack, 6.0)))
+        reach = float(np.clip(0.45 * side / MODULES, 2.5, max(most_px, 6.0)))
         for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
             inset = 0.06 * (end - start)
             edge = fit_edge(rgb, start + inset, end - inset, half_width_px=reach)
@@ -198,7 +198,7 @@ def white_spread(
     module_px = _mean_side(corners) / MODULES
     half = int(np.clip(np.ceil(BORDER_REACH_MODULES * module_px / BORDER_STEP_PX), 9, 48))
     across = np.linspace(-BORDER_REACH_MODULES, BORDER_REACH_MODULES, 2 * half + 1)
-    window = max(BORDER_WINDOW_BLURS * blur_px, BORDER_WINDOW_PX) / module_px
+    window = max(blur_px, BORDER_WINDOW_PX) / module_px
     beside = np.linspace(-0.25, 0.25, int(np.clip(round(module_px / 4), 5, 13)))
     shifts, slopes = [], []
     for turned in (False, True):
@@ -258,24 +258,17 @@ def outward(corners: FloatArray, modules: float) -> FloatArray:
 
 def _look(rgb: Image, corners: FloatArray, u: FloatArray, v: FloatArray) -> Float32Array:
     """Linear light at positions given in modules."""
-    x, y, w = np.moveaxis(np.stack([u, v, np.ones_like(u)], axis=-1) @ _canonical(corners).T, -1, 0)
-    return sample_linear(rgb, x / w, y / w)
+    return linear_between(rgb, mapped(np.stack([u, v], axis=-1), _canonical(corners)))
 
 
 def pattern_correlation(rgb: Image, corners: FloatArray, number: int) -> float:
     """Return how well the square and its white rim look like the marker, -1 to 1."""
-    places = _canonical_places()
+    count = round((MODULES + 2 * RIM_MODULES) * CANONICAL_PX)
+    places = (np.arange(count) + 0.5) / CANONICAL_PX - RIM_MODULES
     seen = np.sqrt(_look(rgb, corners, *np.meshgrid(places, places)).mean(axis=-1))
     padded = np.pad(marker_bits(number), 1, constant_values=255).astype(float)
     index = np.floor(places).astype(int) + 1
     return float(np.corrcoef(seen.ravel(), padded[np.ix_(index, index)].ravel())[0, 1])
-
-
-def _canonical_places() -> FloatArray:
-    """Modules from the square's first side, half a module of rim on each side."""
-    count = round((MODULES + 2 * RIM_MODULES) * CANONICAL_PX)
-    places: FloatArray = (np.arange(count) + 0.5) / CANONICAL_PX - RIM_MODULES
-    return places
 
 
 def mixed_cells(rgb: Image, corners: FloatArray) -> float:

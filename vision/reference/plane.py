@@ -48,9 +48,10 @@ UNIT_SQUARE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
 
 
 def mapped(points: FloatArray, homography: FloatArray) -> FloatArray:
-    """Return ``(n, 2)`` points through a ``(3, 3)`` homography."""
+    """Return ``(..., 2)`` points through a ``(3, 3)`` homography."""
     flat = np.asarray(points, np.float64).reshape(-1, 1, 2)
-    return np.asarray(cv2.perspectiveTransform(flat, homography)[:, 0], dtype=np.float64)
+    there: FloatArray = cv2.perspectiveTransform(flat, homography).reshape(points.shape)
+    return there
 
 
 def from_corners(here: FloatArray, there: FloatArray) -> FloatArray:
@@ -334,17 +335,21 @@ def _plane_of(fits: list[_Fit]) -> Plane:
     def spread(quantity: Callable[[_Pose], float]) -> float:
         """Root mean square away from the best fit's value, over all kinds."""
         value = quantity(pose)
-        variances = [
-            _spread(_gradient(quantity, fit.pose), fit.covariance) ** 2
-            + (quantity(fit.pose) - value) ** 2
-            for fit in fits
-        ]
+        variances = []
+        for fit in fits:
+            slope = _gradient(quantity, fit.pose)
+            own = max(float(slope @ fit.covariance @ slope), 0.0)
+            variances.append(own + (quantity(fit.pose) - value) ** 2)
         return float(np.sqrt(weights @ variances))
+
+    def growth(where_mm: FloatArray) -> float:
+        """Doubt of how much larger the log scale is there than at the reference's centre."""
+        return spread(lambda p: _log_scale(p, where_mm) - _log_scale(p, origin))
 
     origin = np.zeros(2)
     # One reference size away in the worse of two directions: how fast the doubt grows.
     reach = problem.size_mm
-    away = max(spread(_scale_growth(reach * unit)) for unit in np.eye(2))
+    away = max(growth(reach * unit) for unit in np.eye(2))
     shift = np.array([[1, 0, -problem.centre_mm[0]], [0, 1, -problem.centre_mm[1]], [0, 0, 1]])
     mm_from_px = np.linalg.inv(pose.px_from_mm @ shift)
     misfit = best.at[:-3].reshape(-1, 2) * problem.u_px
@@ -367,11 +372,6 @@ def _plane_of(fits: list[_Fit]) -> Plane:
     )
 
 
-def _scale_growth(where_mm: FloatArray) -> Callable[[_Pose], float]:
-    """How much larger the log scale is there than at the reference's centre."""
-    return lambda pose: _log_scale(pose, where_mm) - _log_scale(pose, np.zeros(2))
-
-
 def _gradient(function: Callable[[_Pose], float], pose: _Pose) -> FloatArray:
     """Derivatives by the nine unknowns, by central differences."""
     sizes = np.array([1e-6] * 3 + [1e-6 * abs(pose.shift[2])] * 3 + [1e-6] + [1e-3] * 2)
@@ -381,7 +381,3 @@ def _gradient(function: Callable[[_Pose], float], pose: _Pose) -> FloatArray:
             for size, unit in zip(sizes, np.eye(9), strict=True)
         ]
     )
-
-
-def _spread(gradient: FloatArray, covariance: FloatArray) -> float:
-    return float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))

@@ -131,11 +131,11 @@ def _sheet_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float)
     points_mm = np.concatenate([geometry.markers[marker.id] for marker in own]) * print_scale
     u_px = float(np.sqrt(np.mean([marker.u_px**2 for marker in own])))
     plane = fit_plane(points_px, points_mm, u_px=u_px, lens=lens_of(photo))
-    px_from_mm = np.linalg.inv(plane.mm_from_px)
+    px_from_nominal = np.linalg.inv(plane.mm_from_px) @ np.diag([print_scale, print_scale, 1.0])
     outlines = [outward(marker.corners_px, QUIET_ZONE_MODULES) for marker in own]
     for x, y, width, height in geometry.bands_mm:
         band = np.array([x, y]) + UNIT_SQUARE * (width, height)
-        outlines.append(mapped(band * print_scale, px_from_mm))
+        outlines.append(mapped(band, px_from_nominal))
     return _scale_of(
         plane,
         reference="sheet",
@@ -150,7 +150,7 @@ def _sheet_scale(photo: Photo, markers: Sequence[Marker], *, print_scale: float)
         outlines=tuple(outlines),
         face_height_mm=0.0,
         u_height_mm=U_SHEET_MM,
-        white=sheet_white(photo.rgb, geometry, px_from_mm, print_scale=print_scale),
+        white=sheet_white(photo.rgb, geometry, px_from_nominal),
     )
 
 

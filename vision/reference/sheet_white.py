@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vision.reference.edges import sample_linear
+from vision.photo.colour import linear_between
 from vision.reference.markers import CLIPPED_LINEAR, robust_white
 from vision.reference.plane import mapped
 from vision.reference.sheet import BAND_MM, MARGIN_MM, SheetGeometry
@@ -13,18 +13,21 @@ from vision.types import Float32Array, FloatArray, Image
 SAMPLES = 40  # along each band; chosen, enough for a median
 
 
-def sheet_white(
-    rgb: Image, geometry: SheetGeometry, px_from_mm: FloatArray, *, print_scale: float = 1.0
-) -> FloatArray | None:
+def sheet_white(rgb: Image, geometry: SheetGeometry, px_from_mm: FloatArray) -> FloatArray | None:
     """Return the linear light of the sheet's white, or None where too little of it is seen.
 
     White paper decides: the strips between the markers and the rim of the work area,
     where no piece lies. Where the paper is clipped, the lightest grey patch that is
     not stands in, divided by its nominal share of the paper's light.
+
+    Args:
+        rgb: The photo.
+        geometry: The sheet as it should be.
+        px_from_mm: Pixels from its mm, whatever size it was printed in.
     """
     places = np.concatenate([_grid(*box) for box in _white_boxes_mm(geometry)])
-    white = robust_white(_look(rgb, places, px_from_mm, print_scale))
-    return white if white is not None else _from_patches(rgb, geometry, px_from_mm, print_scale)
+    white = robust_white(_look(rgb, places, px_from_mm))
+    return white if white is not None else _from_patches(rgb, geometry, px_from_mm)
 
 
 def _white_boxes_mm(geometry: SheetGeometry) -> list[tuple[float, float, float, float]]:
@@ -49,23 +52,19 @@ def _grid(x: float, y: float, width: float, height: float) -> FloatArray:
     return np.column_stack([u.ravel(), v.ravel()])
 
 
-def _look(
-    rgb: Image, places_mm: FloatArray, px_from_mm: FloatArray, print_scale: float
-) -> Float32Array:
+def _look(rgb: Image, places_mm: FloatArray, px_from_mm: FloatArray) -> Float32Array:
     """Linear light at those places that the photo shows."""
-    at = mapped(places_mm * print_scale, px_from_mm)
+    at = mapped(places_mm, px_from_mm)
     height, width = rgb.shape[:2]
     inside = (at >= 0).all(axis=1) & (at[:, 0] < width - 1) & (at[:, 1] < height - 1)
-    return sample_linear(rgb, at[inside, 0], at[inside, 1])
+    return linear_between(rgb, at[inside])
 
 
-def _from_patches(
-    rgb: Image, geometry: SheetGeometry, px_from_mm: FloatArray, print_scale: float
-) -> FloatArray | None:
+def _from_patches(rgb: Image, geometry: SheetGeometry, px_from_mm: FloatArray) -> FloatArray | None:
     for patch in sorted(geometry.patches, key=lambda patch: -patch.code):
         x, y, width, height = patch.box_mm
         box = (x + width * 0.2, y + height * 0.2, width * 0.6, height * 0.6)
-        light = _look(rgb, _grid(*box), px_from_mm, print_scale)
+        light = _look(rgb, _grid(*box), px_from_mm)
         if len(light) >= 40 and not (light > CLIPPED_LINEAR).any():
             white: FloatArray = np.median(light, axis=0).astype(float) / patch.nominal_reflectance
             return white

@@ -43,7 +43,6 @@ def scale_from_two_points(
     second_px: tuple[float, float],
     *,
     length_mm: float,
-    u_length_mm: float = U_LENGTH_MM,
     u_tap_px: float = 2.0,
 ) -> Scale:
     """Return the scale that two points a known distance apart give.
@@ -61,7 +60,6 @@ def scale_from_two_points(
         first_px: One point, ``(x, y)``.
         second_px: The other.
         length_mm: Distance between them on the table, mm.
-        u_length_mm: Its standard uncertainty.
         u_tap_px: Standard uncertainty of each coordinate tapped.
 
     Raises:
@@ -84,7 +82,7 @@ def scale_from_two_points(
     height = lens.focal_px * mm_per_px
     budget = {
         "taps": sqrt(2) * u_tap_px / distance_px,
-        "length": u_length_mm / length_mm,
+        "length": U_LENGTH_MM / length_mm,
         "unknown_tilt": U_TILT_REL,
         "lens_distortion": U_LENS_REL,
         "face_height": U_HEIGHT_MM / height,

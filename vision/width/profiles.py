@@ -13,7 +13,7 @@ from math import ceil, floor, log2
 import cv2
 import numpy as np
 
-from vision.photo.colour import to_linear
+from vision.photo.colour import linear_between, to_linear
 from vision.photo.reduced import halved
 from vision.pieces.centreline import CentreLine
 from vision.types import Float32Array, FloatArray, Photo
@@ -69,33 +69,10 @@ def sample_at(photo: Photo, line: CentreLine, *, offsets_px: FloatArray) -> Stri
 
 def linear_at(photo: Photo, points_px: FloatArray) -> Float32Array:
     """Return linear RGB ``(n, m, 3)`` at ``(n, m, 2)`` points, bilinear; NaN off the photo."""
+    values = linear_between(photo.rgb, points_px)
     x, y = points_px[..., 0], points_px[..., 1]
-    x0 = np.clip(np.floor(x), 0, photo.width_px - 2)
-    y0 = np.clip(np.floor(y), 0, photo.height_px - 2)
-    fx = np.clip(x - x0, 0, 1).astype(np.float32)
-    fy = np.clip(y - y0, 0, 1).astype(np.float32)
-    left, top = x0.astype(np.float32), y0.astype(np.float32)
-    right, bottom = left + np.float32(1), top + np.float32(1)
-
-    def mixed(one: Float32Array, other: Float32Array, share: Float32Array) -> Float32Array:
-        other -= one
-        other *= share
-        other += one
-        return other
-
-    def row(across: Float32Array) -> Float32Array:
-        return mixed(_codes_to_linear(photo, left, across), _codes_to_linear(photo, right, across),
-                     cv2.merge([fx, fx, fx]))  # fmt: skip
-
-    values = mixed(row(top), row(bottom), cv2.merge([fy, fy, fy]))
-    off = (x < 0) | (y < 0) | (x > photo.width_px - 1) | (y > photo.height_px - 1)
-    values[off] = np.nan
+    values[(x < 0) | (y < 0) | (x > photo.width_px - 1) | (y > photo.height_px - 1)] = np.nan
     return values
-
-
-def _codes_to_linear(photo: Photo, x: Float32Array, y: Float32Array) -> Float32Array:
-    codes = cv2.remap(photo.rgb, x, y, cv2.INTER_NEAREST)
-    return to_linear(np.asarray(codes, dtype=np.uint8))
 
 
 def quickly_at(photo: Photo, points_px: FloatArray, *, step_px: float) -> Float32Array:

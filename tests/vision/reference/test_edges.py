@@ -9,13 +9,12 @@ from hypothesis import strategies as st
 from scipy.ndimage import map_coordinates
 
 from tests.vision.flat_scenes import encode
-from vision.photo.colour import to_linear
+from vision.photo.colour import linear_between, to_linear
 from vision.reference.edges import (
     _robust_line,
     fit_edge,
     intersect,
     profiles_across,
-    sample_linear,
 )
 from vision.types import FloatArray, Image
 
@@ -135,9 +134,9 @@ def test_sampling_decodes_before_it_interpolates() -> None:
     rgb[:, 1] = 255
     # IEC 61966-2-1: code 128 is 0.2159 in linear light, and half way from black to
     # white is 0.5, not the light of the half-way code
-    half = sample_linear(rgb, np.array([0.5]), np.array([0.5]))
+    half = linear_between(rgb, np.array([[0.5, 0.5]]))
     assert half[0] == pytest.approx([0.5] * 3, abs=1e-6)
-    grey = sample_linear(np.full((3, 3, 3), 128, np.uint8), np.array([1.0]), np.array([1.0]))
+    grey = linear_between(np.full((3, 3, 3), 128, np.uint8), np.array([[1.0, 1.0]]))
     assert grey[0] == pytest.approx([0.215861] * 3, abs=1e-5)
 
 
@@ -159,18 +158,18 @@ def test_between_pixels_it_is_scipys_bilinear_value_of_linear_light(
 ) -> None:
     # scipy.ndimage.map_coordinates of order 1, an independent implementation.
     noise = np.random.default_rng(5).integers(0, 256, (12, 17, 3), dtype=np.uint8)
-    x, y = np.array(points).T
+    at = np.array(points)
     light = to_linear(noise)
-    expected = [map_coordinates(light[..., k], [y, x], order=1) for k in range(3)]
-    assert sample_linear(noise, x, y) == pytest.approx(np.stack(expected, axis=-1), abs=2e-5)
+    expected = [map_coordinates(light[..., k], at.T[::-1], order=1) for k in range(3)]
+    assert linear_between(noise, at) == pytest.approx(np.stack(expected, axis=-1), abs=2e-5)
 
 
 def test_beyond_the_photo_its_border_goes_on() -> None:
     ramp = np.repeat(np.arange(0, 200, 10, dtype=np.uint8)[None, :, None], 9, axis=0)
     rgb = np.repeat(ramp, 3, axis=2)
-    out = sample_linear(rgb, np.array([-50.0, 500.0]), np.array([-50.0, 500.0]))
+    out = linear_between(rgb, np.array([[-50.0, -50.0], [500.0, 500.0]]))
     assert out == pytest.approx(to_linear(rgb)[[0, -1], [0, -1]], abs=1e-3)
-    assert sample_linear(rgb, np.zeros(0), np.zeros(0)).shape == (0, 3)
+    assert linear_between(rgb, np.zeros((0, 2))).shape == (0, 3)
 
 
 def test_profiles_lie_square_to_the_segment_and_evenly_along_it() -> None:
@@ -186,7 +185,7 @@ def test_profiles_lie_square_to_the_segment_and_evenly_along_it() -> None:
     along, left = (end - start) / 75, np.array([-45.0, 60.0]) / 75
     for i, j in ((0, middle), (len(s) - 1, middle), (3, 0), (7, -1)):
         at = start + s[i] * along + t[j] * left
-        assert samples[i, j] == pytest.approx(sample_linear(codes, *at[:, None])[0], abs=1e-5)
+        assert samples[i, j] == pytest.approx(linear_between(codes, at[None])[0], abs=1e-5)
 
 
 @pytest.mark.parametrize("outliers", [0, 12])

@@ -30,12 +30,6 @@ def test_the_paper_tells_the_light() -> None:
     assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.005)
 
 
-def test_a_larger_print_is_read_in_the_right_places() -> None:
-    rgb, _ = drawn((220, 200, 180))
-    white = sheet_white(rgb, A4, np.diag([3.8, 3.8, 1.0]), print_scale=PX_PER_MM / 3.8)
-    assert white == pytest.approx([0.7157, 0.5776, 0.4564], rel=0.005)
-
-
 def test_where_the_paper_is_burnt_out_a_grey_patch_stands_in() -> None:
     """The lightest patch is drawn as it is printed: its light over its share is 1."""
     rgb, px_from_mm = drawn((255, 255, 255))

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from vision.reference.card.geometry import CARD_CORNERS_MM, STRAIGHT_FROM_MM, are_in_view
-from vision.reference.edges import sample_linear
+from vision.photo.colour import linear_between
+from vision.reference.card.geometry import CARD_CORNERS_MM, INWARD, STRAIGHT_FROM_MM, are_in_view
 from vision.reference.plane import mapped
-from vision.reference.references import CARD_HEIGHT_MM, CARD_RADIUS_MM, CARD_WIDTH_MM
+from vision.reference.references import CARD_RADIUS_MM
 from vision.types import FloatArray, Image
 
 REACH_MM, STEP_MM = 0.7, 0.1  # of a profile, to either side of the edge
@@ -39,9 +39,8 @@ def corner_odds(rgb: Image, px_from_mm: FloatArray) -> FloatArray:
     """
     usual, floor, scatter = zip(*(_along(rgb, px_from_mm, n) for n in range(4)), strict=True)
     odds = np.full(4, np.nan)
-    for n, corner in enumerate(CARD_CORNERS_MM):
-        inward = np.sign(np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM]) / 2 - corner)
-        if not are_in_view(mapped((corner - 0.5 * inward)[None], px_from_mm), rgb.shape)[0]:
+    for n, (corner, inward) in enumerate(zip(CARD_CORNERS_MM, INWARD, strict=True)):
+        if not are_in_view(mapped(corner - 0.5 * inward, px_from_mm), rgb.shape):
             continue
         middle = corner + CARD_RADIUS_MM * inward
         spread = np.linspace(-0.5, 0.5, LINES) * BIT_MM
@@ -77,7 +76,7 @@ def _along(rgb: Image, px_from_mm: FloatArray, n: int) -> tuple[FloatArray, floa
     bits = int((length - 2 * STRAIGHT_FROM_MM) / BIT_MM)
     along = STRAIGHT_FROM_MM + (np.arange(bits * LINES) + 0.5) * BIT_MM / LINES
     at = (start + along[:, None] * run).reshape(bits, LINES, 2)
-    seen = are_in_view(mapped(at, px_from_mm), rgb.shape).reshape(bits, LINES)
+    seen = are_in_view(mapped(at, px_from_mm), rgb.shape)
     at = at[seen.all(axis=1)]
     outward = np.broadcast_to(np.array([run[1], -run[0]]), at.shape)
     change = _changes(rgb, px_from_mm, at, outward)
@@ -107,9 +106,7 @@ def _changes(
     """
     offsets = np.arange(-REACH_MM - STEP_MM, REACH_MM + 1.5 * STEP_MM, STEP_MM)
     places = at_mm[:, :, None] + offsets[:, None] * outward[:, :, None]
-    at = mapped(places, px_from_mm)
     # Square root of light, so that dark cards count like bright ones.
-    light = np.sqrt(sample_linear(rgb, at[:, 0], at[:, 1])).reshape(*places.shape[:3], 3)
-    profile = light.mean(axis=1)
+    profile = np.sqrt(linear_between(rgb, mapped(places, px_from_mm))).mean(axis=1)
     change: FloatArray = np.linalg.norm(profile[:, 2:] - profile[:, :-2], axis=2).astype(float)
     return change

@@ -18,6 +18,7 @@ EDGE_OF_PHOTO_PX = 2.0
 STRAIGHT_FROM_MM = 5.0  # corner radius at most 3.48 mm, and some room
 MIN_SEEN_SHARE = 0.55  # of each side; with one corner out of view the rest still tells
 CARD_CORNERS_MM = UNIT_SQUARE * (CARD_WIDTH_MM, CARD_HEIGHT_MM)
+INWARD = np.sign(0.5 - UNIT_SQUARE)  # from each corner towards the middle, in x and in y
 
 
 def ordered(corners: FloatArray) -> FloatArray:
@@ -48,16 +49,11 @@ def clipped(
 
 def outline_mm() -> FloatArray:
     """The card's outline with round corners, 8 points a corner."""
-    turn = np.linspace(0, np.pi / 2, 8)
-    arcs = []
-    for n, (corner, begin) in enumerate(
-        zip(CARD_CORNERS_MM, (np.pi, 1.5 * np.pi, 0.0, 0.5 * np.pi), strict=True)
-    ):
-        inward = np.array([1 if n in (0, 3) else -1, 1 if n in (0, 1) else -1])
-        centre = corner + CARD_RADIUS_MM * inward
-        angle = begin + turn
-        arcs.append(centre + CARD_RADIUS_MM * np.column_stack([np.cos(angle), np.sin(angle)]))
-    return np.concatenate(arcs)
+    begin = np.pi * np.array([1.0, 1.5, 0.0, 0.5])[:, None]
+    angle = begin + np.linspace(0, np.pi / 2, 8)
+    centres = (CARD_CORNERS_MM + CARD_RADIUS_MM * INWARD)[:, None]
+    arcs = centres + CARD_RADIUS_MM * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    return np.asarray(arcs.reshape(-1, 2))
 
 
 def visible_walls_mm(plane: Plane) -> FloatArray:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.reference.card.geometry import STRAIGHT_FROM_MM, clipped
-from vision.reference.edges import profiles_across
+from vision.reference.edges import average_blocks, frame_of, profiles_across
 from vision.reference.plane import Lens
 from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
 from vision.types import FloatArray, Image
@@ -77,13 +77,10 @@ def lines_near(rgb: Image, corners: FloatArray, n: int, *, reach_mm: float) -> l
     samples, s, t = profiles_across(
         rgb, *seen, half_width_px=max(reach_mm * px_per_mm, 9.0), profiles=PROFILES
     )
-    size = len(s) // BLOCKS or 1
-    count = len(s) // size
-    blocks = np.sqrt(samples[: count * size].reshape(count, size, len(t), 3).mean(axis=1))
+    blocks = np.sqrt(average_blocks(samples, s, BLOCKS)[0])
     samples_a_mm = px_per_mm / float(t[1] - t[0])
     ends, clear, toward = _judged(blocks[:, 2:] - blocks[:, :-2], samples_a_mm)
-    run = (seen[1] - seen[0]) / np.hypot(*(seen[1] - seen[0]))
-    left = np.array([-run[1], run[0]])
+    _, left = frame_of(*seen)
     chosen = _distinct(ends, clear, apart=SAME_MM * samples_a_mm)
     return [
         Line(
