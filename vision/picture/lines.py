@@ -47,7 +47,7 @@ def dashed(
 ) -> None:
     """Draw a dashed line."""
     ring = np.concatenate([points, points[:1]]) if closed else points
-    steps, _ = resampled(ring, ring[:, 0], DASH_PX / 5)
+    steps = resampled(ring, DASH_PX / 5)
     for start in range(0, len(steps), 10):
         line(canvas, steps[start : start + 6], tone, width_px=width_px)
 
@@ -55,7 +55,7 @@ def dashed(
 def dotted(canvas: Image, points: FloatArray, tone: Tone) -> None:
     """Draw a closed line of small dots, fainter than any other."""
     ring = np.concatenate([points, points[:1]])
-    for x, y in resampled(ring, ring[:, 0], DOTS_PX)[0]:
+    for x, y in resampled(ring, DOTS_PX):
         at = (round(16 * x), round(16 * y))
         for shade, radius in ((DARK, 40), (tone, 26)):
             cv2.circle(canvas, at, radius, shade, -1, cv2.LINE_AA, shift=4)

@@ -42,14 +42,12 @@ class CentreLine:
         points_px: ``(n, 2)`` photo pixels (or the mask's own, where no offset was given).
         tangents: ``(n, 2)`` unit vectors along the line.
         radius_px: Typical half-width of the mask across the line.
-        radii_px: ``(n,)`` half-width of the mask at each point.
         step_px: Distance from point to point.
     """
 
     points_px: FloatArray
     tangents: FloatArray
     radius_px: float
-    radii_px: FloatArray
     step_px: float
 
     @property
@@ -89,13 +87,12 @@ def centre_line(
     path = longest_path(thin)
     if len(path) < 3:
         return None
-    radii = distance[path[:, 1], path[:, 0]].astype(np.float64)
-    radius = float(np.median(radii))
+    radius = float(np.median(distance[path[:, 1], path[:, 0]].astype(np.float64)))
     spacing = (step_px or max(1.0, 0.25 * radius * factor)) / factor
-    line = even_steps(path.astype(np.float64), radii, SMOOTH_RADII * radius, spacing)
+    line = even_steps(path.astype(np.float64), SMOOTH_RADII * radius, spacing)
     if line is None:
         return None
-    points, tangents, radii = line
+    points, tangents = line
     # The distance transform measures to the nearest outside pixel's centre, and loses half
     # a pixel on even widths; the area says the rest, unless a wide fitting swells it.
     length = spacing * (len(points) - 1) + 2 * radius
@@ -106,7 +103,6 @@ def centre_line(
         points_px=points,
         tangents=tangents,
         radius_px=radius * factor,
-        radii_px=(radii - 0.5) * factor,
         step_px=spacing * factor,
     )
 
@@ -125,7 +121,6 @@ def axis_line(region: Region) -> CentreLine:
         points_px=np.array([x, y]) + at[:, None] * along,
         tangents=np.repeat(along[None], len(at), axis=0),
         radius_px=width / 2,
-        radii_px=np.full(len(at), width / 2),
         step_px=1.0,
     )
 
@@ -261,29 +256,22 @@ def _walk(neighbours: list[list[int]], start: int) -> tuple[int, list[int]]:
 
 
 def even_steps(
-    path: FloatArray, radii: FloatArray, sigma_px: float, step_px: float
-) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Smooth a path and cut it into even steps: points, unit tangents, radii."""
-    fine, fine_radii = resampled(path, radii, 0.5)
+    path: FloatArray, sigma_px: float, step_px: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Smooth a path and cut it into even steps: points and unit tangents."""
+    fine = resampled(path, 0.5)
     if len(fine) < 4:
         return None
-    sigma = sigma_px / 0.5
-    smooth = np.column_stack([smoothed(fine[:, k], sigma) for k in (0, 1)])
-    points, spread = resampled(smooth, smoothed(fine_radii, sigma), step_px)
-    if len(points) < 3:
-        return None
-    tangents = unit_tangents(points)
-    return points, tangents, spread
+    smooth = np.column_stack([smoothed(fine[:, k], sigma_px / 0.5) for k in (0, 1)])
+    points = resampled(smooth, step_px)
+    return (points, unit_tangents(points)) if len(points) >= 3 else None
 
 
-def resampled(
-    path: FloatArray, values: FloatArray, step_px: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return points at even steps along a path, and values interpolated there."""
+def resampled(path: FloatArray, step_px: float) -> FloatArray:
+    """Return points at even steps along a path."""
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
     at = np.arange(0.0, along[-1] + 1e-9, step_px)
-    points = np.column_stack([np.interp(at, along, path[:, k]) for k in (0, 1)])
-    return points, np.interp(at, along, values)
+    return np.column_stack([np.interp(at, along, path[:, k]) for k in (0, 1)])
 
 
 def smoothed(values: FloatArray, sigma: float) -> FloatArray:

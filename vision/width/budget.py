@@ -120,7 +120,7 @@ def combined(diameters: FloatArray, edges: Edges, scale: Scale) -> Measurement:
     mm_per_px = value / float(np.median(edges.width_px))
     scatter = 1.4826 * float(np.median(np.abs(diameters - np.median(diameters))))
     higher = diameters_mm(edges, scale, camera_factor=1 + scale.u_camera_rel)
-    away = scale.away_u_rel((edges.left_px + edges.right_px) / 2)
+    away = scale.away_u_rel(edges.middles_px)
     budget = {
         "edges": hypot(mm_per_px * EDGE_PX, EDGES_REL * value),
         "layout": mm_per_px * DOUBT_SHARE * float(np.median(edges.doubts_px)),
@@ -131,6 +131,14 @@ def combined(diameters: FloatArray, edges: Edges, scale: Scale) -> Measurement:
         "lift": value * LIFT_U_MM / scale.camera_mm[2],
     }
     return of_budget(value, budget, n_eff=n_eff)
+
+
+def edges_u(size: Measurement) -> float:
+    """Return what of a size's doubt is its edges', not the scale's; 0 where its parts are others'.
+
+    In mm, of what :func:`combined` returned.
+    """
+    return hypot(*(size.budget.get(part, 0.0) for part in ("edges", "layout", "scatter")))
 
 
 def of_budget(value: float, budget: Mapping[str, float], *, n_eff: float) -> Measurement:

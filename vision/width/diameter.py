@@ -8,17 +8,15 @@ or in plain words why the photo can't tell.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import hypot
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.findings import Form, Measurement
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.problems import problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale
-from vision.width.budget import combined, diameters_mm
-from vision.width.edges import MIN_STRETCHES, Edges, Flags, find_edges
+from vision.width.budget import combined, diameters_mm, edges_u
+from vision.width.edges import MIN_STRETCHES, Edges, Flags, find_edges, nearest
 from vision.width.runs import (
     AGREE_PX,
     AGREE_REL,
@@ -37,9 +35,6 @@ SURE_K = 0.67
 four. Of 12 renders measured at 8 to 11 px four go: wires of 5.4, 6.9 and 7.5 px that blur made
 8.3 to 8.5 px wide (12 to 51 % off), and a cable that was 39 % off. Of 196 drawn wires of 8 to
 50 px six go, all below 10.2 px."""
-
-WIDTH_PARTS = ("edges", "layout", "scatter")
-"""What of the uncertainty is the width's, not the scale's."""
 
 GOOD_WIDTH_PX = 25.0
 """What "go closer" aims at: of 80 found renders the median error was 7 % at 8 to 12 px, 4 % at
@@ -121,7 +116,7 @@ def measure_diameter(
         return _refusal(_too_thin(photo, scale, width_px), width_px)
     cut = _cut_by_frame(photo, region, line)
     if edges is not None:
-        edges = edges.only(~cut[_nearest(edges, line)])
+        edges = edges.only(~cut[nearest(edges.middles_px, line.points_px)])
     if edges is None or len(edges.left_px) < MIN_STRETCHES:
         beyond = cut.mean() > MOST_CUT
         why = problem_of("cut_by_frame") if beyond else problem_of("edges_unclear")
@@ -157,18 +152,11 @@ def _cut_by_frame(photo: Photo, region: Region, line: CentreLine) -> Flags:
     return np.asarray(on.all(axis=2).any(axis=1), dtype=bool)
 
 
-def _nearest(edges: Edges, line: CentreLine) -> NDArray[np.intp]:
-    """Return the point of a line that each stretch lies at."""
-    middles = (edges.left_px + edges.right_px) / 2
-    away = np.linalg.norm(middles[:, None] - line.points_px, axis=2)
-    return np.asarray(away.argmin(axis=1), dtype=np.intp)
-
-
 def _reading(run: Edges, photo: Photo, scale: Scale) -> DiameterReading:
     """Return the diameter of a run, if it is surely wide enough in the photo."""
     diameter = combined(diameters_mm(run, scale), run, scale)
     found_px = float(np.median(run.width_px))
-    u_px = found_px / diameter.value * hypot(*(diameter.budget[part] for part in WIDTH_PARTS))
+    u_px = found_px / diameter.value * edges_u(diameter)
     if found_px < GOOD_WIDTH_PX and found_px - SURE_K * u_px < MIN_WIDTH_PX:
         return _refusal(_too_thin(photo, scale, found_px, u_px=u_px), found_px)
     if diameter.budget["layout"] > MOST_LAYOUT_REL * diameter.value:

@@ -7,7 +7,7 @@ to expect it. Each look moves the line to the middle between what it found.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,13 +86,18 @@ class Edges:
         """``(n,)`` width in the photo."""
         return np.asarray(np.linalg.norm(self.right_px - self.left_px, axis=1), dtype=np.float64)
 
+    @property
+    def middles_px(self) -> FloatArray:
+        """``(n, 2)`` photo points half way between."""
+        return (self.left_px + self.right_px) / 2
+
     def only(self, kept: Flags) -> Edges:
         """Return the chosen stretches."""
-        return Edges(
+        return replace(
+            self,
             left_px=self.left_px[kept],
             right_px=self.right_px[kept],
             doubts_px=self.doubts_px[kept],
-            line=self.line,
         )
 
 
@@ -233,15 +238,13 @@ def _stretches(
     """Return the straightened piece without its ends, averaged along short stretches."""
     every = max(1, int(np.ceil(len(line.points_px) / (PROFILES_PER_STRETCH * stretches))))
     chosen = slice(trim, len(line.points_px) - trim, every)
-    thinned = CentreLine(
+    thinned = replace(
+        line,
         points_px=line.points_px[chosen],
         tangents=line.tangents[chosen],
-        radius_px=line.radius_px,
-        radii_px=line.radii_px[chosen],
         step_px=line.step_px * every,
     )
-    strip = sample_at(photo, thinned, offsets_px=offsets_px)
-    return averaged(strip, stretches)
+    return averaged(sample_at(photo, thinned, offsets_px=offsets_px), stretches)
 
 
 def _recentred(
@@ -253,20 +256,17 @@ def _recentred(
     # A stretch that went astray is held to its neighbours before the line follows it.
     kept = np.abs(middle[rows] - _running_median(middle[rows], 5)) < 0.25 * radius_px + 0.5
     rows = rows[kept] if kept.sum() >= MIN_STRETCHES else rows
-    to_line = np.linalg.norm(
-        line.points_px[None, :, :] - strip.points_px[rows][:, None, :], axis=2
-    ).argmin(axis=1)
+    to_line = nearest(strip.points_px[rows], line.points_px)
     shift = np.interp(np.arange(len(line.points_px)), to_line, middle[rows])
     sigma = max(1.0, 1.5 * radius_px / line.step_px)
     points = line.points_px + smoothed(shift, sigma)[:, None] * line.normals
-    tangents = unit_tangents(points)
-    return CentreLine(
-        points_px=points,
-        tangents=tangents,
-        radius_px=radius_px,
-        radii_px=line.radii_px,
-        step_px=line.step_px,
-    )
+    return replace(line, points_px=points, tangents=unit_tangents(points), radius_px=radius_px)
+
+
+def nearest(points: FloatArray, among: FloatArray) -> NDArray[np.intp]:
+    """Return which of ``(m, 2)`` points lies nearest to each of ``(n, 2)``."""
+    away = np.linalg.norm(points[:, None] - among, axis=2)
+    return np.asarray(away.argmin(axis=1), dtype=np.intp)
 
 
 def _running_median(values: FloatArray, size: int) -> FloatArray:

@@ -34,7 +34,7 @@ from vision.width.strand.strands import (
     straightened,
     strand_of,
 )
-from vision.width.strand.strip_look import StripLook, load_strip_model
+from vision.width.strand.strip_look import StripLook
 
 MOST_STRANDED_P = 0.1
 """A wire likelier than this to be a bundle has no strand diameter: the bundle's must never
@@ -105,7 +105,7 @@ def widths_of(
     diameter = reading.diameter if reading is not None else None
     seen_px = reading.width_px if reading is not None else None
     strip = straightened(photo, region, width_px=seen_px, line=line)
-    look = look_at_strip(strip or along_axis(photo, region), load_strip_model())
+    look = look_at_strip(strip or along_axis(photo, region))
     thin = reading is not None and reading.width_px < MIN_WIDTH_PX
     heap = bunch or is_heap(shape, look=None if thin else look)
     if heap and stated in (None, Form.WIRE):

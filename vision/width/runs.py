@@ -6,11 +6,12 @@ crossings and ends fall out. What is left is looked at again alone.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from vision.pieces.centreline import CentreLine
 from vision.types import FloatArray, Photo
-from vision.width.edges import MIN_STRETCHES, Edges, Flags, edges_at
+from vision.width.edges import MIN_STRETCHES, Edges, Flags, edges_at, nearest
 
 AGREE_REL = 0.04
 """Stretches within this of the mode belong to the plain run ..."""
@@ -49,16 +50,9 @@ def look_again(photo: Photo, edges: Edges, run: Flags) -> Edges | None:
     The network takes a piece for equally thick all along: beside a fitting it sees the
     tube wider than it is.
     """
-    middles = (edges.left_px + edges.right_px) / 2
-    nearest = np.linalg.norm(edges.line.points_px[:, None] - middles[None], axis=2).argmin(axis=1)
-    own = run[nearest]
-    line = CentreLine(
-        points_px=edges.line.points_px[own],
-        tangents=edges.line.tangents[own],
-        radius_px=edges.line.radius_px,
-        radii_px=edges.line.radii_px[own],
-        step_px=edges.line.step_px,
-    )
+    line = edges.line
+    own = run[nearest(line.points_px, edges.middles_px)]
+    line = replace(line, points_px=line.points_px[own], tangents=line.tangents[own])
     start = float(np.median(edges.width_px[run]))
     return edges_at(photo, line, width_px=start, stretches=int(run.sum()))
 

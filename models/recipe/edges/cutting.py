@@ -285,7 +285,6 @@ def _strip(
         points_px=(points + middle[:, None] * normals)[rows],
         tangents=tangents[rows],
         radius_px=width / 2,
-        radii_px=np.full(len(rows), width / 2),
         step_px=1.0,
     )
     edges = edges_px[rows] - middle[rows, None]

@@ -27,7 +27,6 @@ from vision.pieces.finding import pieces_on
 from vision.pieces.form import KINDS, NUMBERS, ODDS, kind_numbers, shape_of
 from vision.types import Photo, Region, Surface, SurfaceMap
 from vision.width.strand.strands import along_axis, look_at_strip, straightened
-from vision.width.strand.strip_look import load_strip_model
 
 RIDGE = 1.0
 """Of 0.1, 0.3, 1 and 3 the one with the least log loss on scenes left out."""
@@ -49,7 +48,7 @@ def numbers_of(
     if shape.hole_share > MOST_HOLES:
         return None
     strip = straightened(photo, region)
-    look = look_at_strip(strip or along_axis(photo, region), load_strip_model())
+    look = look_at_strip(strip or along_axis(photo, region))
     p = mean_p(surface, cover(surface, region.mask, box_px=region.box_px))
     brass = float(p[list(Surface).index(Surface.BRASS)])
     return kind_numbers(

@@ -17,7 +17,7 @@ import mmap
 import multiprocessing
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from math import cos, inf, radians, sin
 from pathlib import Path
@@ -310,13 +310,7 @@ def _misdrawn(mask: Mask, rng: np.random.Generator) -> Mask:
 
 
 def _shifted(line: CentreLine, by_px: float) -> CentreLine:
-    return CentreLine(
-        points_px=line.points_px + by_px * line.normals,
-        tangents=line.tangents,
-        radius_px=line.radius_px,
-        radii_px=line.radii_px,
-        step_px=line.step_px,
-    )
+    return replace(line, points_px=line.points_px + by_px * line.normals)
 
 
 def _windows(

@@ -29,7 +29,6 @@ def some_edges() -> Edges:
         points_px=np.zeros((3, 2)),
         tangents=np.tile([1.0, 0.0], (3, 1)),
         radius_px=8.0,
-        radii_px=np.full(3, 8.0),
         step_px=1.0,
     )
     return Edges(

@@ -113,12 +113,7 @@ def test_an_edge_past_the_border_of_the_photo_is_not_one() -> None:
 def test_a_line_too_short_for_a_few_stretches_has_no_edges() -> None:
     photo, line = drawn()
     few = slice(0, 2)
-    short = replace(
-        line,
-        points_px=line.points_px[few],
-        tangents=line.tangents[few],
-        radii_px=line.radii_px[few],
-    )
+    short = replace(line, points_px=line.points_px[few], tangents=line.tangents[few])
     assert find_edges(photo, short) is None
 
 

@@ -14,6 +14,8 @@ from vision.types import Photo, Region, Scale, Surface
 from vision.width.piece import Widths, widths_of
 from vision.width.strand.strip_look import BINS, LOOKS, StripModel
 
+STRIP_MODEL = "vision.width.strand.strands.load_strip_model"
+
 
 def measured(photo: Photo, region: Region) -> Widths:
     detail = map_over(photo)
@@ -26,7 +28,7 @@ def test_a_photo_s_strand_is_the_network_s_share_of_its_bundle(
     """The whole way: a drawn piece, its measured width, a network that always says a fifth."""
     stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
     model = model_of(stranded, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model)
+    monkeypatch.setattr(STRIP_MODEL, lambda: model)
     photo, region = draw(
         Straight(length=330, angle_deg=11, centre=(200, 130)), 26.0, Look(), seed=3
     )
@@ -55,7 +57,7 @@ def test_turns_that_the_network_sees_have_no_width(
     photo, region = draw(axis, 26.0, Look(shiny=False), seed=3)
     for look, expected in (("wound", True), ("solid", False)):
         model = model_that_says(look)
-        monkeypatch.setattr("vision.width.piece.load_strip_model", lambda model=model: model)
+        monkeypatch.setattr(STRIP_MODEL, lambda model=model: model)
         widths = widths_of(
             photo, region, scale_from_above(), None, lambda: map_over(photo), cut_end=False
         )
@@ -68,7 +70,7 @@ def test_of_many_turns_the_surface_alone_tells_the_form(monkeypatch: pytest.Monk
     axis = Straight(length=330, angle_deg=11, centre=(200, 130))
     photo, region = draw(axis, 26.0, Look(), seed=3)
     model = model_that_says("wound")
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model)
+    monkeypatch.setattr(STRIP_MODEL, lambda: model)
     even = dict.fromkeys(Form, 0.2)
     head = FormFinding(p={**dict.fromkeys(Form, 0.05), Form.STRANDED: 0.8}, learned=even)
     widths = widths_of(
@@ -97,7 +99,7 @@ WIRE = Straight(length=330, angle_deg=11, centre=(200, 130))
 
 
 def test_a_solid_wire_s_strand_is_the_wire(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("solid"))
     widths = measured(*draw(WIRE, 26.0, Look(), seed=3))
     assert widths.form.value is Form.WIRE
     assert widths.diameter is not None
@@ -110,7 +112,7 @@ def test_a_wire_that_may_be_a_bundle_gets_no_strand_but_the_check(
 ) -> None:
     both = np.where(np.isin(LOOKS, ("solid", "stranded")), [0.0], [-9.0])
     model = model_of(both, np.log(peak_at(0.2, u_log=0.04) + 1e-9))
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model)
+    monkeypatch.setattr(STRIP_MODEL, lambda: model)
     widths = measured(*draw(WIRE, 26.0, Look(), seed=3))
     assert widths.form.value is Form.WIRE
     assert widths.diameter is not None
@@ -119,7 +121,7 @@ def test_a_wire_that_may_be_a_bundle_gets_no_strand_but_the_check(
 
 
 def test_several_side_by_side_have_no_width(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("solid"))
     photo, region = draw(WIRE, 26.0, Look(), seed=3)
     seen = map_over(photo)
     widths = widths_of(
@@ -132,7 +134,7 @@ def test_several_side_by_side_have_no_width(monkeypatch: pytest.MonkeyPatch) -> 
 def test_without_a_scale_there_is_a_form_and_no_millimetre(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("solid"))
     photo, region = draw(WIRE, 26.0, Look(), seed=3)
     seen = map_over(photo)
     widths = widths_of(photo, region, None, None, lambda: seen, cut_end=False)
@@ -142,7 +144,7 @@ def test_without_a_scale_there_is_a_form_and_no_millimetre(
 
 
 def test_a_stated_form_is_taken_as_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("stranded"))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("stranded"))
     photo, region = draw(WIRE, 26.0, Look(), seed=3)
     seen = map_over(photo)
     widths = widths_of(photo, region, scale_from_above(), Form.TUBE, lambda: seen, cut_end=False)
@@ -157,7 +159,7 @@ def test_a_stated_form_is_taken_as_said(monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_coated_sheet_may_be_wound_and_a_bare_one_may_not(
     monkeypatch: pytest.MonkeyPatch, surface: Surface, *, open_question: bool
 ) -> None:
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("other"))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("other"))
     flat = Straight(length=150, angle_deg=0, centre=(200, 130))
     photo, region = draw(flat, 130.0, Look(flat=True), seed=3)
     seen = map_over(photo, surface)
@@ -212,7 +214,7 @@ def test_a_cut_end_on_which_nothing_shows_says_what_to_do() -> None:
 
 
 def test_a_stated_sheet_is_not_asked_for_a_thickness(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_that_says("solid"))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("solid"))
     photo, region = draw(WIRE, 26.0, Look(), seed=3)
     seen = map_over(photo)
     widths = widths_of(photo, region, scale_from_above(), Form.SHEET, lambda: seen, cut_end=False)
@@ -226,7 +228,7 @@ def test_strands_that_cant_be_told_apart_give_no_strand_but_what_is_known(
     # Seven wires are the fewest of a cable (ASTM B8): a strand is at most a third of it.
     stranded = np.where(np.array(LOOKS) == "stranded", 0.0, -9.0)
     flat = np.full(BINS, -np.log(BINS))
-    monkeypatch.setattr("vision.width.piece.load_strip_model", lambda: model_of(stranded, flat))
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_of(stranded, flat))
     widths = measured(*draw(WIRE, 26.0, Look(), seed=3))
     assert widths.form.value is Form.STRANDED
     assert widths.diameter is not None

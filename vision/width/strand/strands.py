@@ -18,21 +18,17 @@ from rules.findings import Measurement, Unit
 from vision.pieces.centreline import CentreLine, axis_line, centre_line
 from vision.problems import problem_of
 from vision.types import Float32Array, FloatArray, Photo, Problem, Region
+from vision.width.budget import edges_u
 from vision.width.profiles import quickly_at
 from vision.width.strand.strip_look import (
-    MOST_WINDOWS,
     StripLook,
-    StripModel,
+    load_strip_model,
     look_at,
     windows_of,
 )
 
 LEAST_GROOVE_P = 0.1
 """Less likely than this a bundle, no strand is spoken of."""
-
-EDGE_PARTS = ("edges", "layout", "scatter")
-"""Parts of a bundle's budget that say how well its edges were found
-(:func:`vision.width.budget.combined`); the others are those of the scale and the camera."""
 
 LOOSEST_SHARE = 1 / 3
 """A strand is at most a third of the bundle: 7 wires are the fewest in common cable
@@ -147,18 +143,10 @@ def _laid_out(photo: Photo, line: CentreLine, width: float) -> StraightStrip:
     )
 
 
-def look_at_strip(
-    strip: StraightStrip, model: StripModel, *, most: int = MOST_WINDOWS
-) -> StripLook:
-    """Return what the network says of a straightened piece.
-
-    Args:
-        strip: The piece.
-        model: From :func:`vision.width.strand.strip_look.load_strip_model`.
-        most: Look at so many windows of it at most.
-    """
-    windows = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px, most=most)
-    return look_at(model, windows)
+def look_at_strip(strip: StraightStrip) -> StripLook:
+    """Return what the network says of a straightened piece."""
+    windows = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
+    return look_at(load_strip_model(), windows)
 
 
 def strand_of(look: StripLook, bundle: Measurement) -> Measurement | None:
@@ -186,11 +174,6 @@ def strand_of_seven(bundle: Measurement) -> Measurement:
     return Measurement.normal(value, hypot(*parts.values()), Unit.MILLIMETRE, budget=parts)
 
 
-def _edges_u(bundle: Measurement) -> float:
-    """Return the doubt of where the bundle's edges lie; 0 where the budget tells nothing of it."""
-    return hypot(*(bundle.budget.get(name, 0.0) for name in EDGE_PARTS))
-
-
 def not_resolved(bundle: Measurement) -> Problem:
     """Say that no strand is given, and what is known of it all the same."""
     most_mm = LOOSEST_SHARE * bundle.value
@@ -207,7 +190,7 @@ def strand_of_bundle(bundle: Measurement, look: StripLook) -> Measurement:
     """
     share = look.share_at(0.5)
     value = bundle.value * share
-    scale_rel = sqrt(max(bundle.u**2 - _edges_u(bundle) ** 2, 0.0)) / bundle.value
+    scale_rel = sqrt(max(bundle.u**2 - edges_u(bundle) ** 2, 0.0)) / bundle.value
     parts = {"bundle": scale_rel * value, "ratio": look.u_log_share * value}
 
     def reach(quantile: float) -> float:

@@ -149,7 +149,6 @@ class StripModel:
         share_power: The same for the strand's share.
         prior: ``(len(LOOKS),)`` share of each look that the network learned from, taken out
             so that the caller can put in its own.
-        metadata: Everything in ``strip.toml``.
     """
 
     network: Network
@@ -158,7 +157,6 @@ class StripModel:
     share_temperature: float
     share_power: float
     prior: FloatArray
-    metadata: Mapping[str, Any]
 
 
 def windows_of(
@@ -270,7 +268,6 @@ def strip_model_of(network: StripNetwork) -> StripModel:
         broken(METADATA_FILE, "lists other looks than this version knows")
     return StripModel(
         prior=np.array([_number(told, "prior", look) for look in LOOKS]),
-        metadata=told,
         **{name: _number(told, "joining", name) for name in JOINING},
         network=network.looks,
     )

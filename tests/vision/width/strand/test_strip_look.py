@@ -55,7 +55,6 @@ def model_of(looks: np.ndarray, shares: np.ndarray, **changed: float) -> StripMo
             np.repeat(shares[None], len(light), axis=0),
         ),
         prior=np.full(len(LOOKS), 1 / len(LOOKS)),
-        metadata={},
         **joining,
     )
 
@@ -136,9 +135,7 @@ def test_windows_that_agree_make_surer_by_the_power_they_count_with() -> None:
 def test_what_was_learned_more_often_is_no_likelier_for_that() -> None:
     prior = np.array([0.5, 0.1, 0.1, 0.1, 0.1, 0.1])
     model = model_of(np.log(prior), np.full(BINS, -np.log(BINS)))
-    model = StripModel(
-        network=model.network, prior=prior, metadata={}, **dict.fromkeys(JOINING, 1.0)
-    )
+    model = StripModel(network=model.network, prior=prior, **dict.fromkeys(JOINING, 1.0))
     seen = windows_of(np.ones((400, 61, 3), np.float32), width_px=50, step_px=1.0)
     assert look_at(model, seen).p == pytest.approx(np.full(len(LOOKS), 1 / len(LOOKS)))
 
