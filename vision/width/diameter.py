@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rules.findings import Form, Measurement
-from vision.pieces.centreline import CentreLine, centre_line
+from rules.findings import Measurement
+from vision.pieces.centreline import CentreLine
 from vision.problems import problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale
 from vision.width.budget import combined, diameters_mm, edges_u
@@ -91,7 +91,7 @@ class DiameterReading:
 
 
 def measure_diameter(
-    photo: Photo, region: Region, scale: Scale, *, form: Form, line: CentreLine | None = None
+    photo: Photo, region: Region, scale: Scale, line: CentreLine | None
 ) -> DiameterReading:
     """Return the outer diameter of a long piece, or why the photo can't tell.
 
@@ -102,12 +102,8 @@ def measure_diameter(
         photo: The photo.
         region: The piece; its mask may be off by a few pixels and have holes.
         scale: Of the same photo.
-        form: Sheet has no diameter.
-        line: The piece's centre line where that is known already.
+        line: The piece's centre line, None where it has none.
     """
-    if form is Form.SHEET:
-        return DiameterReading(diameter=None, width_px=float("nan"))
-    line = line or centre_line(region.mask, offset_px=region.box_px[:2])
     if line is None or line.length_px < MIN_LENGTH_WIDTHS * 2 * line.radius_px:
         return _refusal(problem_of("piece_too_short"))
     edges = find_edges(photo, line)

@@ -81,7 +81,7 @@ def widths_of(
     *,
     cut_end: bool,
     bunch: bool = False,
-    by_surface: Callable[[], FormFinding | None] | None = None,
+    by_surface: Callable[[], FormFinding | None] = lambda: None,
 ) -> Widths:
     """Return form and widths of one piece.
 
@@ -101,7 +101,7 @@ def widths_of(
     line = centre_line(region.mask, offset_px=region.box_px[:2])
     reading: DiameterReading | None = None
     if scale is not None and stated is not Form.SHEET:
-        reading = measure_diameter(photo, region, scale, form=stated or Form.WIRE, line=line)
+        reading = measure_diameter(photo, region, scale, line)
     diameter = reading.diameter if reading is not None else None
     seen_px = reading.width_px if reading is not None else None
     strip = straightened(photo, region, width_px=seen_px, line=line)
@@ -112,9 +112,8 @@ def widths_of(
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
         # Nor does the outline tell its form: of 39 such finds on rendered photos the surface alone
         # named 28, the guess of a coil of wire, weighed together as elsewhere, 24.
-        told = by_surface() if by_surface is not None else None
         return Widths(
-            form=together(NO_WORD, told) if stated is None else FormFinding.of(stated),
+            form=together(NO_WORD, by_surface()) if stated is None else FormFinding.of(stated),
             problems=(
                 problem_of("pieces_side_by_side") if bunch else problem_of("coil_or_tangle"),
             ),
@@ -135,7 +134,7 @@ def widths_of(
         )
         if form.value is Form.SHEET and _is_coated(seen):
             return Widths(form=flat_or_wound(form), problems=(problem_of("flat_or_wound"),))
-        form = together(form, by_surface() if by_surface is not None else None)
+        form = together(form, by_surface())
     if form.value in (Form.SHEET, Form.OTHER) and stated is None:
         # A lump has no diameter; what the edges gave is the width of some part of it.
         return Widths(form=form)

@@ -9,9 +9,9 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import t as student
 
-from rules.findings import Form, Measurement
+from rules.findings import Measurement
 from tests.vision.drawn_wire import Look, apparent_edges_mm, draw, scale_from_above
-from vision.pieces.centreline import CentreLine
+from vision.pieces.centreline import CentreLine, centre_line
 from vision.types import Scale
 from vision.width.budget import (
     combined,
@@ -77,7 +77,8 @@ def test_tilt_is_corrected(angle_deg: float) -> None:
         outlines_px=(),
         camera_mm=(float(camera[0]), float(camera[1]), float(camera[2])),
     )
-    got = measure_diameter(photo, region, scale, form=Form.WIRE).diameter
+    line = centre_line(region.mask, offset_px=region.box_px[:2])
+    got = measure_diameter(photo, region, scale, line).diameter
     assert got is not None
     assert abs(got.value - 6.0) < 3 * got.u
     # The drawing tests the network as well; the projection alone is exact.

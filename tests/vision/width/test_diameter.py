@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rules.findings import Form, Unit
+from rules.findings import Unit
 from tests.vision.drawn_wire import (
     COPPER,
     DARK,
@@ -28,6 +28,7 @@ from tests.vision.drawn_wire import (
     region_of,
     scale_from_above,
 )
+from vision.pieces.centreline import centre_line
 from vision.types import Photo, Region, Scale
 from vision.width.diameter import DiameterReading, closer_words, measure_diameter
 
@@ -36,7 +37,8 @@ MM_PER_PX = 0.1
 
 
 def read(photo: Photo, region: Region, scale: Scale | None = None) -> DiameterReading:
-    return measure_diameter(photo, region, scale or scale_from_above(), form=Form.WIRE)
+    line = centre_line(region.mask, offset_px=region.box_px[:2])
+    return measure_diameter(photo, region, scale or scale_from_above(), line)
 
 
 @pytest.mark.parametrize("shiny", [False, True], ids=["matte", "shiny"])
@@ -284,12 +286,6 @@ def test_a_blob_has_no_diameter() -> None:
     reading = read(photo_of(rgb), region_of(mask > 0))
     assert reading.diameter is None
     assert reading.problems[0].code == "piece_too_short"
-
-
-def test_sheet_is_not_asked_for_a_diameter() -> None:
-    photo, region = draw(ACROSS, 30.0, Look(metal=COPPER), seed=14)
-    reading = measure_diameter(photo, region, scale_from_above(), form=Form.SHEET)
-    assert reading.diameter is None and reading.problems == ()
 
 
 def test_a_line_that_runs_on_over_other_pieces_is_refused() -> None:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from rules.findings import Measurement, Unit
+from vision.photo.colour import to_linear
 from vision.problems import photo_error
 from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Region, Scale
 
@@ -254,8 +255,6 @@ def _in_mm(ends: StrandEnds, scale: Scale) -> Measurement:
 
 def _evened(rgb: Image) -> Float32Array:
     """Light over its wide mean, so that a lamp from one side doesn't pick the discs."""
-    from vision.photo.colour import to_linear
-
     light = np.sqrt(to_linear(rgb).mean(axis=2))
     wide = cv2.GaussianBlur(light, (0, 0), max(light.shape) / 8)
     return np.asarray(light / np.maximum(wide, 0.02), np.float32)
