@@ -14,7 +14,7 @@ from vision.reference.references import (
 )
 from vision.types import FloatArray
 
-EDGE_OF_PHOTO_PX = 2.0
+EDGE_OF_PHOTO_PX = 2.0  # chosen; with 1 or 4 the scales of 13 rendered cards stay as they are
 STRAIGHT_FROM_MM = 5.0  # corner radius at most 3.48 mm, and some room
 MIN_SEEN_SHARE = 0.55  # of each side; with one corner out of view the rest still tells
 CARD_CORNERS_MM = UNIT_SQUARE * (CARD_WIDTH_MM, CARD_HEIGHT_MM)
