@@ -202,11 +202,7 @@ def whole_photo(
             )
             if scene.pieces:
                 break
-    camera = make_camera(
-        rng, size_px=(width, height), height_mm=plan.camera_height_mm + scene.plane_mm,
-        target_mm=rng.uniform(-0.03, 0.03, 2) * plan.camera_height_mm,
-        focal_35mm=plan.focal_35mm, tilt_deg=plan.tilt_deg, focus_z_mm=1.0 + scene.plane_mm,
-    )  # fmt: skip
+    camera = settings.camera_over(rng, scene, plan, size_px=(width, height))
     style = plan.light if isinstance(plan, Plan) else None
     light = make_light(rng, skies=skies, camera_mm=camera.origin_mm, style=style)
     stage = Stage(scene)

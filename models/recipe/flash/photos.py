@@ -22,7 +22,7 @@ import numpy as np
 from PIL import Image
 
 from models.recipe.flash.lamp import LAMP_FIREFLY, Shot, Traced, flash_shot, lamp, plain_shot
-from models.recipe.look.camera import Camera, make_camera
+from models.recipe.look.camera import Camera
 from models.recipe.look.lights import load_skies, make_light
 from models.recipe.look.noise import Rng
 from models.recipe.render import seeded
@@ -80,11 +80,7 @@ def pair_of(
     while not plan.kinds:
         plan = bench_mix.plan(rng, skies=bool(skies))
     scene = settings.lay(rng, plan)
-    camera = make_camera(
-        rng, size_px=size, height_mm=plan.camera_height_mm + scene.plane_mm,
-        target_mm=rng.uniform(-0.03, 0.03, 2) * plan.camera_height_mm,
-        focal_35mm=plan.focal_35mm, tilt_deg=plan.tilt_deg, focus_z_mm=1.0 + scene.plane_mm,
-    )  # fmt: skip
+    camera = settings.camera_over(rng, scene, plan, size_px=size)
     light = make_light(rng, skies=skies, camera_mm=camera.origin_mm, style=plan.light)
     shots = {}
     for k, (name, view) in enumerate((("plain", camera), ("flash", held_again(rng, camera)))):

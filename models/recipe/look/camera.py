@@ -104,14 +104,18 @@ def make_camera(
     tilt_deg: float,
     window: tuple[int, int, int, int] | None = None,
     focus_z_mm: float = 1.0,
+    roll_deg: float | None = None,
 ) -> Camera:
-    """Return a camera ``height_mm`` over the table, tilted towards ``target_mm``."""
+    """Return a camera ``height_mm`` over the table, tilted towards ``target_mm``.
+
+    ``roll_deg`` turns the picture's width against the table's x; any way round where None.
+    """
     width, height = size_px
     focal_px = focal_35mm / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
     tilt, way = np.deg2rad(tilt_deg), rng.uniform(0, 2 * np.pi)
     lean = np.array([np.sin(tilt) * np.cos(way), np.sin(tilt) * np.sin(way), -np.cos(tilt)])
     origin = np.array([*target_mm[:2], 0.0]) - lean * height_mm / np.cos(tilt)
-    roll = rng.uniform(0, 2 * np.pi)
+    roll = rng.uniform(0, 2 * np.pi) if roll_deg is None else np.deg2rad(roll_deg)
     side = np.array([np.cos(roll), np.sin(roll), 0.0])
     right = side - lean * (side @ lean)
     right /= np.linalg.norm(right)

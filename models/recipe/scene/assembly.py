@@ -260,11 +260,14 @@ def build(  # noqa: PLR0912, PLR0915 - lays one thing after the other
             made = references.marker(rng, side_mm=side)
         else:
             made = references.coin(rng, key=None if choice == "coin" else choice)
-        where = ground.find(np.zeros((2, 2)), radius=min(made.reach_mm, 0.8 * min(half_mm)))
+        if gap_mm > 0:  # as advised it lies there whole; nothing else does yet
+            where = ground.find(made.outline_mm, radius=0.0)
+        else:
+            where = ground.find(np.zeros((2, 2)), radius=min(made.reach_mm, 0.8 * min(half_mm)))
         if where is None:
             where = (rng.uniform(0, 2 * np.pi), np.zeros(2))
-        _, shift = where
-        matrix = turn_z(rng.uniform(0, 2 * np.pi))
+        turn, shift = where
+        matrix = turn_z(turn)
         lift = max(plane - made.height_mm, 0.0)
         for mesh, skin in made.parts:
             parts.append((mesh.moved(matrix, np.array([*shift, lift])), skin, 0))

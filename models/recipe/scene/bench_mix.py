@@ -97,8 +97,14 @@ REFERENCES = {"card": 0.40, "marker": 0.16, "coin": 0.22, "sheet": 0.18, "none":
 LIGHTS = {"window": 3.0, "overcast": 2.0, "sun": 1.6, "low_sun": 0.5, "sky_image": 2.5}
 FOCAL_35MM = (24.0, 24.0, 26.0, 26.0, 26.0, 28.0)
 HEIGHT_MM = (150.0, 300.0)
+PICTURE_MM = (34.6, 26.0)
+"""A 4:3 picture with the diagonal of a 36 x 24 mm frame."""
 TILT_DEG = 6.0
 MOST_TILT_DEG = 20.0
+ROLL_DEG = 6.0
+"""How far from square to what lies there the phone is held, one standard deviation."""
+SHEET_MM = 297 * 1.06
+"""The printed sheet (A4) is seen whole, with a rim: then so are its markers."""
 ONLY_STRANGERS = 0.05
 """Share of photos that show nothing of the trade."""
 
@@ -113,7 +119,8 @@ class Plan:
         sources: Where each comes from.
         table, reference, light: Names as their modules know them.
         clutter: Number of strangers.
-        focal_35mm, camera_height_mm, tilt_deg: Of the camera.
+        focal_35mm, camera_height_mm, tilt_deg, roll_deg: Of the camera, which has in view
+            what the plan spans.
     """
 
     kinds: tuple[str, ...]
@@ -126,13 +133,14 @@ class Plan:
     focal_35mm: float
     camera_height_mm: float
     tilt_deg: float
+    roll_deg: float
 
     @property
     def half_mm(self) -> tuple[float, float]:
         """Half the width and height of what a 4:3 photo shows of the table, less a rim."""
-        # A 4:3 picture of the diagonal of a 36 x 24 mm frame is 34.6 by 26.0 mm.
-        reach = 0.86 * self.camera_height_mm / self.focal_35mm
-        return 17.3 * reach, 13.0 * reach
+        wide, high = PICTURE_MM
+        reach = 0.86 * self.camera_height_mm / self.focal_35mm / 2
+        return wide * reach, high * reach
 
 
 def draw(rng: Rng, weights: Mapping[str, float]) -> str:
@@ -167,15 +175,24 @@ def plan(rng: Rng, *, skies: bool = True) -> Plan:
         count, clutter = 0, max(clutter, 2)
     sources = [draw(rng, weights) if mixed and k else first for k in range(count)]
     pieces = [(*piece_of(rng, source), source) for source in sources]
+    reference = draw(rng, REFERENCES)
+    focal_35mm = float(rng.choice(FOCAL_35MM))
+    lowest, highest = HEIGHT_MM
+    if reference == "sheet":
+        lowest = SHEET_MM * focal_35mm / PICTURE_MM[0]
     return Plan(
         kinds=tuple(kind for kind, _, _ in pieces),
         finishes=tuple(finish for _, finish, _ in pieces),
         sources=tuple(source for _, _, source in pieces),
         table=draw(rng, TABLES),
-        reference=draw(rng, REFERENCES),
+        reference=reference,
         light=light(rng, skies=skies),
         clutter=clutter,
-        focal_35mm=float(rng.choice(FOCAL_35MM)),
-        camera_height_mm=float(rng.uniform(*HEIGHT_MM)),
+        focal_35mm=focal_35mm,
+        camera_height_mm=float(rng.uniform(lowest, highest)),
         tilt_deg=float(min(abs(rng.normal(0, TILT_DEG)), MOST_TILT_DEG)),
+        # The sheet's longer side lies along y.
+        roll_deg=float(
+            rng.normal(0, ROLL_DEG) + rng.choice([0, 180]) + (90 if reference == "sheet" else 0)
+        ),
     )

@@ -6,11 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models.recipe.look.camera import Camera, make_camera
 from models.recipe.look.noise import Rng
 from models.recipe.pieces.kinds import WEIGHTS
 from models.recipe.scene import bench_mix
 from models.recipe.scene.assembly import Pile, Scene, build
 from models.recipe.scene.bench_mix import Plan
+from models.recipe.scene.stories import Story
 
 GREY_KINDS = ("wire", "stranded", "tube", "other_metal", "rods")
 GREY_FINISHES = ("tinned", "tinned", "dark", "black")
@@ -56,6 +58,23 @@ def lay(rng: Rng, plan: Plan) -> Scene:
         if scene.pieces or not plan.kinds:
             break
     return scene
+
+
+def camera_over(rng: Rng, scene: Scene, plan: Plan | Story, *, size_px: tuple[int, int]) -> Camera:
+    """Return the camera of a whole photo: as advised square to what lies there, else any way."""
+    roll_deg = plan.roll_deg if isinstance(plan, Plan) else None
+    if roll_deg is not None and size_px[0] < size_px[1]:
+        roll_deg += 90.0
+    return make_camera(
+        rng,
+        size_px=size_px,
+        height_mm=plan.camera_height_mm + scene.plane_mm,
+        target_mm=rng.uniform(-0.03, 0.03, 2) * plan.camera_height_mm,
+        focal_35mm=plan.focal_35mm,
+        tilt_deg=plan.tilt_deg,
+        focus_z_mm=1.0 + scene.plane_mm,
+        roll_deg=roll_deg,
+    )
 
 
 def hard(rng: Rng, *, kinds: list[str] | None) -> Setting:

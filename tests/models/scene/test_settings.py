@@ -8,7 +8,7 @@ import pytest
 from models.recipe.look import finishes as fin
 from models.recipe.look.camera import make_camera
 from models.recipe.render import seeded
-from models.recipe.scene import assembly, settings, truth
+from models.recipe.scene import assembly, bench_mix, settings, truth
 from models.recipe.scene.assembly import STRANGERS_FROM, Pile
 from models.recipe.scene.ground import Ground
 from models.recipe.scene.rendering import Truth
@@ -90,3 +90,20 @@ def test_half_of_a_piece_under_another_is_half_visible() -> None:
     covered[:, middle:] = 2
     half = Truth(label=label, piece=covered, level=np.zeros_like(piece))
     assert truth.visible_share(scene, camera, half, 1) == pytest.approx(0.5, abs=0.15)
+
+
+def test_as_advised_the_reference_is_whole_in_the_picture() -> None:
+    """README, 'Take a photo that can be measured': all four corners in the picture."""
+    whole = []
+    for seed in range(12):
+        rng = np.random.default_rng([77, seed])
+        plan = bench_mix.plan(rng, skies=False)
+        size = (800, 600) if seed % 4 else (600, 800)
+        scene = settings.lay(rng, plan)
+        camera = settings.camera_over(rng, scene, plan, size_px=size)
+        for lies in scene.references:
+            at = np.column_stack([lies.outline_mm, np.full(len(lies.outline_mm), lies.height_mm)])
+            seen = camera.project(at)
+            whole.append(bool((seen >= 0).all() and (seen <= np.array(size) - 1).all()))
+    assert len(whole) >= 10
+    assert sum(whole) >= len(whole) - 1  # a steep view may cut a corner of the sheet
