@@ -19,17 +19,13 @@ class Hold:
     Attributes:
         weeks: How long.
         kg: What the load then weighs.
-        go_twice: Pay of both trips less both trips' cost.
-        go_once: Pay of the one trip less its cost.
-        gain: What waiting brings.
+        gain: What waiting brings: pay of the one trip less its cost, less that of both trips.
         fall_share: Fall of all prices, as a share, that would eat the gain; 0 or less where
             waiting brings nothing.
     """
 
     weeks: int
     kg: Decimal
-    go_twice: float
-    go_once: float
     gain: float
     fall_share: float
 
@@ -74,8 +70,6 @@ def hold(
             Hold(
                 weeks=week,
                 kg=total(both.values()),
-                go_twice=twice,
-                go_once=once,
                 gain=gain,
                 fall_share=gain / lying if lying > 0 else 0.0,
             )

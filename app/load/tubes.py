@@ -7,7 +7,6 @@ module says for each row where it comes from.
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
@@ -21,31 +20,12 @@ MOST_WALL_SHARE = 0.1
 """No listed size near: 0.5 mm up to a tenth of the diameter; common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TubeSize:
-    """One row of the tables."""
-
-    standard: str
-    type: str
-    nominal: str
-    outer_mm: float
-    wall_mm: float
-    lb_per_ft: float
-
-
 @cache
-def tube_sizes() -> tuple[TubeSize, ...]:
-    """Return all listed sizes."""
+def tube_sizes() -> tuple[tuple[float, float], ...]:
+    """Return all listed sizes, outer diameter and wall in mm."""
     text = files("app.load").joinpath("data", "tubes.csv").read_text(encoding="utf-8")
     return tuple(
-        TubeSize(
-            standard=row["standard"],
-            type=row["type"],
-            nominal=row["nominal_size"],
-            outer_mm=float(row["od_mm"]),
-            wall_mm=float(row["wall_mm"]),
-            lb_per_ft=float(row["lb_per_ft"]),
-        )
+        (float(row["od_mm"]), float(row["wall_mm"]))
         for row in csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
     )
 
@@ -54,7 +34,7 @@ def walls_mm(outer_mm: float) -> tuple[float, float]:
     """Return the thinnest and the thickest wall that a tube of this diameter is made with."""
     if not outer_mm > 0:
         raise LoadError(f"must be above 0, not {outer_mm}", where="outer_mm")
-    near = [size.wall_mm for size in tube_sizes() if abs(size.outer_mm - outer_mm) <= MATCH_MM]
+    near = [wall for outer, wall in tube_sizes() if abs(outer - outer_mm) <= MATCH_MM]
     if near:
         return min(near), max(near)
     low = min(LEAST_WALL_MM, outer_mm / 10)

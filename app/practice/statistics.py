@@ -35,7 +35,6 @@ class Kappa:
         low95: Lower end of the 95 % interval.
         high95: Upper end.
         se: Large-sample standard error (Fleiss, Cohen and Everitt 1969).
-        observed: Share of answers that agree.
         expected: Share that would agree by chance.
         count: Number of answers.
     """
@@ -44,7 +43,6 @@ class Kappa:
     low95: float
     high95: float
     se: float
-    observed: float
     expected: float
     count: int
 
@@ -137,7 +135,6 @@ def cohen_kappa(counts: Sequence[Sequence[int]]) -> Kappa | None:
         low95=max(-1.0, low),
         high95=min(1.0, high),
         se=se,
-        observed=observed,
         expected=expected,
         count=count,
     )

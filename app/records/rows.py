@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import fields
-from datetime import datetime
 from typing import Any, TypeVar
 
 from sqlalchemy import Select, or_, select
@@ -73,17 +72,13 @@ def matching(
     *,
     tag: str | None = None,
     buyer_id: str | None = None,
-    suggested: str | None = None,
     containing: str | None = None,
-    since_utc: datetime | None = None,
 ) -> Select[Any]:
     """Narrow a query of pieces down; :meth:`Records.pieces` says what each word means."""
     if tag is not None:
         query = query.where(PieceRow.tags.any(TagRow.tag == word(tag)))
     if buyer_id is not None:
         query = query.where(PieceRow.outcomes.any(OutcomeRow.buyer_id == buyer_id))
-    if suggested is not None:
-        query = query.where(PieceRow.suggested == suggested)
     if containing and containing.strip():
         wanted = containing.strip()
         query = query.where(
@@ -92,8 +87,6 @@ def matching(
                 PieceRow.notes.icontains(wanted, autoescape=True),
             )
         )
-    if since_utc is not None:
-        query = query.where(PieceRow.created_utc >= since_utc)
     return query
 
 

@@ -1,7 +1,7 @@
 """The record store: what was graded, what people said, what buyers paid.
 
     records = open_records()                 # the user's data folder
-    piece = records.save_piece(NewPiece(...))
+    (piece,) = records.save_pieces([NewPiece(...)])
     records.record_own_call(piece.id, grade="no1", blind=True)
 
 Every method is one short transaction of its own and gives plain values back, so one
@@ -115,12 +115,8 @@ class Records(Transactions):
 
     # -- pieces -----------------------------------------------------------------
 
-    def save_piece(self, piece: NewPiece) -> PieceRecord:
-        """Record one graded piece with its photos."""
-        return self.save_pieces([piece])[0]
-
     def save_pieces(self, pieces: Sequence[NewPiece]) -> tuple[PieceRecord, ...]:
-        """Record several pieces, all or none; a photo they share is stored once."""
+        """Record graded pieces, all or none; a photo they share is stored once."""
         encoded = Encoder()
         for piece in pieces:
             for photo in piece.photos:
@@ -148,56 +144,29 @@ class Records(Transactions):
         *,
         tag: str | None = None,
         buyer_id: str | None = None,
-        suggested: str | None = None,
         containing: str | None = None,
-        since_utc: datetime | None = None,
         limit: int | None = None,
-        offset: int = 0,
     ) -> tuple[PieceRecord, ...]:
         """Return the pieces that agree with all that is said, newest first.
 
         Args:
             tag: With this tag.
             buyer_id: With an outcome at this buyer.
-            suggested: Suggested grade.
             containing: Text in the name or the notes, upper or lower case.
-            since_utc: Recorded then or later.
             limit: At most so many.
-            offset: Leave out so many of the newest.
         """
         query = matching(
-            whole_pieces(),
-            tag=tag,
-            buyer_id=buyer_id,
-            suggested=suggested,
-            containing=containing,
-            since_utc=since_utc,
+            whole_pieces(), tag=tag, buyer_id=buyer_id, containing=containing
         ).order_by(PieceRow.created_utc.desc(), PieceRow.id)
         if limit is not None:
             query = query.limit(limit)
         with self.reading() as session:
-            return tuple(piece_record(row) for row in session.scalars(query.offset(offset)))
+            return tuple(piece_record(row) for row in session.scalars(query))
 
-    def count(
-        self,
-        *,
-        tag: str | None = None,
-        buyer_id: str | None = None,
-        suggested: str | None = None,
-        containing: str | None = None,
-        since_utc: datetime | None = None,
-    ) -> int:
-        """Return how many pieces :meth:`pieces` would give."""
-        query = matching(
-            select(func.count()).select_from(PieceRow),
-            tag=tag,
-            buyer_id=buyer_id,
-            suggested=suggested,
-            containing=containing,
-            since_utc=since_utc,
-        )
+    def count(self) -> int:
+        """Return how many pieces there are."""
         with self.reading() as session:
-            return int(session.scalar(query) or 0)
+            return int(session.scalar(select(func.count()).select_from(PieceRow)) or 0)
 
     def nearest_confirmed(self, tarnish_level: float, *, most: int = 3) -> tuple[PieceRecord, ...]:
         """Return the confirmed pieces of the nearest tarnish level, nearest first."""
@@ -256,12 +225,6 @@ class Records(Transactions):
         """Take one tag off a piece."""
         with self._changing(piece_id) as (_, row):
             row.tags[:] = [old for old in row.tags if old.tag != word(tag)]
-
-    def tags(self) -> tuple[tuple[str, int], ...]:
-        """Return every tag with the number of pieces that have it, by name."""
-        query = select(TagRow.tag, func.count()).group_by(TagRow.tag).order_by(TagRow.tag)
-        with self.reading() as session:
-            return tuple((tag, int(number)) for tag, number in session.execute(query))
 
     # -- what people and buyers said ---------------------------------------------
 

@@ -33,7 +33,6 @@ class PhotoRole(StrEnum):
     """What a photo of a piece shows."""
 
     PLAIN = "plain"
-    BEFORE = "before"
     AFTER = "after"
     FLASH = "flash"
 

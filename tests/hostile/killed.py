@@ -15,7 +15,7 @@ from app.load.store import LoadStore
 from app.opening import open_records
 from app.records.archive import export_zip, import_zip
 from tests.app.load.loads import piece
-from tests.app.records.pieces import new_piece
+from tests.app.records.pieces import new_piece, save_piece
 
 
 def main(folder: Path, seed: int, steps: int, told: Path) -> None:
@@ -51,7 +51,9 @@ def work(folder: Path, seed: int, steps: int, lines: TextIO) -> None:
             act = rng.choice(("save", "save", "delete", "load", "out", "in", "all"))
             say("begin", act, *known[:1])
             if act == "save":
-                saved = records.save_piece(new_piece(turn % 5, 5 + turn % 3, name=f"{seed}-{turn}"))
+                saved = save_piece(
+                    records, new_piece(turn % 5, 5 + turn % 3, name=f"{seed}-{turn}")
+                )
                 say("saved", saved.id)
             elif act == "delete" and known:
                 records.delete_piece(known[0])

@@ -32,7 +32,7 @@ from app.records import BadArchiveError, Records
 from app.records.archive import export_zip, import_zip
 from app.records.spreadsheet import export_csv
 from app.web.records.view import drawn
-from tests.app.records.pieces import HOUSE, new_piece
+from tests.app.records.pieces import HOUSE, new_piece, save_piece
 from tests.hostile.archives import (
     bombs,
     flipped,
@@ -62,7 +62,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory, empty: Path) -> bytes:
     """An export with something in every table."""
     folder = tmp_path_factory.mktemp("whole")
     with open_records(Path(shutil.copytree(empty, folder / "data"))) as records:
-        saved = records.save_piece(new_piece(1, 2, name="pipe", notes="a\nb", tags=("attic",)))
+        saved = save_piece(records, new_piece(1, 2, name="pipe", notes="a\nb", tags=("attic",)))
         records.record_own_call(saved.id, grade="no1", blind=True, who="me", tarnish_level=0.2)
         store = LoadStore(records)
         add_demo(store, today=DAY)

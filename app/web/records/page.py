@@ -45,7 +45,7 @@ A_PAGE = 10
 OPEN = "record"
 """Key of the record that is looked at."""
 
-ROLES = {"before": "before cleaning", "after": "after cleaning", "flash": "with the flash"}
+ROLES = {"after": "after cleaning", "flash": "with the flash"}
 """What a photo shows, told beneath it."""
 
 

@@ -71,19 +71,6 @@ class Camera:
         ]
         return np.concatenate(sides, axis=1)
 
-    def rays(self) -> Array:
-        """Return directions ``(height, width, 3)`` through the pixel centres."""
-        x0, y0, w, h = self.window
-        x = (np.arange(w) + x0 - (self.width_px - 1) / 2) / self.focal_px
-        y = (np.arange(h) + y0 - (self.height_px - 1) / 2) / self.focal_px
-        d = (
-            self.forward
-            + x[None, :, None] * self.right[None, None]
-            + y[:, None, None] * self.down[None, None]
-        )
-        unit: Array = d / np.linalg.norm(d, axis=-1, keepdims=True)
-        return unit
-
     def on_plane(self, xy_px: Array, *, z_mm: float = 0.0) -> Array:
         """Return the table points under whole-picture pixels ``(n, 2)``."""
         x = (xy_px[:, 0] - (self.width_px - 1) / 2) / self.focal_px

@@ -33,6 +33,7 @@ from rules.findings import Form
 from rules.sheet import load_sheet
 from rules.table import AtLimit
 from tests.app.load.loads import DAY, buyer, kg, piece
+from tests.app.records.pieces import save_piece
 from tests.rules.pieces import mm
 from tests.rules.pieces import piece as findings_of
 
@@ -184,7 +185,7 @@ def recorded(store: LoadStore, name: str, amount: str) -> Piece:
     findings = findings_of(Form.WIRE, diameter=mm(2.0))
     sheet = load_sheet("house")
     grading = grade(findings, sheet)
-    kept = store.records.save_piece(NewPiece(findings=findings, grading=grading, sheet=sheet))
+    kept = save_piece(store.records, NewPiece(findings=findings, grading=grading, sheet=sheet))
     return Piece(
         id=name, name=name, p=grading.p, weight=kg(amount), findings=findings, record=kept.id
     )

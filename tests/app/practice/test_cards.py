@@ -18,7 +18,7 @@ from app.practice.cards import (
 )
 from app.records import CONFIRMED, NewPiece, Records, RecordsError
 from rules.findings import Findings, Finish, Form
-from tests.app.records.pieces import HOUSE, graded, new_piece, photo
+from tests.app.records.pieces import HOUSE, graded, new_piece, photo, save_piece
 from tests.rules.pieces import mm, piece, tube
 
 
@@ -93,8 +93,8 @@ def test_each_piece_has_its_topic(findings: Findings, topic: Topic) -> None:
 def test_known_pieces_of_the_shop_are_cards(records: Records) -> None:
     pipe = tube(level=0.1)
     sure, unsure, doubted, typed = (
-        records.save_piece(
-            NewPiece(findings=pipe, grading=graded(pipe), sheet=HOUSE, photos=photos)
+        save_piece(
+            records, NewPiece(findings=pipe, grading=graded(pipe), sheet=HOUSE, photos=photos)
         )
         for photos in ((photo(1),), (photo(2),), (photo(3),), ())
     )

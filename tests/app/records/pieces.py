@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.records import NewPhoto, NewPiece, PlaceOnPhoto, Records
+from app.records import NewPhoto, NewPiece, PieceRecord, PlaceOnPhoto, Records
 from rules.engine import Grading, grade
 from rules.findings import Findings
 from rules.sheet import load_sheet
@@ -39,6 +39,12 @@ def new_piece(*seeds: int, **said: Any) -> NewPiece:
     """A piece with one photo for each seed."""
     said = {"findings": FINDINGS, "grading": GRADING, "sheet": HOUSE, **said}
     return NewPiece(photos=tuple(photo(seed) for seed in seeds), **said)
+
+
+def save_piece(records: Records, piece: NewPiece) -> PieceRecord:
+    """Save one piece alone."""
+    (saved,) = records.save_pieces([piece])
+    return saved
 
 
 def graded(findings: Findings) -> Grading:

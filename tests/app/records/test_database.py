@@ -22,7 +22,7 @@ from app.opening import open_records
 from app.records import NewerStoreError, Records, RecordsError
 from app.records.database import DATABASE_NAME, MIGRATIONS, default_folder, newest_revision
 from app.records.models import Base
-from tests.app.records.pieces import new_piece
+from tests.app.records.pieces import new_piece, save_piece
 
 
 def test_the_migrations_make_the_tables_of_the_models(records: Records) -> None:
@@ -57,7 +57,7 @@ def test_it_is_wal_whole_and_checks_keys(records: Records) -> None:
 def test_another_file_by_url(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'else where' / '50%.db'}"
     with open_records(tmp_path / "photos here", url=url) as records:
-        records.save_piece(new_piece(1))
+        save_piece(records, new_piece(1))
     with open_records(tmp_path / "photos here", url=url) as records:
         assert records.count() == 1
     assert not (tmp_path / "photos here" / DATABASE_NAME).exists()
@@ -122,7 +122,7 @@ def test_a_damaged_file_is_set_aside_and_told(folder: Path, damage: object) -> N
         assert aside.name in message and "damaged" in message
         assert aside.read_bytes() == data
         assert records.count() == 0
-        records.save_piece(new_piece(1))
+        save_piece(records, new_piece(1))
         assert records.set_aside_files() == (aside,)
     with open_records(folder) as records:
         assert not records.messages and records.count() == 1
@@ -199,7 +199,7 @@ def test_killed_while_migrating_it_migrates_again(tmp_path: Path) -> None:
     command = [sys.executable, "-c", MIGRATING, str(folder), "INSERT INTO alembic_version"]
     assert subprocess.run(command, check=False).returncode == -9
     with open_records(folder) as records:
-        assert records.save_piece(new_piece()).id and not records.messages
+        assert save_piece(records, new_piece()).id and not records.messages
 
 
 def test_two_programs_opening_at_once_migrate_once(tmp_path: Path) -> None:
@@ -215,7 +215,7 @@ def test_two_programs_opening_at_once_migrate_once(tmp_path: Path) -> None:
 
 def test_a_copy_made_while_open_is_whole(folder: Path, tmp_path: Path) -> None:
     with open_records(folder) as records:
-        records.save_piece(new_piece(1))
+        save_piece(records, new_piece(1))
         shutil.copytree(folder, tmp_path / "copy")
     with open_records(tmp_path / "copy") as copy:
         assert copy.count() == 1 and not copy.messages

@@ -20,20 +20,16 @@ from app.records.database import DATABASE_NAME
 from app.records.photos import encode_photo
 from app.records.rows import known_hashes
 from app.records.times import now_utc
-from tests.app.records.pieces import (
-    new_piece,
-    picture,
-    stored_files,
-)
+from tests.app.records.pieces import new_piece, picture, save_piece, stored_files
 
 
 @pytest.mark.parametrize("lost", ["damaged", "missing", "an older copy"])
 def test_photos_of_a_lost_database_are_never_deleted(folder: Path, lost: str) -> None:
     with open_records(folder) as records:
-        early = records.save_piece(new_piece(1)).photos[0].sha256
+        early = save_piece(records, new_piece(1)).photos[0].sha256
     copy = (folder / DATABASE_NAME).read_bytes()
     with open_records(folder) as records:
-        late = records.save_piece(new_piece(2)).photos[0].sha256
+        late = save_piece(records, new_piece(2)).photos[0].sha256
         exported = folder / "all.zip"
         export_zip(records, exported)
     for path in (folder / "photos").rglob("*"):
@@ -72,7 +68,7 @@ def test_what_could_not_be_saved_leaves_no_photo(
 
     monkeypatch.setattr("app.records.store.new_piece_row", fails)
     with pytest.raises(RecordsError, match="no"):
-        records.save_piece(new_piece(1))
+        save_piece(records, new_piece(1))
     assert not stored_files(records)
     with records.reading() as session:
         assert not known_hashes(session)
@@ -83,7 +79,7 @@ import os, sys
 from pathlib import Path
 from app.opening import open_records
 from app.records.photos import PhotoFolder
-from tests.app.records.pieces import new_piece
+from tests.app.records.pieces import new_piece, save_piece
 records = open_records(Path(sys.argv[1]))
 stop, kill = sys.argv[2], lambda *_: os.kill(os.getpid(), 9)
 if stop == "before the photo is whole":
@@ -103,7 +99,7 @@ if len(sys.argv) > 3:
         records.delete_everything()
     records.delete_piece(sys.argv[3])
 else:
-    records.save_piece(new_piece(1, name="new"))
+    save_piece(records, new_piece(1, name="new"))
 """
 
 
@@ -123,7 +119,7 @@ def test_killed_while_saving_it_is_as_before(
     folder: Path, stop: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with open_records(folder) as records:
-        old = records.save_piece(new_piece(2))
+        old = save_piece(records, new_piece(2))
     killed(folder, stop)
     in_two_hours(monkeypatch)
     for part in folder.rglob(".part-*"):
@@ -135,7 +131,7 @@ def test_killed_while_saving_it_is_as_before(
         assert stored_files(records) == {old.photos[0].sha256}
         with records.reading() as session:
             assert known_hashes(session) == {old.photos[0].sha256}
-        assert records.save_piece(new_piece(1)).photos
+        assert save_piece(records, new_piece(1)).photos
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
@@ -148,7 +144,7 @@ def test_killed_while_deleting_it_is_as_before_or_after(
 ) -> None:
     """What was deleted is gone for good at the next start, row and file, however fresh."""
     with open_records(folder) as records:
-        old = records.save_piece(new_piece(2))
+        old = save_piece(records, new_piece(2))
     killed(folder, stop, "all" if what == "all" else old.id)
     with open_records(folder) as records:
         assert not records.messages

@@ -10,7 +10,7 @@ import pytest
 
 from app.records import Records, RecordsError
 from app.records.spreadsheet import export_csv
-from tests.app.records.pieces import FINDINGS, GRADING, new_piece
+from tests.app.records.pieces import FINDINGS, GRADING, new_piece, save_piece
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -19,13 +19,13 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 
 
 def test_each_piece_is_a_row(records: Records, tmp_path: Path) -> None:
-    saved = records.save_piece(new_piece(1, name='Ä "quoted", with comma', notes="two\nlines"))
+    saved = save_piece(records, new_piece(1, name='Ä "quoted", with comma', notes="two\nlines"))
     buyer = records.add_buyer("Yard")
     records.record_own_call(saved.id, grade="no1", blind=True)
     records.record_outcome(
         saved.id, buyer_id=buyer.id, grade="no2", paid=Decimal("12.30"), currency="EUR"
     )
-    records.save_piece(new_piece(name="newer"))
+    save_piece(records, new_piece(name="newer"))
     assert export_csv(records, tmp_path / "a.csv") == 2
     newer, row = rows_of(tmp_path / "a.csv")
     assert newer["name"] == "newer" and newer["buyer"] == ""
@@ -47,7 +47,7 @@ def test_each_piece_is_a_row(records: Records, tmp_path: Path) -> None:
     ["=1+1", "+1", "-1", "@SUM(1)", "＝1", "＋1", "－1", "＠x", "  =1", '=cmd|"/c calc"!A1'],
 )
 def test_no_cell_is_a_formula(records: Records, tmp_path: Path, name: str) -> None:
-    records.save_piece(new_piece(name=name, notes=f"{name}\n{name}"))
+    save_piece(records, new_piece(name=name, notes=f"{name}\n{name}"))
     export_csv(records, tmp_path / "a.csv")
     (row,) = rows_of(tmp_path / "a.csv")
     for cell in (row["name"], row["notes"]):

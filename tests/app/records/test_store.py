@@ -32,6 +32,7 @@ from tests.app.records.pieces import (
     graded,
     new_piece,
     photo,
+    save_piece,
     stored_files,
 )
 from tests.rules.pieces import piece as some_findings
@@ -40,8 +41,11 @@ from tests.rules.pieces import tube
 
 def test_a_piece_is_there_again_after_a_restart(folder: Path) -> None:
     with open_records(folder) as records:
-        saved = records.save_piece(
-            new_piece(1, 2, name="pipe\nfrom the cellar", notes="a\r\nb\x00c", tags=("Attic", "a "))
+        saved = save_piece(
+            records,
+            new_piece(
+                1, 2, name="pipe\nfrom the cellar", notes="a\r\nb\x00c", tags=("Attic", "a ")
+            ),
         )
         buyer = records.add_buyer("Yard by the bridge")
         call = records.record_own_call(saved.id, grade="no1", blind=True, tarnish_level=0.4)
@@ -97,7 +101,7 @@ def test_pieces_of_one_photo_share_its_file(records: Records) -> None:
 
 def test_pieces_are_found_newest_first(records: Records) -> None:
     wire, pipe, dull = (
-        records.save_piece(NewPiece(findings=f, grading=graded(f), sheet=HOUSE, name=name))
+        save_piece(records, NewPiece(findings=f, grading=graded(f), sheet=HOUSE, name=name))
         for f, name in (
             (some_findings(), "100 % bright wire"),
             (tube(), "Ölpipe"),
@@ -110,21 +114,16 @@ def test_pieces_are_found_newest_first(records: Records) -> None:
     records.record_outcome(dull.id, buyer_id=buyer.id, grade="no1")
 
     def names(**said: object) -> list[str]:
-        found = records.pieces(**said)  # type: ignore[arg-type]
-        if "limit" not in said:
-            assert records.count(**said) == len(found)  # type: ignore[arg-type]
-        return [piece.id for piece in found]
+        return [piece.id for piece in records.pieces(**said)]  # type: ignore[arg-type]
 
     assert names() == [dull.id, pipe.id, wire.id]
-    assert names(limit=1, offset=1) == [pipe.id]
+    assert records.count() == 3
+    assert names(limit=2) == [dull.id, pipe.id]
     assert names(tag="CONFIRMED") == [dull.id, pipe.id]
     assert names(buyer_id=buyer.id) == [dull.id]
-    assert names(suggested="bare_bright") == [wire.id]
     assert names(containing="0 %") == [wire.id]  # no wildcard
     assert names(containing="_") == []
     assert names(containing="LL") == [dull.id]
-    assert names(since_utc=pipe.created_utc) == [dull.id, pipe.id]
-    assert records.tags() == ((CONFIRMED, 2),)
     nearest = records.nearest_confirmed(0.55, most=2)
     assert [piece.id for piece in nearest] == [dull.id, pipe.id]
     assert (dull.true_grade, records.piece(dull.id).true_grade) == (None, "no1")
@@ -132,7 +131,7 @@ def test_pieces_are_found_newest_first(records: Records) -> None:
 
 
 def test_a_piece_can_be_changed(records: Records) -> None:
-    saved = records.save_piece(new_piece(1))
+    saved = save_piece(records, new_piece(1))
     records.rename(saved.id, "x")
     records.set_notes(saved.id, "y")
     for tag in ("b", "a", "B"):
@@ -150,7 +149,7 @@ def test_a_piece_can_be_changed(records: Records) -> None:
     assert [p.role for p in changed.photos] == [PhotoRole.PLAIN, PhotoRole.AFTER]
     assert changed.findings == pipe and changed.sheet.id == "circular-2017"
     assert changed.sheet.hash != saved.sheet.hash
-    assert records.count(suggested=str(graded(pipe).suggested)) == 1
+    assert changed.grading.suggested == graded(pipe).suggested
 
 
 def test_typed_pieces_can_be_saved(records: Records) -> None:
@@ -171,7 +170,7 @@ def test_buyers_have_one_name_each(records: Records) -> None:
 
 
 def test_an_outcome_can_be_taken_back(records: Records) -> None:
-    saved, buyer = records.save_piece(new_piece()), records.add_buyer("Yard")
+    saved, buyer = save_piece(records, new_piece()), records.add_buyer("Yard")
     outcome = records.record_outcome(saved.id, buyer_id=buyer.id, grade="no1")
     assert records.piece(saved.id).outcomes == (outcome,)
     records.remove_outcome(outcome.id)
@@ -194,7 +193,7 @@ def test_an_outcome_can_be_taken_back(records: Records) -> None:
     ],
 )
 def test_an_outcome_that_can_t_be_is_refused(records: Records, said: dict[str, object]) -> None:
-    saved = records.save_piece(new_piece())
+    saved = save_piece(records, new_piece())
     buyer = records.add_buyer("A")
     with pytest.raises(RecordsError):
         records.record_outcome(saved.id, **({"buyer_id": buyer.id} | said))  # type: ignore[arg-type]
@@ -202,7 +201,7 @@ def test_an_outcome_that_can_t_be_is_refused(records: Records, said: dict[str, o
 
 
 def test_what_is_gone_says_so(records: Records) -> None:
-    saved = records.save_piece(new_piece(1))
+    saved = save_piece(records, new_piece(1))
     records.delete_piece(saved.id)
     for act in (
         lambda: records.piece(saved.id),
@@ -219,20 +218,20 @@ def test_what_is_gone_says_so(records: Records) -> None:
 
 def test_everything_can_be_deleted(records: Records) -> None:
     secret = "a name nobody should find again"
-    saved = records.save_piece(new_piece(1, name=secret))
+    saved = save_piece(records, new_piece(1, name=secret))
     records.record_outcome(saved.id, buyer_id=records.add_buyer("A").id, grade="no1")
     records.delete_everything()
     assert (records.count(), records.buyers(), stored_files(records)) == (0, (), set())
     for path in records.folder.rglob("*"):
         if path.is_file():
             assert secret.encode() not in path.read_bytes()
-    assert records.save_piece(new_piece(1)).photos
+    assert save_piece(records, new_piece(1)).photos
 
 
 def test_everything_can_be_deleted_while_somebody_reads(
     records: Records, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    records.save_piece(new_piece(1))
+    save_piece(records, new_piece(1))
     with records.reading() as reader:
         assert reader.connection().exec_driver_sql("SELECT count(*) FROM piece").scalar() == 1
         with records._engine.connect() as connection:  # don't wait for the reader in a test
@@ -242,7 +241,7 @@ def test_everything_can_be_deleted_while_somebody_reads(
 
 
 def test_a_lost_photo_costs_only_itself(records: Records) -> None:
-    saved = records.save_piece(new_piece(1, 2))
+    saved = save_piece(records, new_piece(1, 2))
     lost, kept = (p.sha256 for p in saved.photos)
     records.photos.path_of(lost, "jpeg").unlink()
     with pytest.raises(PhotoLostError):
@@ -271,13 +270,13 @@ def test_all_or_none_of_several_pieces_is_saved(
 def test_many_threads_and_two_stores_work_on_one_folder(folder: Path) -> None:
     faults: list[BaseException] = []
     with open_records(folder) as one, open_records(folder) as other:
-        saved = one.save_piece(new_piece(0))
+        saved = save_piece(one, new_piece(0))
 
         def work(number: int) -> None:
             records = (one, other)[number % 2]
             try:
                 for turn in range(3):
-                    mine = records.save_piece(new_piece(turn))  # the same photos as the others
+                    mine = save_piece(records, new_piece(turn))  # the same photos as the others
                     records.add_tag(saved.id, f"t{number}-{turn}")
                     records.pieces(limit=2)
                     records.delete_piece(mine.id)

@@ -87,10 +87,10 @@ opened = []
 sys.addaudithook(lambda event, told: opened.append(str(told[0])) if event == "open" else None)
 from app.opening import open_records
 from app.records.archive import export_zip, import_zip
-from tests.app.records.pieces import new_piece
+from tests.app.records.pieces import new_piece, save_piece
 folder = Path(sys.argv[1])
 with open_records(folder) as one:
-    one.save_piece(new_piece(1))
+    save_piece(one, new_piece(1))
     with open_records(folder) as other:
         export_zip(other, folder / "all.zip")
         import_zip(other, folder / "all.zip")

@@ -10,6 +10,7 @@ from app.records import NewPhoto, NewPiece, PhotoRole, PieceRecord, Records
 from rules.engine import grade
 from rules.findings import Findings, Form
 from rules.sheet import load_sheet
+from tests.app.records.pieces import save_piece
 from tests.vision.drawn_examination import findings, finish, mm
 
 HOUSE = load_sheet("house")
@@ -32,6 +33,6 @@ def photo(tarnish: float, role: PhotoRole = PhotoRole.PLAIN, shade: int = 0) -> 
 def saved(store: Records, *photos: NewPhoto) -> PieceRecord:
     known = photos[0].findings
     assert known is not None
-    return store.save_piece(
-        NewPiece(findings=known, grading=grade(known, HOUSE), sheet=HOUSE, photos=photos)
+    return save_piece(
+        store, NewPiece(findings=known, grading=grade(known, HOUSE), sheet=HOUSE, photos=photos)
     )

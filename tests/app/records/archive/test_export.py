@@ -12,11 +12,11 @@ import pytest
 from app.records import Records
 from app.records.archive import export, export_zip
 from app.records.errors import RecordsError
-from tests.app.records.pieces import new_piece, stored_files
+from tests.app.records.pieces import new_piece, save_piece, stored_files
 
 
 def test_each_photo_lies_under_its_own_hash(records: Records, tmp_path: Path) -> None:
-    records.save_piece(new_piece(1, 2))
+    save_piece(records, new_piece(1, 2))
     told = export_zip(records, tmp_path / "out.zip")
     assert (told.pieces, told.photos, told.lost_photos) == (1, 2, ())
     with zipfile.ZipFile(tmp_path / "out.zip") as archive:
@@ -35,7 +35,7 @@ def test_a_photo_of_two_pieces_lies_there_once(records: Records, tmp_path: Path)
 def test_nobody_else_may_read_what_is_unpacked_and_no_time_is_told(
     records: Records, tmp_path: Path
 ) -> None:
-    records.save_piece(new_piece(1))
+    save_piece(records, new_piece(1))
     export_zip(records, tmp_path / "out.zip")
     with zipfile.ZipFile(tmp_path / "out.zip") as archive:
         for member in archive.infolist():
@@ -44,7 +44,7 @@ def test_nobody_else_may_read_what_is_unpacked_and_no_time_is_told(
 
 
 def test_photos_are_not_packed_again_and_words_are(records: Records, tmp_path: Path) -> None:
-    records.save_piece(new_piece(1))
+    save_piece(records, new_piece(1))
     export_zip(records, tmp_path / "out.zip")
     with zipfile.ZipFile(tmp_path / "out.zip") as archive:
         kinds = {m.filename.split("/")[0]: m.compress_type for m in archive.infolist()}

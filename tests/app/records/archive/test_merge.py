@@ -16,7 +16,7 @@ from app.records.archive.contents import other_tables
 from app.records.archive.merge import _cell, _points_to_pieces
 from app.records.errors import BadArchiveError
 from app.records.models import Base, ExactDecimal, UtcTime
-from tests.app.records.pieces import new_piece
+from tests.app.records.pieces import new_piece, save_piece
 
 
 def sent(records: Records, other: Records, path: Path) -> Imported:
@@ -28,7 +28,7 @@ def sent(records: Records, other: Records, path: Path) -> Imported:
 def test_whoever_wrote_last_has_the_word_whichever_way_it_is_sent(
     records: Records, other: Records, tmp_path: Path, order: tuple[str, str]
 ) -> None:
-    saved = records.save_piece(new_piece(1, name="pipe"))
+    saved = save_piece(records, new_piece(1, name="pipe"))
     sent(records, other, tmp_path / "a.zip")
     sides = {"mine": records, "theirs": other}
     for name in order:
@@ -42,11 +42,11 @@ def test_whoever_wrote_last_has_the_word_whichever_way_it_is_sent(
 def test_nothing_is_lost_and_nothing_comes_twice(
     records: Records, other: Records, tmp_path: Path
 ) -> None:
-    saved = records.save_piece(new_piece(1))
+    saved = save_piece(records, new_piece(1))
     sent(records, other, tmp_path / "a.zip")
     records.add_tag(saved.id, "mine")
     other.add_tag(saved.id, "theirs")
-    other.save_piece(new_piece(2, name="new there"))
+    save_piece(other, new_piece(2, name="new there"))
     for turn in range(3):
         sent(records, other, tmp_path / f"b{turn}.zip")
         sent(other, records, tmp_path / f"c{turn}.zip")
@@ -60,7 +60,7 @@ def test_what_was_paid_goes_to_the_buyer_of_that_name(
     records: Records, other: Records, tmp_path: Path
 ) -> None:
     theirs = other.add_buyer("the yard")
-    saved = records.save_piece(new_piece(1))
+    saved = save_piece(records, new_piece(1))
     mine = records.add_buyer("The Yard")
     records.record_outcome(
         saved.id, buyer_id=mine.id, grade="no2", paid=Decimal("1.50"), currency="USD"

@@ -14,7 +14,7 @@ from app.opening import open_records
 from app.records.archive import export_zip, records_json
 from app.records.archive.records_json import read_archive
 from app.records.errors import BadArchiveError
-from tests.app.records.pieces import new_piece
+from tests.app.records.pieces import new_piece, save_piece
 
 Content = dict[str, Any]
 
@@ -24,8 +24,8 @@ def content(tmp_path_factory: pytest.TempPathFactory) -> Content:
     """What an export of two pieces holds."""
     folder = tmp_path_factory.mktemp("one")
     with open_records(folder / "data") as records:
-        records.save_piece(new_piece(1, name="pipe"))
-        records.save_piece(new_piece(2, name="cable"))
+        save_piece(records, new_piece(1, name="pipe"))
+        save_piece(records, new_piece(2, name="cable"))
         export_zip(records, folder / "out.zip")
     with zipfile.ZipFile(folder / "out.zip") as archive:
         read: Content = json.loads(archive.read("records.json"))

@@ -29,7 +29,7 @@ def test_kappa_is_said_with_its_interval_and_a_word() -> None:
     perfect = cohen_kappa([[5, 0], [0, 5]])
     assert perfect is not None
     assert kappa_words(perfect).endswith("almost perfect")
-    worse = Kappa(value=-0.3, low95=-0.5, high95=0, se=0.1, observed=0.2, expected=0.5, count=10)
+    worse = Kappa(value=-0.3, low95=-0.5, high95=0, se=0.1, expected=0.5, count=10)
     assert kappa_words(worse).endswith("none")
     assert kappa_words(replace(worse, count=9)) == "too few answers to tell"
 
