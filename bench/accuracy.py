@@ -170,6 +170,7 @@ def _facts_of(findings: Any) -> dict[str, Any]:
         "p": {str(what): findings.p_of(what) for what in What if what in findings.seen},
         "share": {str(what): flag.share for what, flag in findings.seen.items()},
         "familiarity": findings.familiarity,
+        "one_piece": findings.one_piece,
     }
 
 
