@@ -1,1 +1,1 @@
-"""Photos of scrap copper with exact truth, rendered by Mitsuba 3."""
+"""How is all made that was learned? Rendered photos with exact truth, and what trains on them."""

@@ -1,4 +1,4 @@
-"""Make every network again from nothing, with one command on a machine with a large GPU.
+"""Make all networks but the flash one again, with one command on a machine with a large GPU.
 
     python -m models.recipe.remake --weights FILE --out DIR [--skies DIR] [--surroundings DIR]
 

@@ -3,8 +3,8 @@
 Light at the lens has a known colour. A metal throws it back in the metal's colour, a
 dielectric coat in the lamp's (G. Healey, "Using color for geometry-insensitive
 segmentation", J. Opt. Soc. Am. A 6 (1989) 920: metals reflect unichromatically, dielectrics
-dichromatically). Two networks were trained by log score, one on what the plain photo shows and
-one on both; the second one's log-odds less the first one's are the likelihood ratio of the flash
+dichromatically). Boosted trees were grown by log score, some on what the plain photo shows and
+some on both; the log-odds of these less those of the first are the likelihood ratio of the flash
 photo given the plain one, which multiplies the odds that the still told by its own means.
 """
 
@@ -57,7 +57,7 @@ def evidence(pair: StripPair, *, model: FlashModel | None = None) -> FlashEviden
         model: None for the one that ships.
 
     Raises:
-        InstallError: The network is missing or damaged.
+        InstallError: The model is missing or damaged.
     """
     model = model or load_flash_model()
     lit = brightest_rows(pair.flash)

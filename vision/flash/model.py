@@ -1,4 +1,4 @@
-"""The network that weighs a pair of strips: the one way to ``models/flash.onnx``."""
+"""The trees that weigh a pair of strips: the one way to ``models/flash.onnx``."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from vision.types import Float32Array
 
 FILE = "flash.toml"
 THINGS = (What.COATING, What.TIN, What.SOLDER)
-"""What the network tells of, in its order; behind them the tarnish level and its log doubt."""
+"""What the model tells of, in its order; behind them the tarnish level and its log doubt."""
 
 Weigh = Callable[[Float32Array, Float32Array], tuple[Float32Array, Float32Array, Float32Array]]
 """Numbers of n plain and n flash strips, ``(n, FEATURES)`` each, to what is told by the plain
@@ -22,7 +22,7 @@ strip, by the flash strip and by both, ``(n, 5)`` each."""
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FlashModel:
-    """The network and how far what it adds is to be trusted.
+    """The trees and how far what they add is to be trusted.
 
     Attributes:
         weigh: An ONNX session in use, any function in tests.

@@ -3,7 +3,7 @@
     python -m models.recipe.flash.windows --out DIR --first-seed 410000 --count 300 [--skies DIR]
 
 writes one ``NAME.npz`` a scene. Training and judging draw photos of them, each time anew
-(``looks.py``). Seeds from ``HELD_OUT`` on judge and are never learned from.
+(``draws.py``). Seeds from ``HELD_OUT`` on judge and are never learned from.
 """
 
 from __future__ import annotations
