@@ -42,8 +42,11 @@ DEFAULT_SEED = 20_08  # any number does; the year of JCGM 101 is easy to remembe
 # Ignorance of a strand: anything from hair wire to a thick rod is as likely in
 # each doubling of its size. Common practice, no source: what a yard sees.
 UNKNOWN_STRAND_MM = (0.05, 10.0)
-# Two strands are the fewest of a cable, so a strand is at most half the bundle.
-MAX_STRAND_OF_BUNDLE = 0.5
+# Seven strands are the fewest of a stranded conductor (IEC 60228, class 2), a third of it thick
+# each; of wires twisted by hand two are the fewest, each half as thick as both.
+STRAND_OF_CABLE, STRAND_OF_TWIST = 1 / 3, 1 / 2
+TWISTED_P = 0.1
+"""How often what looks stranded is a few wires twisted. Common practice, no source."""
 # Ignorance of the finish: Dirichlet with weights that add up to 1, so that one
 # finish dominates most draws and none is preferred over another.
 UNKNOWN_FINISH_WEIGHT = 0.2
@@ -164,8 +167,8 @@ def draw_pieces(
     * Sizes: normal about the value, each side as wide as its 95 % interval or the
       standard uncertainty says, whichever is wider. Solid wire is one strand: both
       diameters are the same draw. A strand was measured on the most likely form;
-      were the piece stranded instead of solid, its strand is unknown but at most
-      half the bundle.
+      were the piece stranded instead of solid, its strand is unknown but at most a third
+      of the bundle, or half of it where that is a few wires twisted.
     * What is on it (coating, insulation, tin, green corrosion, brass, solder), another
       metal, no metal: there or not, by its probability on a piece of the form drawn, at
       the bench's base rates. Where it is there, its share of the area is Beta distributed
@@ -298,6 +301,15 @@ def _log_uniform(low: float, high: float | Array, random: Array) -> Array:
     return drawn
 
 
+def _strand_of(outer_mm: Array, random: Array) -> Array:
+    """Return strands that nobody measured, each no thicker than its bundle allows."""
+    is_twist = random < TWISTED_P
+    most = np.where(is_twist, STRAND_OF_TWIST, STRAND_OF_CABLE)
+    # What decided that is spread over 0 to 1 again.
+    again = np.where(is_twist, random / TWISTED_P, (random - TWISTED_P) / (1 - TWISTED_P))
+    return _log_uniform(UNKNOWN_STRAND_MM[0], most * outer_mm, again)
+
+
 def _sizes(
     findings: Findings,
     form: NDArray[np.intp],
@@ -317,8 +329,10 @@ def _sizes(
     outer_mm = (
         solid_mm if outer is None else np.maximum(_spread(outer, numbers.diameter), _SMALLEST_MM)
     )
-    widest = UNKNOWN_STRAND_MM[1] if outer is None else MAX_STRAND_OF_BUNDLE * outer_mm
-    unknown_mm = _log_uniform(low, widest, numbers.unknown_strand)
+    if outer is None:
+        unknown_mm = _log_uniform(low, UNKNOWN_STRAND_MM[1], numbers.unknown_strand)
+    else:
+        unknown_mm = _strand_of(outer_mm, numbers.unknown_strand)
 
     if strand is None:
         strand_mm = unknown_mm
@@ -330,8 +344,9 @@ def _sizes(
     outer_mm = np.where(as_wire, solid_mm, outer_mm)
     if jacketed.any() and (strand is None or strand.origin is not Origin.STATED):
         # The photo saw the jacket: the copper inside is thinner, nobody knows by how much.
-        inside = np.where(as_stranded, MAX_STRAND_OF_BUNDLE, 1.0) * outer_mm
-        inside_mm = _log_uniform(low, inside, numbers.unknown_strand)
+        solid_inside_mm = _log_uniform(low, outer_mm, numbers.unknown_strand)
+        strand_inside_mm = _strand_of(outer_mm, numbers.unknown_strand)
+        inside_mm = np.where(as_stranded, strand_inside_mm, solid_inside_mm)
         strand_mm = np.where(jacketed, inside_mm, strand_mm)
     return np.minimum(outer_mm, MAX_DIAMETER_MM), np.minimum(strand_mm, MAX_DIAMETER_MM)
 

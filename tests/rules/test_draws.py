@@ -88,6 +88,14 @@ def test_an_unknown_strand_may_be_anything() -> None:
     assert 0.2 < (strand >= 1.291).mean() < 0.8, "no side of 16 AWG is taken for granted"
 
 
+def test_a_strand_that_nobody_measured_fits_into_its_bundle() -> None:
+    bundle = piece(Form.STRANDED, diameter=mm(6.0, 1e-6))
+    strand = column(draw_pieces(bundle, draws=N), "strand_diameter")
+    assert strand.max() == pytest.approx(3.0, rel=0.02), "of two twisted wires each is half"
+    # One in ten is a twist, of which ln(3 / 2) / ln(3 / 0.05) are thicker than a third: 1.0 %.
+    assert (strand > 2.0).mean() == pytest.approx(0.0099, abs=0.003)
+
+
 @pytest.mark.parametrize(
     ("shares", "u"),
     [

@@ -241,11 +241,14 @@ def test_what_nobody_measured_may_be_missing_where_it_can_turn_nothing() -> None
     assert not grade(replace(tube(), diameter=None), HOUSE).borderline
     assert not grade(piece(Form.SHEET, shares=None), HOUSE).borderline
     assert not grade(piece(shares=None, motor_wire=True), HOUSE).borderline
-    # A bundle of 2 mm can't hold a strand of 1.291 mm: two are the fewest of a cable.
-    assert grade(piece(Form.STRANDED, diameter=mm(2.0)), HOUSE).suggested == "no2"
-    assert not grade(piece(Form.STRANDED, diameter=mm(2.0)), HOUSE).borderline
-    # One of 4 mm can, and one of 12 mm even more so.
-    assert grade(piece(Form.STRANDED, diameter=mm(4.0)), HOUSE).borderline
+    # IEC 60228, class 2, seven strands at least: those of 6 mm2 (7 x 1.04 mm) are too thin,
+    # whatever nobody measured; those of 10 mm2 (7 x 1.35 mm) are not.
+    for bundle_mm in (2.0, 3 * 1.04):
+        told = grade(piece(Form.STRANDED, diameter=mm(bundle_mm)), HOUSE)
+        assert told.suggested == "no2"
+        assert not told.borderline
+    for bundle_mm in (3 * 1.35, 12.0):
+        assert grade(piece(Form.STRANDED, diameter=mm(bundle_mm)), HOUSE).borderline
 
 
 def test_a_bundle_is_never_taken_for_a_strand() -> None:
