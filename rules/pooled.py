@@ -136,7 +136,6 @@ def pool_findings(
     several: Sequence[Findings],
     *,
     independent: Collection[str] = INDEPENDENT_PARTS,
-    shared_variance: float = SHARED_VARIANCE,
     correlation: float = FLAG_CORRELATION,
 ) -> Pooled:
     """Return what several photos of the same piece say together.
@@ -148,7 +147,6 @@ def pool_findings(
         several: Findings of one piece, one for each photo.
         independent: Names of budget parts that are each photo's own. Photos with
             different reference objects: add ``scale``.
-        shared_variance: Part of the variance that is shared where no budget tells.
         correlation: Between what two photos say on brass, solder and form.
 
     Raises:
@@ -157,18 +155,15 @@ def pool_findings(
     """
     if not several:
         raise ContractError("there is nothing to pool", where="photos")
-    for name, value in (("shared_variance", shared_variance), ("correlation", correlation)):
-        if not 0 <= value <= 1:
-            raise ContractError(f"must be between 0 and 1, not {value}", where=name)
+    if not 0 <= correlation <= 1:
+        raise ContractError(f"must be between 0 and 1, not {correlation}", where="correlation")
     agreement: dict[str, Agreement] = {}
 
     def number(name: str, measured: Sequence[Measurement | None]) -> Measurement | None:
         there = [m for m in measured if m is not None]
         if not there:
             return None
-        pooled, agree = pool_measurements(
-            there, independent=independent, shared_variance=shared_variance
-        )
+        pooled, agree = pool_measurements(there, independent=independent)
         if agree is not None:
             agreement[name] = agree
         return pooled
@@ -177,7 +172,7 @@ def pool_findings(
     level = number("tarnish_level", [f.tarnish_level for f in _stated_first(finishes)])
     finish = None
     if level is not None:
-        finish, agree = _pool_finish(_stated_first(finishes), level, shared_variance)
+        finish, agree = _pool_finish(_stated_first(finishes), level)
         if agree is not None:
             agreement["finish"] = agree
     findings = Findings(
@@ -199,7 +194,6 @@ def pool_measurements(
     measured: Sequence[Measurement],
     *,
     independent: Collection[str] = INDEPENDENT_PARTS,
-    shared_variance: float = SHARED_VARIANCE,
 ) -> tuple[Measurement, Agreement | None]:
     """Return one measurement of the same quantity from several, and how well they agree.
 
@@ -213,7 +207,7 @@ def pool_measurements(
         raise ContractError("measurements in different units can't be pooled")
     if len(measured) == 1:
         return measured[0], None
-    own, shared = _parts_apart(measured, frozenset(independent), shared_variance)
+    own, shared = _parts_apart(measured, frozenset(independent))
     mean = weighted_mean([m.value for m in measured], own, shared)
     weights = np.array(mean.weights)
     below = _stretch([m.value - m.low95 for m in measured], measured, weights)
@@ -388,7 +382,7 @@ def _stated_first(several: Sequence[HasOrigin]) -> list[HasOrigin]:
 
 
 def _parts_apart(
-    measured: Sequence[Measurement], independent: frozenset[str], shared_variance: float
+    measured: Sequence[Measurement], independent: frozenset[str]
 ) -> tuple[Array, Mapping[str, Array]]:
     """Return the independent uncertainty of each, and what each shared source does to it."""
     own_square = np.zeros(len(measured))
@@ -398,9 +392,9 @@ def _parts_apart(
         # Parts that come to more than the whole are cut to it; what they lack is split.
         fit = min(1.0, one.u / sqrt(told)) if told > 0 else 1.0
         left = max(0.0, one.u**2 - told * fit**2)
-        own_square[index] = (1 - shared_variance) * left
+        own_square[index] = (1 - SHARED_VARIANCE) * left
         parts = {name: part * fit for name, part in one.budget.items()}
-        parts[_OTHER] = sqrt(parts.get(_OTHER, 0.0) ** 2 + shared_variance * left)
+        parts[_OTHER] = sqrt(parts.get(_OTHER, 0.0) ** 2 + SHARED_VARIANCE * left)
         for name, part in parts.items():
             if name in independent:
                 own_square[index] += part**2
@@ -422,7 +416,7 @@ def _stretch(halves: list[float], measured: Sequence[Measurement], weights: Arra
 
 
 def _pool_finish(
-    finishes: Sequence[FinishFinding], level: Measurement, shared_variance: float
+    finishes: Sequence[FinishFinding], level: Measurement
 ) -> tuple[FinishFinding, Agreement | None]:
     """Return the pooled finish: one set of weights for all shares, so that they add up to 1."""
     if len(finishes) == 1:
@@ -432,7 +426,7 @@ def _pool_finish(
     for finish in Finish:
         u = np.array([max(f.u.get(finish, 0.0), _SMALLEST_SHARE_U) for f in finishes])
         y = np.array([f.shares.get(finish, 0.0) for f in finishes])
-        own, common = (1 - shared_variance) * u**2, shared_variance * np.outer(u, u)
+        own, common = (1 - SHARED_VARIANCE) * u**2, SHARED_VARIANCE * np.outer(u, u)
         agree = agreement_of(y, np.diag(np.maximum(own, 1e-12)) + common)
         if worst is None or agree.p < worst.p:
             worst = agree

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from app.load.bins import Bin, Load
 from app.load.buyers import Buyer
-from app.load.prices import STALE_AFTER_DAYS, Price, price_for
+from app.load.prices import Price, price_for
 from app.load.risk import BinRisk, bin_risk, grades_paid
 from app.load.stakes import as_risk, kg_of, need_weights
 from app.load.terms import Terms, one_currency
@@ -94,14 +94,7 @@ class Offer:
     draws: Array
 
 
-def offer_of(
-    terms: Terms,
-    load: Load,
-    *,
-    draws: int = DRAWS,
-    seed: int = SEED,
-    stale_after_days: int = STALE_AFTER_DAYS,
-) -> Offer:
+def offer_of(terms: Terms, load: Load, *, draws: int = DRAWS) -> Offer:
     """Return what a buyer is to pay for a load.
 
     Raises:
@@ -116,7 +109,7 @@ def offer_of(
     lines = tuple(_line(terms, b, kg_of_label) for b in bins)
     drawn = np.zeros(draws)
     for b in bins:
-        drawn += _drawn_pay(terms, b, kg_of_label, draws=draws, seed=seed)
+        drawn += _drawn_pay(terms, b, kg_of_label, draws=draws)
     kg = total(line.kg for line in lines)
     expected = sum(line.risk.expected for line in lines)
     travel = terms.buyer.travel
@@ -136,11 +129,7 @@ def offer_of(
         travel=travel,
         net=expected - float(travel),
         kg=kg,
-        stale=tuple(
-            p
-            for p in terms.prices
-            if p.grade in used and p.is_stale(terms.day, after_days=stale_after_days)
-        ),
+        stale=tuple(p for p in terms.prices if p.grade in used and p.is_stale(terms.day)),
         unpriced=tuple(dict.fromkeys(line.grade for line in lines if line.price is None)),
         refused=refused,
         draws=drawn,
@@ -189,18 +178,16 @@ def _line(terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal]) -> Line:
     )
 
 
-def _drawn_pay(
-    terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal], *, draws: int, seed: int
-) -> Array:
+def _drawn_pay(terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal], *, draws: int) -> Array:
     label, per_kg, pieces = as_risk(terms, bin_, kg_of_label)
     weight = bin_.weight
     assert weight is not None
-    kg = float(weight.kg) + weight.u_kg * _stream(seed, f"bin {bin_.name}").standard_normal(draws)
+    kg = float(weight.kg) + weight.u_kg * _stream(f"bin {bin_.name}").standard_normal(draws)
     ranks = np.empty((draws, len(pieces)), dtype=np.intp)
     for column, piece in enumerate(pieces):
         # The same number for the same piece at every buyer: a piece that one finds good
         # the other is likely to find good as well.
-        u = _stream(seed, f"piece {piece.id}").random(draws)
+        u = _stream(f"piece {piece.id}").random(draws)
         edges = np.cumsum(piece.p) / max(sum(piece.p), 1e-12)
         ranks[:, column] = np.minimum(np.searchsorted(edges, u), len(edges) - 1)
     paid = grades_paid(ranks, label=label, forgiven=terms.buyer.forgiven)
@@ -208,6 +195,6 @@ def _drawn_pay(
     return pay
 
 
-def _stream(seed: int, name: str) -> np.random.Generator:
+def _stream(name: str) -> np.random.Generator:
     words = np.frombuffer(name.encode().ljust(4 * -(-len(name.encode()) // 4)), dtype=np.uint32)
-    return np.random.default_rng([seed, *map(int, words)])
+    return np.random.default_rng([SEED, *map(int, words)])

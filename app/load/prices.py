@@ -64,9 +64,9 @@ class Price:
         """Return how many days old the price is."""
         return (today - self.day).days
 
-    def is_stale(self, today: date, *, after_days: int = STALE_AFTER_DAYS) -> bool:
+    def is_stale(self, today: date) -> bool:
         """Whether the price is too old to count on."""
-        return self.age_days(today) > after_days
+        return self.age_days(today) > STALE_AFTER_DAYS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -117,7 +117,7 @@ def share_of(kg: Decimal, share: float) -> Decimal:
     return EXACT.multiply(kg, Decimal(repr(float(share)))).quantize(GRAM_TENTH, context=EXACT)
 
 
-def number_from(text: str, *, what: str, low: Decimal = Decimal(0), high: Decimal) -> Decimal:
+def number_from(text: str, *, what: str, high: Decimal) -> Decimal:
     """Read a number that a person typed, with its decimals kept.
 
     Raises:
@@ -130,8 +130,8 @@ def number_from(text: str, *, what: str, low: Decimal = Decimal(0), high: Decima
         value = Decimal(text.strip().replace(",", ".", 1))
     except InvalidOperation:
         raise LoadError(f"{text!r} is no number", where=what) from None
-    if not value.is_finite() or not low <= value <= high:
-        raise LoadError(f"must be {low} to {high}, not {text:.40}", where=what)
+    if not value.is_finite() or not 0 <= value <= high:
+        raise LoadError(f"must be 0 to {high}, not {text:.40}", where=what)
     if decimals_of(value) > MOST_DECIMALS:
         raise LoadError(f"{text:.40} has more than {MOST_DECIMALS} decimals", where=what)
     return value
@@ -142,9 +142,7 @@ def decimals_of(value: Decimal) -> int:
     return max(0, -int(value.as_tuple().exponent))
 
 
-def bounded(
-    value: Decimal, *, what: str, high: Decimal, decimals: int = MOST_KEPT_DECIMALS
-) -> None:
+def bounded(value: Decimal, *, what: str, high: Decimal) -> None:
     """Refuse a number that is below 0, endless, too large, or finer than can be read back.
 
     Raises:
@@ -152,11 +150,11 @@ def bounded(
     """
     if not (value.is_finite() and 0 <= value <= high):
         raise LoadError(f"must be 0 to {high}, not {value!s:.20}", where=what)
-    if decimals_of(value) > decimals:
-        raise LoadError(f"has more than {decimals} decimals", where=what)
+    if decimals_of(value) > MOST_KEPT_DECIMALS:
+        raise LoadError(f"has more than {MOST_KEPT_DECIMALS} decimals", where=what)
 
 
-def mass_from(text: str, *, what: str = "weight", unit: MassUnit | None = None) -> Decimal:
+def mass_from(text: str, *, unit: MassUnit | None = None) -> Decimal:
     """Read a mass such as ``12.5 kg``, ``27lb`` or, where ``unit`` is given, ``27``.
 
     >>> mass_from("12.5 kg"), mass_from("2", unit=MassUnit.LB)
@@ -174,8 +172,8 @@ def mass_from(text: str, *, what: str = "weight", unit: MassUnit | None = None) 
             words, unit = words[: -len(known.value)], known
             break
     if unit is None:
-        raise LoadError(f"say the unit: {text} kg or {text} lb", where=what)
-    return kg_from(number_from(words, what=what, high=EXACT.divide(MOST_KG, unit.kg)), unit)
+        raise LoadError(f"say the unit: {text} kg or {text} lb", where="weight")
+    return kg_from(number_from(words, what="weight", high=EXACT.divide(MOST_KG, unit.kg)), unit)
 
 
 def money_from(text: str, currency: str, *, what: str = "amount") -> Decimal:

@@ -170,18 +170,13 @@ class Practice:
         helper_id: str,
         cards: Sequence[PracticeCard],
         *,
-        count: int = ROUND,
         now: datetime | None = None,
-        seed: int | None = None,
     ) -> tuple[PracticeCard, ...]:
-        """Return the cards that this helper should see next.
+        """Return the cards that this helper should see next: until an answer comes, the same.
 
         Args:
             cards: All cards there are.
-            count: How many.
             now: The moment; None takes the clock.
-            seed: Same seed, same round; None takes the number of answers so far, so
-                that a page drawn again shows the same round.
         """
         with self._records.reading() as session:
             find_row(session, HelperRow, helper_id, "helper")
@@ -194,9 +189,9 @@ class Practice:
             cards,
             states,
             {topic: (wrong[topic], number) for topic, number in answered.items()},
-            count=count,
+            count=ROUND,
             now=now or now_utc(),
-            seed=len(answers) if seed is None else seed,
+            seed=len(answers),
         )
 
     def answer(
@@ -276,15 +271,13 @@ class Practice:
 
     # -- tests --------------------------------------------------------------------
 
-    def begin_test(
-        self, helper_id: str, cards: Sequence[PracticeCard], *, count: int = TEST_CARDS
-    ) -> PracticeTest:
+    def begin_test(self, helper_id: str, cards: Sequence[PracticeCard]) -> PracticeTest:
         """Begin the fixed test; give the fixture cards, which are the same everywhere.
 
         Raises:
             RecordsError: There are fewer cards than the test takes.
         """
-        keys = fixed_test(cards, count=count)
+        keys = fixed_test(cards)
         with self._records.writing() as session:
             find_row(session, HelperRow, helper_id, "helper")
             row = PracticeTestRow(helper_id=helper_id, card_keys=json.dumps(keys))
@@ -309,15 +302,15 @@ class Practice:
             return tuple(_with_answers(session, row) for row in session.scalars(query))
 
 
-def fixed_test(cards: Sequence[PracticeCard], *, count: int = TEST_CARDS) -> tuple[str, ...]:
+def fixed_test(cards: Sequence[PracticeCard]) -> tuple[str, ...]:
     """Return the keys of the test's cards: the same for the same cards, topics in turn.
 
     Each topic gives one card in turn until there are enough, in an order that depends
     on the keys alone; then they are shuffled, by the keys too.
     """
-    if len(cards) < count:
+    if len(cards) < TEST_CARDS:
         raise RecordsError(
-            f"a test takes {count} cards and there are {len(cards)}",
+            f"a test takes {TEST_CARDS} cards and there are {len(cards)}",
             fix="Run it where the fixture photos are, or confirm more pieces.",
             where="test",
         )
@@ -326,9 +319,9 @@ def fixed_test(cards: Sequence[PracticeCard], *, count: int = TEST_CARDS) -> tup
         piles.setdefault(card.topic, []).append(card.key)
     order = [piles[topic] for topic in Topic if topic in piles]
     chosen: list[str] = []
-    while len(chosen) < count:
+    while len(chosen) < TEST_CARDS:
         for pile in order:
-            if pile and len(chosen) < count:
+            if pile and len(chosen) < TEST_CARDS:
                 chosen.append(pile.pop())
     return tuple(sorted(chosen, key=lambda key: _scatter("order " + key)))
 

@@ -117,11 +117,11 @@ def _names(kind: type) -> tuple[str, ...]:
     return tuple(field.name for field in fields(kind))
 
 
-def read_json(text: str, kind: type[T], schema: str, *, longest: int = MAX_CHARS) -> T:
+def read_json(text: str, kind: type[T], schema: str) -> T:
     """Return JSON text as a value of ``kind``, a dataclass; raises RecordsError."""
     where = schema.split("/", maxsplit=1)[0].rsplit(".", maxsplit=1)[-1]
-    if len(text) > longest:
-        raise RecordsError(f"longer than {longest} letters", where=where)
+    if len(text) > MAX_CHARS:
+        raise RecordsError(f"longer than {MAX_CHARS} letters", where=where)
     try:
         value = json.loads(text, parse_constant=no_constant)
     except (ValueError, RecursionError) as fault:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from datetime import datetime
 from decimal import Decimal
 from math import isfinite
 from pathlib import Path
@@ -258,7 +257,6 @@ class Records(Transactions):
         currency: str | None = None,
         weight_kg: float | None = None,
         note: str = "",
-        told_utc: datetime | None = None,
     ) -> Outcome:
         """Record what a buyer made of a piece: the grade, the money, or both."""
         if grade is None and paid is None:
@@ -275,7 +273,7 @@ class Records(Transactions):
             currency=currency,
             weight_kg=weight_kg,
             note=many_lines(note),
-            told_utc=told_utc or now_utc(),
+            told_utc=now_utc(),
         )
         with self._changing(piece_id) as (session, row):
             find_row(session, BuyerRow, buyer_id, "buyer")

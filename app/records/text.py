@@ -20,9 +20,9 @@ def one_line(text: str, *, longest: int = NAME_LENGTH) -> str:
     return " ".join(_kept(text, "").split())[:longest].strip()
 
 
-def many_lines(text: str, *, longest: int = NOTES_LENGTH) -> str:
+def many_lines(text: str) -> str:
     """Return notes: line ends as ``\\n``, tabs kept, no other control characters."""
-    return _kept(text.replace("\r\n", "\n").replace("\r", "\n"), "\n\t")[:longest].strip()
+    return _kept(text.replace("\r\n", "\n").replace("\r", "\n"), "\n\t")[:NOTES_LENGTH].strip()
 
 
 def word(text: str) -> str:

@@ -77,7 +77,7 @@ class Stated:
     buyer_id: str | None = None
 
 
-def request_of(stated: Stated, *, sheet: RuleSheet | None = None) -> Request:
+def request_of(stated: Stated) -> Request:
     """Return what the rules and the eye are asked, from the words on the page."""
     said = {YES: True, NO: False}
     yes_no: dict[str, Any] = {
@@ -90,7 +90,7 @@ def request_of(stated: Stated, *, sheet: RuleSheet | None = None) -> Request:
         **yes_no,
     )
     return Request(
-        sheet=sheet if sheet is not None else shipped_sheet(stated.sheet),
+        sheet=shipped_sheet(stated.sheet),
         reference=reference_key(stated),
         form=FORMS.get(stated.form),
         facts=facts,

@@ -276,12 +276,12 @@ def _alt(result: Result, request: Request) -> str:
     return f"The photo with what was found drawn on it. {found}"
 
 
-def as_jpeg(rgb: Image, *, quality: int = JPEG_QUALITY) -> bytes:
+def as_jpeg(rgb: Image) -> bytes:
     """Return an RGB image as the bytes of a JPEG file."""
     from PIL import Image as PillowImage
 
     file = io.BytesIO()
-    PillowImage.fromarray(rgb).save(file, "JPEG", quality=quality)
+    PillowImage.fromarray(rgb).save(file, "JPEG", quality=JPEG_QUALITY)
     return file.getvalue()
 
 

@@ -58,11 +58,11 @@ DEMOS = (
 )
 
 
-def demos(folder: Path = FOLDER) -> tuple[Demo, ...]:
+def demos() -> tuple[Demo, ...]:
     """Return the demo photos that are there; none where they were left out."""
-    return tuple(demo for demo in DEMOS if (folder / demo.file).is_file())
+    return tuple(demo for demo in DEMOS if (FOLDER / demo.file).is_file())
 
 
-def demo_bytes(demo: Demo, folder: Path = FOLDER) -> bytes:
+def demo_bytes(demo: Demo) -> bytes:
     """Return the photo's file as it is."""
-    return (folder / demo.file).read_bytes()
+    return (FOLDER / demo.file).read_bytes()

@@ -89,7 +89,6 @@ def make_camera(
     target_mm: Array,
     focal_35mm: float,
     tilt_deg: float,
-    window: tuple[int, int, int, int] | None = None,
     focus_z_mm: float = 1.0,
     roll_deg: float | None = None,
 ) -> Camera:
@@ -117,7 +116,7 @@ def make_camera(
         focal_px=focal_px,
         width_px=width,
         height_px=height,
-        window=window or (0, 0, width, height),
+        window=(0, 0, width, height),
         focal_35mm=focal_35mm,
         tilt_deg=float(tilt_deg),
         aperture_mm=aperture,

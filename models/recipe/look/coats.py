@@ -86,15 +86,13 @@ def dye(rng: Rng) -> NDArray[np.float64]:
     return np.clip(np.array(coded) ** 2.2, 0.004, 0.90)
 
 
-def enamelled(
-    shape: tuple[int, int], *, rng: Rng, mm: tuple[float, float], kind: str | None = None
-) -> Skin:
+def enamelled(shape: tuple[int, int], *, rng: Rng, mm: tuple[float, float]) -> Skin:
     """Return copper under a clear or coloured wire enamel, gloss above the metal."""
     weights = np.array([ENAMEL_WEIGHTS[name] for name in ENAMELS])
     draw = lambda: str(rng.choice(list(ENAMELS), p=weights / weights.sum()))  # noqa: E731
-    name = kind or draw()
+    name = draw()
     # Enamels come in every shade between these, and in one to several coats.
-    toward = float(rng.uniform(0, 0.4)) if kind is None else 0.0
+    toward = float(rng.uniform(0, 0.4))
     film = np.array(ENAMELS[name]) ** (1 - toward) * np.array(ENAMELS[draw()]) ** toward
     coats = float(np.exp(rng.uniform(np.log(0.6), np.log(1.8))))
     under = copper(shape, rng=rng, mm=mm, level=rng.uniform(0.0, 0.12), patchy=0.02,

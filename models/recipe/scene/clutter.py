@@ -57,8 +57,8 @@ def _plastic(rng: Rng, *, rough: float | None = None) -> Skin:
                      rough=rough or coats.matt_or_glossy(rng))  # fmt: skip
 
 
-def _steel(rng: Rng, name: str = "steel", label: int = OTHER) -> Skin:
-    return fin.metal((200, 48), rng=rng, mm=(60, 20), name=name, label=label,
+def _steel(rng: Rng, name: str = "steel") -> Skin:
+    return fin.metal((200, 48), rng=rng, mm=(60, 20), name=name, label=OTHER,
                      rough=rng.uniform(0.15, 0.45), dull=float(rng.beta(1, 3)))  # fmt: skip
 
 

@@ -100,7 +100,6 @@ def sweep(
     scale: Array | None = None,
     caps: bool = True,
     inward: bool = False,
-    v_range: tuple[float, float] = (0.0, 1.0),
 ) -> Mesh:
     """Return the surface of ``profile`` carried along one path ``(n, 3)``.
 
@@ -111,7 +110,6 @@ def sweep(
         scale: ``(n, 2)`` stretch of the profile at each ring, 1 where None.
         caps: Close both ends with flat faces.
         inward: Turn the surface inside out (bore of a tube).
-        v_range: What v runs over, so that parts of one texture can be used.
     """
     points2, normals2 = profile
     n, p = len(path), len(points2)
@@ -130,7 +128,7 @@ def sweep(
     normals = normals - np.clip(slope, -3, 3)[:, None, None] * t[:, None]
     normals /= np.maximum(np.linalg.norm(normals, axis=-1, keepdims=True), 1e-9)
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    v = v_range[0] + (v_range[1] - v_range[0]) * arc / max(arc[-1], 1e-9)
+    v = arc / max(arc[-1], 1e-9)
     uv = np.stack(np.broadcast_arrays(np.linspace(0, 1, p)[None, :], v[:, None]), axis=-1).reshape(
         -1, 2
     )

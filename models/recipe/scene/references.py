@@ -171,9 +171,9 @@ SHEET_MM = 0.1
 """Thickness of the paper."""
 
 
-def printed_sheet(rng: Rng, *, paper: str = "a4") -> Reference:
+def printed_sheet(rng: Rng) -> Reference:
     """Return the project's own sheet, its middle at the origin, pieces to be laid on it."""
-    geometry = sheet_geometry(paper)
+    geometry = sheet_geometry("a4")
     w, h = geometry.width_mm, geometry.height_mm
     fine = 2 * SHEET_TEXELS_MM
     ink = np.ones((round(h * fine), round(w * fine)), np.float32)
@@ -225,9 +225,9 @@ def printed_sheet(rng: Rng, *, paper: str = "a4") -> Reference:
     )
 
 
-def sheet_bands(*, paper: str = "a4") -> list[Array]:
+def sheet_bands() -> list[Array]:
     """Return points all over the printed rows of the sheet and outside of it, mm."""
-    geometry = sheet_geometry(paper)
+    geometry = sheet_geometry("a4")
     found = []
     for x, y, wide, high in geometry.bands_mm:
         gx, gy = np.meshgrid(np.arange(x, x + wide + 1, 2.0), np.arange(y, y + high + 1, 2.0))
@@ -236,9 +236,9 @@ def sheet_bands(*, paper: str = "a4") -> list[Array]:
     return found
 
 
-def sheet_room_mm(half_mm: tuple[float, float], *, paper: str = "a4") -> tuple[float, float]:
+def sheet_room_mm(half_mm: tuple[float, float]) -> tuple[float, float]:
     """Return half the sides of the work area, no more than is in view."""
-    _, _, wide, high = sheet_geometry(paper).work_area_mm
+    _, _, wide, high = sheet_geometry("a4").work_area_mm
     return min(max(half_mm), wide / 2), min(max(half_mm), high / 2)
 
 

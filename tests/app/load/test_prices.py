@@ -66,7 +66,6 @@ def test_more_weight_of_a_grade_reaches_the_next_step() -> None:
 def test_a_price_is_stale_after_a_fortnight_and_not_on_its_last_day() -> None:
     assert not price("no1", "3", ago=14).is_stale(TODAY)
     assert price("no1", "3", ago=15).is_stale(TODAY)
-    assert price("no1", "3", ago=4).is_stale(TODAY, after_days=3)
 
 
 def test_a_pound_price_by_the_kilogram() -> None:
