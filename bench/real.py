@@ -10,7 +10,7 @@ So each answer is one that a person could have had. What is right is written dow
 chose limits, ``test`` photos nothing.
 
 ``--out`` keeps the answers, so that marks and figures can be mended without asking
-again. Photos are of few makers (test 10 sources, half of the photos from one) and marks are
+again. Photos are of few makers (test 10 sources, two thirds of the photos from two) and marks are
 by eye: intervals (Wilson) take answers as independent, which those of one photo are not
 quite. Photos ``left_out`` show a table that photos of another source were trained on.
 """
