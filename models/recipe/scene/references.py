@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,6 +13,8 @@ from models.recipe.look.finishes import REFERENCE, TABLE, Skin, metal, plain
 from models.recipe.look.noise import Rng, clouds, scratches, spots
 from models.recipe.scene.meshes import Array, Mesh, grid, join, prism
 from models.recipe.tables.printed import print_rows
+from vision.reference.coin import kinds
+from vision.reference.coin.kinds import CoinColour
 from vision.reference.markers import MODULES, marker_bits
 from vision.reference.sheet import MARGIN_MM, MARKER_SIDE_MM, sheet_geometry
 
@@ -242,33 +243,17 @@ def sheet_room_mm(half_mm: tuple[float, float]) -> tuple[float, float]:
     return min(max(half_mm), wide / 2), min(max(half_mm), high / 2)
 
 
-# Keys of the command line by the rows of data/coins.csv that are round, dated and
-# thick as tabled. Copper-coloured ones are traps for a colour test.
-COIN_KEYS = {
-    "us-1c": ("US", "1 cent"), "us-5c": ("US", "5 cent"), "us-10c": ("US", "10 cent"),
-    "us-25c": ("US", "25 cent"), "us-50c": ("US", "50 cent"),
-    "ca-10c": ("CA", "10 cent"), "ca-25c": ("CA", "25 cent"), "ca-2": ("CA", "2 dollar"),
-    "eu-1c": ("EU", "1 cent"), "eu-2c": ("EU", "2 cent"), "eu-5c": ("EU", "5 cent"),
-    "eu-10c": ("EU", "10 cent"), "eu-20c": ("EU", "20 cent"), "eu-50c": ("EU", "50 cent"),
-    "eu-1": ("EU", "1 euro"), "eu-2": ("EU", "2 euro"),
-    "gb-1p": ("UK", "1 penny"), "gb-2p": ("UK", "2 pence"), "gb-5p": ("UK", "5 pence"),
-    "gb-10p": ("UK", "10 pence"), "gb-2": ("UK", "2 pounds"),
-}  # fmt: skip
+# Coins that are laid. Copper-coloured ones are traps for a colour test.
+COIN_KEYS = ("us-1c", "us-5c", "us-10c", "us-25c", "us-50c", "ca-10c", "ca-25c", "ca-2",
+             "eu-1c", "eu-2c", "eu-5c", "eu-10c", "eu-20c", "eu-50c", "eu-1", "eu-2",
+             "gb-1p", "gb-2p", "gb-5p", "gb-10p", "gb-2")  # fmt: skip
+REEDED = ("us-10c", "us-25c", "us-50c", "ca-10c", "ca-25c")
+"""Their edge is always grooved, that of one in five others is."""
 # Brasses that stand for the golden coin alloys.
 GOLDEN = ("brass85", "brass70", "brass90")
 WORN = 0.25
 """Share of coins worn plain: no raised rim, hardly a mark."""
 COPPER_COINS = ("us-1c", "eu-1c", "eu-2c", "eu-5c", "gb-1p", "gb-2p")
-
-
-def coin_row(key: str) -> dict[str, str]:
-    """Return the table row of a coin by its key."""
-    country, name = COIN_KEYS[key]
-    with (optics.DATA / "coins.csv").open(encoding="utf-8") as handle:
-        for row in csv.DictReader(handle):
-            if row["country"] == country and row["coin"].startswith(name):
-                return row
-    raise KeyError(key)
 
 
 def _relief(n: int, rng: Rng, *, worn: bool = False) -> NDArray[np.float32]:
@@ -306,9 +291,8 @@ def _relief(n: int, rng: Rng, *, worn: bool = False) -> NDArray[np.float32]:
 def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Reference:
     """Return a coin of tabled diameter and thickness with invented relief."""
     name = key or str(rng.choice(list(COIN_KEYS)))
-    row = coin_row(name)
-    diameter, thick = float(row["diameter_mm"]), float(row["thickness_mm"] or 1.7)
-    colour = row["colour_note"]
+    kind = kinds.coin(name)
+    diameter, thick, colour = kind.diameter_mm, kind.thickness_mm, kind.colour
     n = 320
     mm = (diameter, diameter)
     dull = float(np.clip(rng.beta(1.2, 2.0), 0, 0.9))
@@ -329,15 +313,15 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
     radius = np.hypot(x, y) / (n / 2)
     worn = rng.random() < WORN
     relief = _relief(n, rng, worn=worn)
-    if colour.startswith("copper"):
+    if colour is CoinColour.COPPER:
         skin = _copper_coin((n, n), rng=rng, mm=mm, label=label)
-    elif "ring" in colour:
+    elif colour in (CoinColour.GOLDEN_RING, CoinColour.WHITE_RING):
         core = (radius < 0.68)[..., None]
         gold, white = golden(), silver()
-        ring_gold = colour.startswith("golden")
+        ring_gold = colour is CoinColour.GOLDEN_RING
         base = np.where(core ^ ring_gold, gold.base, white.base)
         skin = replace(white, base=base.astype(np.float32))
-    elif colour.startswith("golden"):
+    elif colour is CoinColour.GOLDEN:
         skin = golden()
     else:
         skin = silver()
@@ -358,7 +342,7 @@ def coin(rng: Rng, *, key: str | None = None, label: int = REFERENCE) -> Referen
     closed = np.concatenate([circle, circle[:1]])
     points = np.stack([np.column_stack([closed * s, np.full(len(closed), z)]) for z, s in rings])
     edge = grid(points)
-    if "reeded" in row["shape"] or rng.random() < 0.2:
+    if name in REEDED or rng.random() < 0.2:
         turn = edge.normals.copy()
         a = np.arctan2(edge.points[:, 1], edge.points[:, 0])
         shake = 0.5 * np.sign(np.sin(a * 120))

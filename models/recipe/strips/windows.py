@@ -27,8 +27,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.recipe.scene.references import coin_row
 from vision.pieces.centreline import CentreLine, centre_line
+from vision.reference.coin.kinds import coin
 from vision.types import FloatArray, Mask, Photo, Region, Surface
 from vision.width.strand.strands import StraightStrip, straightened
 from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, LOOKS, windows_of
@@ -186,7 +186,7 @@ def _sides_mm(key: str) -> tuple[float, float]:
     if key.startswith("marker:"):
         side = float(key.removeprefix("marker:"))
         return side, side
-    diameter = float(coin_row(key)["diameter_mm"])
+    diameter = coin(key).diameter_mm
     return diameter, diameter
 
 

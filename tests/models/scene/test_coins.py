@@ -17,7 +17,7 @@ def test_worn_coins_keep_their_size_and_lose_their_rim(
         monkeypatch.setattr(references, "WORN", worn)
         made[worn] = references.coin(np.random.default_rng(80), key=key)
     fresh, plain = made[0.0], made[1.0]
-    # 19.05 mm (United States Mint) and 25.75 mm (European Commission), as in data/coins.csv.
+    # 19.05 mm (United States Mint) and 25.75 mm (European Commission), as in vision/data/coins.csv.
     wanted = {"us-1c": 19.05, "eu-2": 25.75}[key]
     for coin in made.values():
         assert 2 * np.linalg.norm(coin.outline_mm, axis=1).max() == pytest.approx(wanted, abs=0.01)
