@@ -25,8 +25,9 @@ XYZ_TO_RGB = np.array(
 )
 D65_WHITE = np.array([0.95047, 1.0, 1.08883])
 
-# Tin has no table of n and k over the visible range: a neutral grey at its
-# reflectance of 633 to 730 nm (0.72 to 0.83), a little yellow as fresh tin is.
+# Tin has no table of n and k over the visible range: a neutral grey at its reflectance, 0.718 at
+# 632.8 nm by a table of optical constants and 0.828 at 730 nm (Golovashkin and Motulevich 1964), a
+# little yellow as fresh tin is.
 TIN = np.array([0.80, 0.79, 0.76])
 # Lead-free and leaded solder, duller than tin.
 SOLDER = np.array([0.72, 0.715, 0.70])
@@ -120,7 +121,7 @@ def film_colour(thickness_nm: Array, *, oxide: str = "cu2o", spread: float = 0.2
 
 @cache
 def metal_colour(name: str) -> Array:
-    """Return linear RGB of a bare metal: copper, brass70, brass85, aluminium, ..."""
+    """Return linear RGB of a bare metal: copper, brass70, aluminium, steel, tin, gold ..."""
     starts = {
         "copper": "Cu (Johnson",
         "brass70": "Brass Cu70",
@@ -130,8 +131,6 @@ def metal_colour(name: str) -> Array:
         "steel": "Fe (Johnson",
         "nickel": "Ni (Johnson",
         "zinc": "Zn (Querry",
-        "lead": "Pb (Mathewson",
-        "silver": "Ag (Johnson",
     }
     if name == "tin":
         return TIN

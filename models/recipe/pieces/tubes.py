@@ -1,14 +1,11 @@
-"""Tube, alone and with its joints; sizes from ``data/tubes.csv`` (ASTM B88, B280, EN 1057)."""
+"""Tube, alone and with its joints, of the sizes that loads are weighed by (``app.load.tubes``)."""
 
 from __future__ import annotations
 
-import csv
-from functools import cache
-
 import numpy as np
 
+from app.load.tubes import tube_sizes
 from models.recipe.look import finishes as fin
-from models.recipe.look import optics
 from models.recipe.look.noise import Rng
 from models.recipe.pieces.brass import brass_end, brass_skin
 from models.recipe.pieces.piece import (
@@ -34,14 +31,6 @@ from models.recipe.scene.meshes import (
 )
 
 
-@cache
-def tube_sizes() -> tuple[tuple[float, float], ...]:
-    """Return outside diameter and wall of the tabled tubes up to 35 mm, in mm."""
-    with (optics.DATA / "tubes.csv").open(encoding="utf-8") as handle:
-        rows = [(float(r["od_mm"]), float(r["wall_mm"])) for r in csv.DictReader(handle)]
-    return tuple(sorted({r for r in rows if r[0] <= 36}))
-
-
 def tube_mesh(path: Array, od: float, wall: float, *, scale: Array | None = None) -> Mesh:
     """Return a hollow tube along a path, both ends open."""
     sides = max(40, sides_of(od))
@@ -57,7 +46,7 @@ def tube_mesh(path: Array, od: float, wall: float, *, scale: Array | None = None
 
 def pick_tube(rng: Rng, *, most_mm: float = 30.0) -> tuple[float, float]:
     """Return outside diameter and wall of a tabled tube."""
-    sizes = [s for s in tube_sizes() if s[0] <= most_mm]
+    sizes = sorted({size for size in tube_sizes() if size[0] <= most_mm})
     return sizes[int(rng.integers(len(sizes)))]
 
 
