@@ -1,4 +1,4 @@
-"""The figures of design.md's accuracy list, from the rows of ``bench.accuracy``."""
+"""The figures by which the tool's accuracy is told, from the rows of ``bench.accuracy``."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LIMIT_MM = 1.291  # 16 AWG, ASTM B258
 
 
 def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
-    """Return the figures of design.md's accuracy list as ``(name, value, note)``."""
+    """Return the figures as ``(name, value, note)``; their aims stand in bench/RESULTS.md."""
     pieces = [
         r for r in rows if r["kind"] == "piece" and r["truth"]["material"] in ("copper", "brass")
     ]

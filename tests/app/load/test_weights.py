@@ -40,7 +40,7 @@ def pounds(weight: Weight) -> float:
 
 @pytest.mark.parametrize(("awg", "lb"), [(14, 12.43), (12, 19.77), (10, 31.43)])
 def test_solid_wire_weighs_what_the_handbook_says(awg: int, lb: float) -> None:
-    # Conductor tables at 8.89 g/cm3: 12.43, 19.77, 31.43 lb per 1,000 ft (picwire.com).
+    # Conductor tables at 8.89 g/cm3: 12.43, 19.77, 31.43 lb per 1,000 ft (a wire maker's page).
     weight = wire_weight(
         diameter_mm=mm_from_awg(awg), u_mm=0, length_mm=THOUSAND_FEET_MM, u_length_mm=0
     )
@@ -50,7 +50,7 @@ def test_solid_wire_weighs_what_the_handbook_says(awg: int, lb: float) -> None:
 
 @pytest.mark.parametrize("size", LISTED_TUBES, ids=lambda size: " ".join(list(size.values())[:3]))
 def test_tube_weighs_what_the_tables_say(size: dict[str, str]) -> None:
-    # ASTM B88 and B280, EN 1057: see app/load/data/tubes.csv for each row's source.
+    # ASTM B88 and B280, EN 1057: app/load/data/tubes.csv says whose word each weight is.
     weight = tube_weight(
         outer_mm=float(size["od_mm"]),
         u_mm=0,

@@ -14,7 +14,7 @@ from app.practice.statistics import cohen_kappa, confusion, share_of, trend
     [
         # SAS PROC FREQ, printed in the tests of statsmodels (table10).
         ([[0, 4, 1], [0, 8, 0], [0, 1, 5]], 0.4842, 0.1380, 0.2137, 0.7547),
-        # SAS PROC FREQ, printed at john-uebersax.com/stat/saskappa.htm.
+        # SAS PROC FREQ, printed on a web page on rater agreement.
         ([[0, 0, 0], [5, 16, 3], [8, 12, 28]], 0.3333, 0.0814, 0.1738, 0.4929),
     ],
 )
@@ -31,7 +31,7 @@ def test_kappa_and_its_interval(
 @pytest.mark.parametrize(
     ("table", "kappa"),
     [
-        # Textbook tables (howcodex.com for the first; the pair from memory).
+        # Textbook tables (the first by a web page; the pair from memory).
         ([[20, 5], [10, 15]], 0.4),
         ([[45, 15], [25, 15]], 0.1304),
         ([[25, 35], [5, 35]], 0.2593),

@@ -21,7 +21,7 @@ def test_wire_gauge_follows_the_standard(number: int, diameter_mm: float) -> Non
 
 @pytest.mark.parametrize("diameter_mm", [0.3, 1.291, 22.0])
 def test_wire_is_as_wide_from_wherever_it_is_seen(diameter_mm: float) -> None:
-    # A circle is equally wide in every direction; the aim for solid wire is 0.7 % (design.md).
+    # A circle is equally wide in every direction; the aim for solid wire is 0.7 %.
     points, _ = round_profile(diameter_mm, sides=sides_of(diameter_mm))
     way = np.linspace(0, np.pi, 721)
     seen = np.ptp(points @ np.stack([np.cos(way), np.sin(way)]), axis=0)
