@@ -59,7 +59,7 @@ class Ring:
 
     Attributes:
         coefficients: ``(5,)`` of the ring's Fourier form.
-        radius: ``(n_angles,)`` radius at each angle.
+        radius: ``(ANGLES,)`` radius at each angle.
         support: Share of the angles that show an edge there, 0 to 1, weighted.
         misfit: RMS distance of the edges it rests on.
         parts: How far it parts disc from table by colour, -1 to 1; 0 where that can't tell.
