@@ -9,7 +9,7 @@ another piece covers nothing, and is left out: a wrong pair would tell of anothe
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import permutations, product
 
 import cv2
@@ -32,9 +32,14 @@ reference."""
 SLACK_OF_FRAME = 0.015
 """The same without a reference, as a share of the photo's longer side."""
 
-APART_OF_LENGTH = 0.04
+MOST_SLACK_MM = 8.0
+"""No further, however little the reference knows of places far from it: what was moved by a
+finger's breadth would count."""
+
+APART_OF_LENGTH, LENGTH_U = 0.04, 0.01
 """Beyond that slack the middles of two outlines may lie so far apart, as a share of the piece's
-length: an end in glare or shadow is cut short."""
+length: an end in glare or shadow is cut short. Then one outline is twice that shorter, to so much
+of its length; what was pushed along its own length is not."""
 
 LOG_AREA = 0.35
 """Natural logarithm by which areas may differ: glare eats into an outline, a shadow adds."""
@@ -48,6 +53,11 @@ SIDES = 2
 HAND_LOG_SIZE, HAND_SHIFT = 0.25, 0.18
 """So much nearer or further, and so far aside (of the photo's longer side), a hand holds the
 phone the second time."""
+
+MARK_SLACK = 0.02
+"""Without a measured reference one that merely shows must stay in its place to so much of the
+photo's longer side: its middle is good to a cell of the network's map, the way there to the size
+of the piece that leads it."""
 
 ANCHORS = 5
 """Without a reference the largest pieces of each photo say how it moved; more say the same."""
@@ -85,11 +95,13 @@ class Laid:
         outlines_px: Outline of each piece, ``(n, 2)`` photo pixels.
         scale: The reference; None where none was found.
         size_px: Width and height of the photo.
+        marks_px: ``(n, 2)`` middles of what looks like a reference, measured or not.
     """
 
     outlines_px: Outlines
     scale: Scale | None
     size_px: tuple[int, int]
+    marks_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 def matched(plain: Laid, flash: Laid) -> tuple[Match, ...]:
@@ -100,7 +112,7 @@ def matched(plain: Laid, flash: Laid) -> tuple[Match, ...]:
     one, other = plain.scale, flash.scale
     if one is not None and other is not None and one.reference == other.reference:
         return _by_reference(ours, theirs, one, other)
-    return _by_pieces(ours, theirs, _frame(plain.size_px), _frame(flash.size_px))
+    return _by_pieces(plain, flash)
 
 
 def _by_reference(
@@ -114,7 +126,8 @@ def _by_reference(
         there = mapped(_middle(outline)[None], np.linalg.inv(plain.mm_from_px))
         # The scale is doubted the more the further away: half of that on the way there.
         u = float(np.hypot(*(s.u_rel + s.away_u_rel(there)[0] / 2 for s in (plain, flash))))
-        return SLACK_MM + SLACK_OF_WIDTH * _width(outline) + SLACK_K * u * way
+        told = SLACK_MM + SLACK_OF_WIDTH * _width(outline) + SLACK_K * u * way
+        return min(told, MOST_SLACK_MM)
 
     turns = list(_turns(plain.reference))
     found = [
@@ -136,19 +149,28 @@ def _turns(reference: str) -> Iterator[FloatArray]:
         yield from map(_turned, HAND_TURNS_DEG)
 
 
-def _by_pieces(
-    ours: Outlines, theirs: Outlines, plain: FloatArray, flash: FloatArray
-) -> tuple[Match, ...]:
+def _by_pieces(plain: Laid, flash: Laid) -> tuple[Match, ...]:
     """Return the pieces that one move of the phone brings onto each other.
 
-    Most of them must: else nobody knows which moved.
+    Most of them must: else nobody knows which moved. A reference that both photos show must
+    come to lie on itself too.
     """
+    ours, theirs = plain.outlines_px, flash.outlines_px
+    here, there = _frame(plain.size_px), _frame(flash.size_px)
+    is_marked = len(plain.marks_px) > 0 and len(flash.marks_px) > 0
     best: tuple[Match, ...] = ()
-    for moved in _hands(ours, theirs, plain, flash):
+    for moved in _hands(ours, theirs, here, there):
+        if is_marked and _part(mapped(plain.marks_px, here), mapped(flash.marks_px, moved @ there)):
+            continue
         best = max(
-            best, _pairs(ours, theirs, plain, moved @ flash, lambda _: SLACK_OF_FRAME), key=_total
+            best, _pairs(ours, theirs, here, moved @ there, lambda _: SLACK_OF_FRAME), key=_total
         )
     return best if _agree(best, ours, theirs) else ()
+
+
+def _part(marks: FloatArray, others: FloatArray) -> bool:
+    """Whether no reference lies where one of the other photo lies."""
+    return float(np.linalg.norm(marks[:, None] - others[None], axis=2).min()) > MARK_SLACK
 
 
 def _agree(found: tuple[Match, ...], ours: Outlines, theirs: Outlines) -> bool:
@@ -228,7 +250,7 @@ def _pairs(
             most = slack(one)
             apart = float(np.hypot(*(_middle(one) - _middle(other))))
             unlike = abs(np.log(_area(one) / max(_area(other), 1e-9)))
-            if apart > most + APART_OF_LENGTH * _long(one) or unlike > LOG_AREA:
+            if apart > most + _cut_short(one, other) or unlike > LOG_AREA:
                 continue
             overlap, shift = overlap_of(one, other, most=most)
             if overlap >= LEAST_OVERLAP:
@@ -325,6 +347,13 @@ def _width(outline: FloatArray) -> float:
     """Return about how wide a long piece is: twice its area over its outline's length."""
     points = np.asarray(outline, np.float32).reshape(-1, 1, 2)
     return 2 * _area(outline) / max(float(cv2.arcLength(points, True)), 1e-9)
+
+
+def _cut_short(one: FloatArray, other: FloatArray) -> float:
+    """Return how far the middles of two outlines may lie apart as an end of one is missing."""
+    lengths = _long(one), _long(other)
+    missing = abs(lengths[0] - lengths[1]) / 2 + LENGTH_U * lengths[0]
+    return min(APART_OF_LENGTH * lengths[0], missing)
 
 
 def _long(outline: FloatArray) -> float:

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Unpack
 
+import numpy as np
+
 from rules.findings import CUT_END, Facts
 from vision.examine import Seen, Where, examine_seen, look_over
 from vision.flash.evidence import evidence
@@ -19,6 +21,7 @@ from vision.flash.recognise import LIT_P, recognised
 from vision.flash.strips import Lit, cut_alike
 from vision.flash.types import FlashPiece, FlashReading
 from vision.problems import problem_of
+from vision.reference.places import reference_places
 from vision.types import Examination, Photo, PieceReading, Region
 
 GIVEN_P = 0.5
@@ -85,6 +88,7 @@ def laid_of(seen: Seen) -> Laid:
         outlines_px=[region.outline_px for region in seen.regions],
         scale=seen.scale,
         size_px=(seen.photo.width_px, seen.photo.height_px),
+        marks_px=np.array([p.centre_px for p in reference_places(seen.overview)]).reshape(-1, 2),
     )
 
 

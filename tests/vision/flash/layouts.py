@@ -95,4 +95,5 @@ def photo_of(
             outlines_px=(seen(CARD_MM, by),),
         )
     outlines = [rough(seen(outline, by), rng) for outline in outlines_mm]
-    return Laid(outlines_px=outlines, scale=scale, size_px=SIZE_PX)
+    marks = seen(CARD_MM.mean(axis=0)[None], by) + rng.normal(0, 12, (1, 2))  # a cell of the map
+    return Laid(outlines_px=outlines, scale=scale, size_px=SIZE_PX, marks_px=marks)

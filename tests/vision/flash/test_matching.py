@@ -114,6 +114,34 @@ def test_of_two_pieces_of_which_one_moved_neither_is_told_without_a_reference() 
     assert matched(first, photo_of(after, camera(rng), rng, reference=None)) == ()
 
 
+def test_a_piece_alone_is_led_by_a_reference_that_merely_shows() -> None:
+    found = accepted = 0
+    for seed in range(25):
+        rng = np.random.default_rng([seed, 7])
+        pieces, first, second = laid_out(rng, 1), camera(rng), camera(rng)
+        way = rng.uniform(0, 2 * np.pi)
+        moved = [pieces[0] + 25 * np.array([np.cos(way), np.sin(way)])]
+        plain = photo_of(pieces, first, rng, reference=None)
+        found += len(matched(plain, photo_of(pieces, second, rng, reference=None)))
+        accepted += len(matched(plain, photo_of(moved, second, rng, reference=None)))
+    assert found >= 19
+    assert accepted <= 3
+
+
+def test_a_long_piece_that_was_pushed_along_its_length_is_not_found() -> None:
+    rng = np.random.default_rng(8)
+    along = np.linspace(0.0, 120.0, 40)
+    points = np.vstack(
+        [np.column_stack([x, np.full(40, y)]) for x, y in ((along, 100.0), (along[::-1], 104.0))]
+    )
+    cut_mm = points.copy()
+    cut_mm[:, 0] = np.minimum(cut_mm[:, 0], 114.0)  # its end lies in glare
+    first = photo_of([points], camera(rng), rng)
+    assert len(matched(first, photo_of([cut_mm], camera(rng), rng))) == 1
+    pushed = [points + [6.0, 0.0]]
+    assert matched(first, photo_of(pushed, camera(rng), rng)) == ()
+
+
 def test_nothing_is_found_on_a_photo_without_pieces() -> None:
     rng = np.random.default_rng(5)
     some, none = photo_of(laid_out(rng, 2), camera(rng), rng), photo_of([], camera(rng), rng)
