@@ -1,16 +1,9 @@
-"""Which walls is a copper tube of this outer diameter made with?
-
-ASTM B88 types K, L, M; ASTM B280 (air conditioning); EN 1057. The file beside this
-module says for each row where it comes from.
-"""
+"""Which walls is a copper tube of this outer diameter made with?"""
 
 from __future__ import annotations
 
-import csv
-from functools import cache
-from importlib.resources import files
-
 from app.load.units import LoadError
+from rules.tube_sizes import tube_sizes
 
 MATCH_MM = 0.6
 """A tube this near a listed size may be it: photo and ovality, 3 % of 20 mm."""
@@ -18,16 +11,6 @@ MATCH_MM = 0.6
 LEAST_WALL_MM = 0.5
 MOST_WALL_SHARE = 0.1
 """No listed size near: 0.5 mm up to a tenth of the diameter; common practice, no source."""
-
-
-@cache
-def tube_sizes() -> tuple[tuple[float, float], ...]:
-    """Return all listed sizes, outer diameter and wall in mm."""
-    text = files("app.load").joinpath("data", "tubes.csv").read_text(encoding="utf-8")
-    return tuple(
-        (float(row["od_mm"]), float(row["wall_mm"]))
-        for row in csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
-    )
 
 
 def walls_mm(outer_mm: float) -> tuple[float, float]:

@@ -1,10 +1,9 @@
-"""Tube, alone and with its joints, of the sizes that loads are weighed by (``app.load.tubes``)."""
+"""Tube, alone and with its joints, in the sizes it is made in (``rules.tube_sizes``)."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from app.load.tubes import tube_sizes
 from models.recipe.look import finishes as fin
 from models.recipe.look.noise import Rng
 from models.recipe.pieces.brass import brass_end, brass_skin
@@ -29,6 +28,7 @@ from models.recipe.scene.meshes import (
     tangents,
     turn_z,
 )
+from rules.tube_sizes import tube_sizes
 
 
 def tube_mesh(path: Array, od: float, wall: float, *, scale: Array | None = None) -> Mesh:

@@ -30,7 +30,7 @@ MM_PER_FOOT = 304.8
 THOUSAND_FEET_MM = 1000 * MM_PER_FOOT
 
 
-_TUBES = files("app.load").joinpath("data", "tubes.csv").read_text(encoding="utf-8").splitlines()
+_TUBES = files("rules").joinpath("tubes.csv").read_text(encoding="utf-8").splitlines()
 LISTED_TUBES = list(csv.DictReader(line for line in _TUBES if not line.startswith("#")))
 
 
@@ -50,7 +50,7 @@ def test_solid_wire_weighs_what_the_handbook_says(awg: int, lb: float) -> None:
 
 @pytest.mark.parametrize("size", LISTED_TUBES, ids=lambda size: " ".join(list(size.values())[:3]))
 def test_tube_weighs_what_the_tables_say(size: dict[str, str]) -> None:
-    # ASTM B88 and B280, EN 1057: app/load/data/tubes.csv says whose word each weight is.
+    # ASTM B88 and B280, EN 1057: rules/tubes.csv says whose word each weight is.
     weight = tube_weight(
         outer_mm=float(size["od_mm"]),
         u_mm=0,

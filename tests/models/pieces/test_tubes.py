@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from app.load.tubes import tube_sizes
 from models.recipe.look.finishes import BRASS
+from rules.tube_sizes import tube_sizes
 from tests.models.pieces.laid import labels, lay
 
 
