@@ -48,10 +48,6 @@ MISREAD = 0.5
 rendered tables the likeliest grade was wrong of 45 % of 51 finds that overlap their piece by 0.3 to
 0.6, and of 14 % of 159 that do by more: 0.31 more, where any of four grades would be wrong with
 0.75. So 0.41, taken larger since some finds are no piece at all."""
-TOGETHER_P = 0.94
-"""The most that is told of a grade which no reason carries so far alone: short of 'sure', which
-begins at 0.95. Of what was open for that alone the likeliest grade, at 0.89 and more, was right in
-25 of 25 answers on real photos and 6 of 6 on rendered ones (bench/RESULTS.md)."""
 MAY_BE_SEVERAL = "this may be two pieces, or only a part of one"
 APART_CHECK = (
     f"lay it a finger's breadth away from the others and take another photo: {MAY_BE_SEVERAL}"
@@ -64,9 +60,8 @@ class Grading:
 
     Attributes:
         suggested: Id of the most likely grade; None where none reaches one half.
-        confidence: Probability of the most likely grade, after calibration; where several
-            reasons carry it together it ends at ``TOGETHER_P``, so that no two weak reasons
-            make a sure grade.
+        confidence: Probability of the most likely grade, after calibration; no more than
+            its deciding reason carries alone, so that no two weak reasons make a sure grade.
         p: Probability of each grade of the sheet, adding up to 1.
         borderline: True where no grade is likely enough to be told without a check;
             ``suggested`` is then only the way it leans.
@@ -149,9 +144,9 @@ def grade(
     reasons = _reasons(
         evaluation, best, findings=findings, central=central, scale=p / np.maximum(raw, _LEAST)
     )
-    confidence = min(float(p[best]), max(reasons[0].p, TOGETHER_P))
+    confidence = min(float(p[best]), reasons[0].p)
     unknown = open_question(evaluation, findings=findings, best=best)
-    sure = is_decided(p, calibration) and reasons[0].p >= SUGGEST_P
+    sure = is_decided(p, calibration) and confidence >= calibration.decide_p
     borderline = guess or unknown is not None or not sure
     # Nothing else is in doubt, only whether all of it is one piece.
     apart = (
