@@ -187,9 +187,9 @@ def whole_photo(
     elif mix == "tableful":
         full = settings.tableful(rng)
         scene = full.scene
-        # A 4:3 picture of the diagonal of a 36 x 24 mm frame is 26.0 mm high: half is 13.
         seen = full.half_mm * float(rng.uniform(0.95, 1.2))
-        plan = replace(plan, camera_height_mm=seen / 13.0 * plan.focal_35mm)
+        half_high = bench_mix.PICTURE_MM[1] / 2
+        plan = replace(plan, camera_height_mm=seen / half_high * plan.focal_35mm)
     else:
         for _ in range(settings.TRIES):  # now and then nothing finds room beside the reference
             scene = scenes.build(

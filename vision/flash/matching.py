@@ -158,9 +158,10 @@ def _by_pieces(plain: Laid, flash: Laid) -> tuple[Match, ...]:
     ours, theirs = plain.outlines_px, flash.outlines_px
     here, there = _frame(plain.size_px), _frame(flash.size_px)
     is_marked = len(plain.marks_px) > 0 and len(flash.marks_px) > 0
+    marks = mapped(plain.marks_px, here) if is_marked else None
     best: tuple[Match, ...] = ()
     for moved in _hands(ours, theirs, here, there):
-        if is_marked and _part(mapped(plain.marks_px, here), mapped(flash.marks_px, moved @ there)):
+        if marks is not None and _part(marks, mapped(flash.marks_px, moved @ there)):
             continue
         best = max(
             best, _pairs(ours, theirs, here, moved @ there, lambda _: SLACK_OF_FRAME), key=_total
