@@ -17,8 +17,9 @@ NONE_P, THERE_P = 0.1, 0.5
 """Below the first a thing is told as not seen; from the second on as there. Common practice,
 no source: one in ten is what a person would still want to hear of."""
 
-NEAR_MARGIN = 3.0
-"""A limit this many standard uncertainties away is near, as in rules/reasons.py."""
+NEAR_MARGIN = 2.0
+"""A limit this many standard uncertainties away is near: past it the interval that is told, which
+holds 95 % of the time, does not reach it."""
 
 LEAST_TOLD_SHARE = 0.02
 """Nothing is told of bare metal, or of how large a thing is, that covers less of the piece."""

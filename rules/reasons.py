@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, isfinite, isnan, nan
 
@@ -11,7 +12,7 @@ from rules.draws import AREA_OF, LIKELIER_P, Column, Draws, estimate_of
 from rules.evaluate import holds
 from rules.findings import K95, Findings, Form, Unit, What
 from rules.table import Comparison, Condition, Row, RuleSheet
-from rules.vocabulary import FORM_WORDS, VOCABULARY
+from rules.vocabulary import VOCABULARY
 
 # Limits of rows that did not fire are told where they are nearer than so many standard
 # uncertainties: past three a normal doubt hardly reaches (0.3 %).
@@ -48,22 +49,27 @@ def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, 
     row = sheet.rows[index]
     own = [c for c in row.conditions if c.is_number]
     distances = {c: _distance(c, findings) for c in own}
-    shown = [_seen(c, findings) for c in row.conditions if not c.is_number]
-    shown += [_words(c, findings) for c in own]
+    shown = [_unwanted(c, findings) for c in row.conditions if not c.is_number]
+    for name in dict.fromkeys(c.finding for c in own):
+        shown.append(_words([c for c in own if c.finding == name], findings))
     near = _nearest_of_earlier(sheet.rows[:index], _as_wanted(row, best, findings), findings)
     if near is not None:
         condition, distance = near
-        if condition not in distances:
-            if distance < NEAR:
-                shown.append(_words(condition, findings))
+        without = _only_without(condition, distance, findings)
+        if without:  # whether it is there decides, no number
+            shown.insert(0, without)
+        elif condition not in distances:
+            if distance < NEAR and all(c.finding != condition.finding for c in own):
+                shown.append(_words([condition], findings))
             distances[condition] = distance
     # Of what was not measured nobody can say how near it is.
     unknown = any(isnan(d) for d in distances.values())
     finite = [] if unknown else [d for d in distances.values() if isfinite(d)]
     details = "; ".join(dict.fromkeys(text for text in shown if text))
+    told = _with_doubt(row.reason, p)
     return Reason(
         row=row.id,
-        text=f"{row.reason}. {details[:1].upper()}{details[1:]}" if details else row.reason,
+        text=f"{told}. {details[:1].upper()}{details[1:]}" if details else told,
         margin=min(finite) if finite else None,
         p=p,
     )
@@ -128,26 +134,46 @@ def _number(condition: Condition) -> float:
     return condition.threshold
 
 
-def _words(condition: Condition, findings: Findings) -> str:
-    """Say what was seen, then the limit: no standard uncertainties, a seller reads this."""
-    term = VOCABULARY[condition.finding]
-    estimate, limit = estimate_of(findings, condition.finding), _number(condition)
+def _words(conditions: Sequence[Condition], findings: Findings) -> str:
+    """Say what was seen of one finding, then its limits: no standard uncertainties."""
+    term = VOCABULARY[conditions[0].finding]
+    estimate = estimate_of(findings, term.name)
+    limits = sorted(_number(condition) for condition in conditions)
     if estimate is None:
-        return f"{term.words} not measured" if limit else ""
+        return f"{term.words} not measured" if any(limits) else ""
     value, u = estimate
     if term.unit is Unit.MILLIMETRE:
+        told = [f"{limit:.4g}" for limit in limits if limit]
         seen = f"{term.words} {value:.2f} mm{_between(value, u)}"
-        return f"{seen}, no limit set" if limit == 0 else f"{seen}, limit {limit:.4g} mm"
+        return f"{seen}, {_limits(told)} mm" if told else f"{seen}, no limit set"
     if term.name == "tarnish_level":
-        return f"tarnish like {tarnish_words(value)} ({value:.2f} of 1), limit {limit:.2f}"
+        told = [f"{limit:.2f}" for limit in limits]
+        return f"tarnish like {tarnish_words(value)} ({value:.2f} of 1), {_limits(told)}"
+    told = [f"{100 * limit:.0f}" for limit in limits]
     what = AREA_OF.get(term.name)
     presence = None if what is None else findings.seen.get(what)
     if what is None or presence is None:
-        return f"{term.words} about {100 * value:.0f} %, limit {100 * limit:.0f} %"
-    area = f"on about {100 * presence.share:.0f} % of it, limit {100 * limit:.0f} %"
-    if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
-        return area
-    return f"{_perhaps(findings.p_of(what))}{term.words} {area}"
+        return f"{term.words} about {100 * value:.0f} %, {_limits(told)} %"
+    area = f"on about {100 * presence.share:.0f} % of it, {_limits(told)} %"
+    # Where the row asks for it by name too, that is told.
+    return area if str(what) in VOCABULARY else f"{term.words} {area}"
+
+
+def _limits(told: Sequence[str]) -> str:
+    return f"limit{'s' if len(told) > 1 else ''} {' and '.join(told)}"
+
+
+def _only_without(condition: Condition, distance: float, findings: Findings) -> str:
+    """Say what of an earlier row may not be there, if it only may; else nothing.
+
+    ``distance`` is below 0 where more of it than its limit is the likelier: told with that limit
+    it would speak against the row that stands behind.
+    """
+    what = AREA_OF.get(condition.finding)
+    if distance >= 0 or what is None or round(findings.p_of(what), 2) >= SURE_P:
+        return ""
+    named = str(what) if str(what) in VOCABULARY else condition.finding
+    return f"only without {VOCABULARY[named].words}"
 
 
 def tarnish_words(level: float) -> str:
@@ -166,21 +192,26 @@ def _between(value: float, u: float) -> str:
     return "" if low == high else f" ({low} to {high})"
 
 
-def _perhaps(p: float) -> str:
-    """Return the doubt that something is there, in a word before it; its figure is a detail."""
-    return "" if p >= SURE_P else "probably " if p >= LIKELIER_P else "perhaps "
+def _with_doubt(reason: str, p: float) -> str:
+    """Return a row's reason with how likely it is in a word before it; none where it is sure.
+
+    Rounded as a grade's figure is shown, so that no grade is sure for a reason that is not.
+
+    >>> _with_doubt("Solder is on the piece", 0.43)
+    'Perhaps solder is on the piece'
+    """
+    if round(p, 2) >= SURE_P:
+        return reason
+    word = "Probably" if p >= LIKELIER_P else "Perhaps"
+    is_name = reason[1:2].isupper()  # such as AWG
+    return f"{word} {reason if is_name else reason[:1].lower() + reason[1:]}"
 
 
-def _seen(condition: Condition, findings: Findings) -> str:
-    """Say how sure a presence or a form is, where it is not certain."""
-    term = VOCABULARY[condition.finding]
-    if condition.finding in tuple(What):
-        p = findings.p_of(What(condition.finding))
-        if condition.threshold is True:
-            return f"{_perhaps(p)}{term.words}" if p < SURE_P else ""
-        return f"{_perhaps(p)}{term.words} on it" if p > 1 - SURE_P else ""
-    if condition.finding == "form" and isinstance(condition.threshold, tuple):
-        p = findings.form.p.get(findings.form.value, 0.0)
-        if str(findings.form.value) in condition.threshold and p < SURE_P:
-            return f"{_perhaps(p)}{FORM_WORDS[findings.form.value]}"
-    return ""
+def _unwanted(condition: Condition, findings: Findings) -> str:
+    """Say what may be on a piece that the row wants without it."""
+    if condition.finding not in tuple(What) or condition.threshold is True:
+        return ""
+    p = findings.p_of(What(condition.finding))
+    word = "perhaps " if p < LIKELIER_P else "probably "
+    words = VOCABULARY[condition.finding].words
+    return f"{'' if round(p, 2) >= SURE_P else word}{words} on it" if p > 1 - SURE_P else ""

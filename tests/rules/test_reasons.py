@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rules.engine import Grading, grade
-from rules.findings import Findings, Form
-from rules.reasons import tarnish_words
+from rules.findings import Findings, Form, Presence
+from rules.reasons import _with_doubt, tarnish_words
 from rules.sheet import load_sheet
 from tests.rules.pieces import DULL, mm, piece, tube
 
@@ -86,13 +88,41 @@ def test_no_row_carries_more_than_its_grade_has() -> None:
         assert 0 < reason.p <= told.p[grade_of[reason.row]] + 1e-9
 
 
-@pytest.mark.parametrize(("p", "word"), [(0.99, ""), (0.8, "probably "), (0.4, "perhaps ")])
-def test_how_sure_something_is_there_is_a_word_before_it(p: float, word: str) -> None:
-    texts = " ".join(reason.text.lower() for reason in graded(tube(solder=p)).reasons)
-    if word:
-        assert f"{word}solder" in texts
-    else:
-        assert "probably" not in texts and "perhaps" not in texts
+@pytest.mark.parametrize(
+    ("p", "told"),
+    [
+        (0.99, {"Solder is on the piece"}),
+        (0.8, {"Probably solder is on the piece", "Perhaps clean copper tube; tube is never"}),
+        (0.3, {"Perhaps solder is on the piece", "Probably clean copper tube; tube is never"}),
+    ],
+)
+def test_how_likely_a_reason_is_stands_in_a_word_before_it(p: float, told: set[str]) -> None:
+    texts = {reason.text[: len(max(told, key=len))] for reason in graded(tube(solder=p)).reasons}
+    assert {text.split(" bare")[0] for text in texts} == told
+
+
+def test_a_reason_is_no_less_sure_in_words_than_its_grade_in_figures() -> None:
+    # 0.946 is told as 95 %, which is sure: a reason that carries as much has no 'probably'.
+    assert _with_doubt("Mostly brass: sold as brass", 0.946) == "Mostly brass: sold as brass"
+    assert _with_doubt("Mostly brass: sold as brass", 0.944).startswith("Probably mostly")
+    assert _with_doubt("AWG is told", 0.3) == "Perhaps AWG is told"
+
+
+def test_a_reason_is_not_told_with_what_speaks_against_it() -> None:
+    """A coat on most of it, if there is one: with its share and limit no tube would be clean."""
+    coat = Presence(p=0.6, share=0.8, u_share=0.05)
+    enamelled, clean = graded(replace(tube(shares=DULL, level=0.35), coating=coat)).reasons[:2]
+    assert "oating on about 80 % of it, limit 15 %" in enamelled.text
+    assert clean.text.endswith("Only without coating")
+    assert clean.margin is None or clean.margin > 0
+
+
+def test_two_limits_of_one_finding_are_told_once() -> None:
+    green = Presence(p=0.99, share=0.28, u_share=0.05)
+    none = Presence(p=0.0)
+    seen = replace(tube(shares=DULL, level=0.35), green=green, coating=none, tin=none)
+    told = next(r.text for r in graded(seen).reasons if r.row == "green")
+    assert told.endswith("Green corrosion on about 28 % of it, limits 8 and 30 %")
 
 
 @pytest.mark.parametrize(
