@@ -167,7 +167,13 @@ def _among(reading: PieceReading, beside: Sequence[PieceReading]) -> str:
     axis = 0 if spreads[0] >= spreads[1] else 1
     here = _middle(reading)[axis]
     rank = 1 + sum(middle[axis] < here for middle in middles)
-    return f", no. {rank} from {('the left', 'the top')[axis]}"
+    return f", {_ordinal(rank)} from {('the left', 'the top')[axis]}"
+
+
+def _ordinal(rank: int) -> str:
+    """Return a rank as it is counted aloud: 'no. 2' would read as the grade."""
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(0 if rank in (11, 12, 13) else rank % 10, "th")
+    return f"{rank}{ending}"
 
 
 def _middle(reading: PieceReading) -> tuple[float, float]:

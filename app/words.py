@@ -40,12 +40,16 @@ WHAT_WORDS = {
 
 
 def grade_words(grading: Grading, sheet: RuleSheet) -> str:
-    """Return the grade as a person says it: "No. 1", "No. 1 or No. 2", "looks like No. 1"."""
+    """Return the grade as a person says it.
+
+    "No. 1", "No. 1 or No. 2", "Looks like No. 1"; "Set aside: brass" where it is sold as that.
+    """
     if grading.guess:
         best = max(grading.p, key=lambda grade: grading.p[grade])
         return f"Looks like {sheet.title_of(best)}"
     if not grading.borderline and grading.suggested is not None:
-        return sheet.title_of(grading.suggested)
+        title = sheet.title_of(grading.suggested)
+        return f"{title}: {grading.line}" if grading.line else title
     ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
     likely = grading.plausible or ordered[:1]
     return " or ".join(sheet.title_of(grade) for grade in likely)

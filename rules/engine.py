@@ -75,6 +75,8 @@ class Grading:
             like those of the calibration 95 in 100 have it among them.
         guess: True where the piece is unlike what the eye was trained on: the grade is then
             a guess at most, whatever the numbers say.
+        line: What the trade sells the piece as, where its grade is decided and that is
+            another line than the grade; None elsewhere.
     """
 
     suggested: str | None
@@ -88,6 +90,7 @@ class Grading:
     assumed: tuple[str, ...] = ()
     plausible: tuple[str, ...] = ()
     guess: bool = False
+    line: str | None = None
 
 
 def grade(
@@ -172,6 +175,9 @@ def grade(
             sheet.grade_ids[i] for i in plausible(p, calibration, grades=sheet.grade_ids)
         ),
         guess=guess,
+        line=None
+        if borderline
+        else next(row.line for row in sheet.rows if row.id == reasons[0].row),
     )
 
 

@@ -53,7 +53,7 @@ _TOP_KEYS = {"schema", "name", "title", "based_on", "grade", "limit", "row"}
 _OVERRIDE_KEYS = {"schema", "name", "title", "based_on", "limit"}
 _GRADE_KEYS = {"id", "title", "note"}
 _LIMIT_KEYS = {"value", "unit", "what", "source", "at_limit"}
-_ROW_KEYS = {"id", "grade", "when", "reason", "source", "lift"}
+_ROW_KEYS = {"id", "grade", "when", "reason", "source", "lift", "line"}
 _CONDITION_KEYS = {"finding", "comparison", "threshold", "unit"}
 _LIFT_KEYS = {"action", "to", "minutes", "clears"}
 
@@ -219,6 +219,7 @@ class _Reader(TomlReader):
             reason=self.string(table, "reason", at),
             source=self.string(table, "source", at),
             lift=None if lift is None else self.lift(lift, (*at, "lift")),
+            line=self.string(table, "line", at) if "line" in table else None,
         )
 
     def condition(self, table: object, at: Where) -> Condition | None:

@@ -111,7 +111,11 @@ class Lift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One row of a sheet: where all conditions hold, its grade is the answer."""
+    """One row of a sheet: where all conditions hold, its grade is the answer.
+
+    ``line`` names in a word or two what the trade sells such a piece as, where that is another
+    line than the grade: several lines of a yard's list may be set aside.
+    """
 
     id: str
     conditions: tuple[Condition, ...]
@@ -119,6 +123,7 @@ class Row:
     reason: str
     source: str
     lift: Lift | None = None
+    line: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

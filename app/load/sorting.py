@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from app.load.bins import Bin, Load, Piece, with_bin, with_piece
+from app.load.terms import OTHER_LINES
 
 TRAY = "to check"
 """Name of the tray, and what it is sold as while nobody looked: no buyer's sheet knows such
@@ -12,20 +13,29 @@ a grade, so a tray that is taken along goes as what most of it likely is."""
 
 
 def put_in(
-    load: Load, piece: Piece, *, into: str | None = None, called: Callable[[str], str] = str
+    load: Load,
+    piece: Piece,
+    *,
+    into: str | None = None,
+    line: str | None = None,
+    called: Callable[[str], str] = str,
 ) -> Load:
     """Return a load with one more piece.
 
-    A piece whose grade one check would settle goes into the tray, any other into the first
-    bin of its grade; what is missing is made.
+    A piece whose grade one check would settle goes into the tray, one that is sold by a line
+    with a price of its own into the first bin of that, any other into the first bin of its
+    grade; what is missing is made.
 
     Args:
         load: Where it goes.
         piece: The piece; its id is not in use there.
         into: Name of the bin that the person chose; None leaves it to the grade.
+        line: What the trade sells it as (:attr:`rules.engine.Grading.line`).
         called: What a new bin of a grade is called.
     """
     grade = piece.likely if into is not None or piece.settle is None else TRAY
+    if into is None and grade != TRAY and line in OTHER_LINES:
+        grade = line
     if into is None:
         fitting = [b.name for b in load.bins if b.grade == grade]
         into = fitting[0] if fitting else called(grade)

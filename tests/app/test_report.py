@@ -26,7 +26,7 @@ def result() -> Result:
 def test_pieces_in_one_place_are_told_apart() -> None:
     heads = re.findall(r"^Piece .*$", as_text(result(), HOUSE), re.MULTILINE)
     assert len({head.split(", ", 1)[1] for head in heads}) == len(heads)
-    assert any(head.endswith("no. 1 from the top") for head in heads)
+    assert any(head.endswith("1st from the top") for head in heads)
 
 
 def test_a_piece_alone_in_its_place_gets_no_number() -> None:

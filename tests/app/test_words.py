@@ -70,6 +70,11 @@ def test_likely_and_sure_never_show_the_same_figure(confidence: float) -> None:
     assert is_sure(told) is (word == "sure")
 
 
+def test_what_is_set_aside_is_told_with_the_line_that_buys_it() -> None:
+    told = replace(grading({"set_aside": 0.97, "no2": 0.03}, borderline=False), line="brass")
+    assert grade_words(told, load_sheet("house")) == "Set aside: brass"
+
+
 def test_what_is_unlike_anything_known_is_told_as_a_guess() -> None:
     told = grading({"no1": 0.62, "no2": 0.38}, borderline=True, guess=True)
     assert grade_words(told, load_sheet("house")) == "Looks like No. 1"

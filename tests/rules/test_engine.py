@@ -350,3 +350,10 @@ def test_stated_confidence_is_the_share_of_right_answers() -> None:
     assert float(np.mean(told)) == pytest.approx(float(np.mean(right)), abs=0.05)
     decided = [r for t, r in zip(told, right, strict=True) if t > 0.85]
     assert np.mean(decided) > 0.95
+
+
+def test_what_is_set_aside_for_sure_says_which_line_buys_it() -> None:
+    assert grade(tube(brass=0.99, brass_share=0.95), HOUSE).line == "brass"
+    assert grade(tube(), HOUSE).line is None
+    half = grade(tube(brass=0.5, brass_share=0.95), HOUSE)
+    assert half.borderline and half.line is None

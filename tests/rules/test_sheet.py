@@ -479,3 +479,8 @@ def test_a_mangled_sheet_is_a_sheet_or_one_typed_error(
     except RuleFileError:
         return
     assert sum(grade(piece(), sheet, draws=50).p.values()) == pytest.approx(1)
+
+
+def test_every_row_that_sets_a_named_thing_aside_names_its_line() -> None:
+    aside = [row for row in load_sheet("house").rows if row.grade == "set_aside"]
+    assert [row.id for row in aside if row.line is None] == ["other-shape"]

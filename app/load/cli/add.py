@@ -36,18 +36,18 @@ def _add(arguments: argparse.Namespace) -> int:
     from app.load.units import LoadError
 
     with opened(arguments) as store:
-        name = load_name(arguments)
+        name, unread = load_name(arguments), 0
+        new: list[tuple[MakePiece, str | None]]
         if arguments.lot is not None:
-            groups, unread = [(_lot(arguments),)], 0
+            new = [(_lot(arguments), None)]
         elif arguments.sources:
-            groups, unread = _graded(arguments, store)
+            new, unread = _graded(arguments, store)
         else:
             raise LoadError("name photos, findings (.toml) or a --lot", where="load add")
-        new = [make for group in groups for make in group]
 
         def change(load: Load) -> Load:
-            for make in new:
-                load = put_in(load, make(load.taken), into=arguments.bin or None)
+            for make, line in new:
+                load = put_in(load, make(load.taken), into=arguments.bin or None, line=line)
             return load
 
         load = store.edit(name, change)
@@ -84,8 +84,13 @@ def _lot(arguments: argparse.Namespace) -> MakePiece:
     return make
 
 
-def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any], int]:
-    """Grade every source and record its pieces; returns how many could not be read."""
+def _graded(
+    arguments: argparse.Namespace, store: LoadStore
+) -> tuple[list[tuple[MakePiece, str | None]], int]:
+    """Grade every source and record its pieces, each with the line that it is sold by.
+
+    Returns them, and how many sources could not be read.
+    """
     from dataclasses import replace
 
     from app.grading import grade_photo, grade_typed
@@ -107,7 +112,7 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
     results = [grade_typed(load_findings(path), request, name=path.name) for path in typed]
     with progress(photos) as (waiting, _):
         results += [grade_photo(path, request) for path in waiting]
-    groups: list[tuple[MakePiece, ...]] = []
+    new: list[tuple[MakePiece, str | None]] = []
     unread = 0
     for result in results:
         if result.outcome is PhotoOutcome.UNREADABLE:
@@ -123,9 +128,8 @@ def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[Any],
             records=[one.id for one in saved],
             photos=[one.photos[0].sha256 if one.photos else None for one in saved],
         )
-        groups.append(
-            tuple(
-                (lambda taken, piece=piece: replace(piece, id=next_id(taken))) for piece in pieces
-            )
-        )
-    return groups, unread
+        new += [
+            (lambda taken, piece=piece: replace(piece, id=next_id(taken)), graded.grading.line)
+            for piece, graded in zip(pieces, result.pieces, strict=True)
+        ]
+    return new, unread

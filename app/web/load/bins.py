@@ -92,7 +92,8 @@ def _sold_as(b: Bin) -> str:
 
 def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -> None:
     p = piece.p[piece.likely]
-    doubt = "" if p >= 0.8 else "? "
+    is_unsure = piece.settle is not None or p < 0.8
+    doubt = "? " if is_unsure else ""
     order = list(grade_titles())
     if b.grade in order and piece.likely in order and b.grade not in OTHER_LINES:
         step = order.index(piece.likely) - order.index(b.grade)
@@ -104,8 +105,7 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
         with st.container(width="stretch"):
             st.markdown(
                 f"**{plain(piece.name or piece.id)}** · {piece.id}  \n"
-                f"{doubt}{plain(title_of(piece.likely))}, "
-                f"{min(99, round(100 * p))} % · {plain(weight_words(piece.weight, unit))}"
+                f"{doubt}{plain(_likely_words(piece))} · {plain(weight_words(piece.weight, unit))}"
             )
         with st.popover("", icon=":material/more_horiz:", help=f"Move or weigh {piece.id}"):
             others = [one.name for one in load.bins if one.name != b.name]
@@ -124,6 +124,14 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
                 key=f"out-{piece.id}",
                 icon=":material/remove:",
             )
+
+
+def _likely_words(piece: Piece) -> str:
+    """Return the likeliest grade; of what waits for a check the page of its photo has figures."""
+    title = title_of(piece.likely)
+    if piece.settle is not None:
+        return f"most likely {title}"
+    return f"{title}, {min(99, round(100 * piece.p[piece.likely]))} %"
 
 
 def _weigh(
@@ -182,7 +190,7 @@ def _from_records(store: LoadStore, load: Load) -> None:
             for record in found:
                 if record.id in typed(take) and record.id not in inside:
                     piece = piece_of_record(record, taken=now.taken)
-                    now = put_in(now, piece, called=title_of)
+                    now = put_in(now, piece, line=record.grading.line, called=title_of)
             return now
 
         press(
