@@ -67,6 +67,7 @@ def draw_marks(
     *,
     long_side_px: int = LONG_SIDE_PX,
     tags: Sequence[Tag] = (),
+    cuts_px: Sequence[FloatArray] = (),
     for_phone: bool = True,
 ) -> Image:
     """Return the photo with everything that was found, without a panel of words.
@@ -75,6 +76,7 @@ def draw_marks(
         examination: What was found.
         long_side_px: The photo is shown at most this long; at least 700 px it is always.
         tags: What each of several pieces wears, in their order; none: its number alone.
+        cuts_px: Where to cut, each ``(2, 2)``: a line's ends, in photo pixels.
         for_phone: Whether its labels must be read on a phone that shows it from edge to edge.
 
     Returns:
@@ -93,6 +95,8 @@ def draw_marks(
         _mark_piece(canvas, reading, factor, labels, tag=tag, number=number if many else None)
     for reading in pieces:
         _mark_parts(canvas, reading, factor, labels, sized=len(pieces) <= MOST_SIZED)
+    for ends in cuts_px:
+        _mark_cut(canvas, onto(ends, factor), labels)
     for seen in examination.left_out:
         outline = onto(seen.outline_px, factor)
         dotted(canvas, outline, LEFT_OUT)
@@ -104,25 +108,6 @@ def draw_marks(
 def phone_label_px(width_px: int) -> int:
     """Return how high letters must be in a picture so wide to be read on a phone."""
     return max(SIZE, round(PHONE_LABEL_SHARE * width_px))
-
-
-def draw_cuts(image: Image, lines_px: FloatArray, *, factor: float, label_px: int = SIZE) -> Image:
-    """Return a picture with dashed lines and the words "cut here".
-
-    Args:
-        image: ``(h, w, 3)`` uint8, a photo shown smaller or larger.
-        lines_px: ``(n, 2, 2)`` in photo pixels.
-        factor: Photo pixels per pixel of ``image``.
-        label_px: Height of the letters.
-    """
-    canvas = np.array(image, order="C")
-    labels = Labels(image.shape[1], image.shape[0], label_px)
-    for ends in (onto(one, factor) for one in lines_px):
-        dashed(canvas, ends, CUT, closed=False, width_px=4)
-        low, high = ends.min(axis=0) - LETTERS_OFF_PX, ends.max(axis=0) + LETTERS_OFF_PX
-        labels.avoid(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]))
-        labels.want(Label(text="cut here", of=_long(ends), tone=CUT))
-    return labels.drawn(canvas)
 
 
 def shown(rgb: Image, long_side_px: int) -> tuple[Image, float]:
@@ -190,6 +175,14 @@ def _mark_parts(
     if size is not None and len(reading.measured_lines_px):
         middle = reading.measured_lines_px[len(reading.measured_lines_px) // 2]
         labels.want(Label(text=size, of=_long(onto(middle, factor)), tone=WHITE))
+
+
+def _mark_cut(canvas: Image, ends: FloatArray, labels: Labels) -> None:
+    """Draw a dashed line and the words "cut here", which stand clear of it."""
+    dashed(canvas, ends, CUT, closed=False, width_px=4)
+    low, high = ends.min(axis=0) - LETTERS_OFF_PX, ends.max(axis=0) + LETTERS_OFF_PX
+    labels.avoid(np.array([low, [high[0], low[1]], high, [low[0], high[1]]]))
+    labels.want(Label(text="cut here", of=_long(ends), tone=CUT))
 
 
 def _long(ends: FloatArray) -> FloatArray:

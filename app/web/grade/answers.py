@@ -254,17 +254,11 @@ def _near(
 def _drawn(examination: Examination, cut: Sequence[Findings], tags: Sequence[Tag] = ()) -> Image:
     """Return the photo with all marks, and where to cut the pieces of these findings."""
     from vision.finish.cuts import cut_lines
-    from vision.picture.marks import draw_cuts, draw_marks, phone_label_px
+    from vision.picture.marks import draw_marks
 
-    image = draw_marks(examination, long_side_px=LONG_SIDE_PX, tags=tags)
-    factor = examination.photo.width_px / image.shape[1]
-    for reading in examination.pieces:
-        if not any(reading.findings is one for one in cut):
-            continue
-        image = draw_cuts(
-            image, cut_lines(reading), factor=factor, label_px=phone_label_px(image.shape[1])
-        )
-    return image
+    worth = (one for one in examination.pieces if any(one.findings is given for given in cut))
+    cuts = [ends for reading in worth for ends in cut_lines(reading)]
+    return draw_marks(examination, long_side_px=LONG_SIDE_PX, tags=tags, cuts_px=cuts)
 
 
 def _alt(result: Result, request: Request) -> str:

@@ -10,12 +10,11 @@ import pytest
 from tests.vision.drawn_examination import examination
 from tests.vision.picture.drawn import box_outline
 from vision.picture import labels
-from vision.picture.labels import Label, Labels
+from vision.picture.labels import Box, Label, Labels
 from vision.picture.marks import (
     LEFT_OUT_WORDS,
     LONG_SIDE_PX,
     Tag,
-    draw_cuts,
     draw_marks,
     phone_label_px,
     shown,
@@ -148,24 +147,35 @@ def test_what_was_left_out_is_drawn_faintly_and_says_why(wanted: list[Label]) ->
     assert not rim[12:56, 12:86].any()
 
 
-def test_a_cut_marks_the_place_and_leaves_the_picture_alone() -> None:
-    picture = np.full((200, 400, 3), 90, np.uint8)
-    before = picture.copy()
-    drawn = draw_cuts(picture, np.array([[[400.0, 100], [400, 200]]]), factor=2.0)
-    assert (picture == before).all()
-    changed = (drawn != before).any(axis=2)
-    rows, columns = np.nonzero(changed[46:105])  # beside the words, which stand clear of it
-    assert columns.mean() == pytest.approx(200, abs=3)
-    assert np.ptp(rows) == pytest.approx(50, abs=5)
-    assert (draw_cuts(picture, np.zeros((0, 2, 2)), factor=2.0) == before).all()
+def test_a_cut_marks_the_place() -> None:
+    found = examination(size=(900, 1200), pieces=1)
+    ends = np.array([[600.0, 800.0], [600.0, 880.0]])
+    plain, drawn = draw_marks(found), draw_marks(found, cuts_px=[ends])
+    rows, columns = np.nonzero((drawn != plain).any(axis=2)[798:883, 590:611])
+    assert columns.mean() == pytest.approx(10, abs=1)
+    assert np.ptp(rows) == pytest.approx(80, abs=6)
 
 
-def test_larger_words_at_a_cut_cover_more() -> None:
-    picture = np.full((300, 400, 3), 90, np.uint8)
-    line = np.array([[[200.0, 60], [200, 100]]])
-    small, large = (draw_cuts(picture, line, factor=1.0, label_px=px) for px in (22, 36))
-    covered = [(drawn != picture).any(axis=2).sum() for drawn in (small, large)]
-    assert covered[1] > 1.8 * covered[0]
+def test_the_words_at_a_cut_cover_no_other_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The cut lies where the width was measured, so both want the same place."""
+    stood: list[Box] = []
+    placed = Labels.placed
+
+    def remember(self: Labels) -> list[tuple[Label, Box]]:
+        told = placed(self)
+        stood.extend(box for _, box in told)
+        return told
+
+    monkeypatch.setattr(Labels, "placed", remember)
+    found = examination(size=(900, 1200), pieces=1)
+    lines = found.pieces[0].measured_lines_px
+    draw_marks(found, cuts_px=[lines[len(lines) // 2]])
+    boxes = np.array(stood)
+    assert len(boxes) >= 3  # the reference, the size, the cut
+    for i, one in enumerate(boxes):
+        for other in boxes[:i]:
+            apart = np.maximum(one[:2] - other[2:], other[:2] - one[2:])
+            assert apart.max() >= 0
 
 
 @pytest.mark.parametrize(("size", "long_side"), [((900, 1200), 1200), ((300, 400), 700)])
