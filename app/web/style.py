@@ -39,6 +39,9 @@ SHEET = """<style>
     white-space: normal; overflow: visible; }
   [data-testid="stMainBlockContainer"] { padding: .8rem .9rem 8rem; }
 }
+[data-testid="stMain"] [data-testid="stBaseButton-tertiary"] { text-decoration: underline;
+  text-decoration-color: var(--soft); text-underline-offset: .2em; }
+@media (min-width: 641px) { .narrow { display: none; } }
 .unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 .cu { line-height: 1.45; }
 .cu h2 { font-size: 2.1rem; line-height: 1.15; margin: 0 0 .1rem; padding: 0; }

@@ -66,7 +66,12 @@ def why(piece: GradedPiece, sheet: RuleSheet) -> str:
 
 def chances(piece: GradedPiece, sheet: RuleSheet) -> str:
     """Return how likely each grade is."""
-    return _block(["<h3>All grades</h3>", probabilities(piece.grading, sheet)])
+    grading = piece.grading
+    parts = ["<h3>All grades</h3>", probabilities(grading, sheet)]
+    told = percent_of(grading.confidence)
+    if not grading.guess and told != percent_of(max(grading.p.values())):
+        parts.append(f'<p class="soft">Told as {told} %: no single reason carries more.</p>')
+    return _block(parts)
 
 
 def seen(piece: GradedPiece, *, heading: str = "What was seen") -> str:
@@ -79,9 +84,9 @@ def seen(piece: GradedPiece, *, heading: str = "What was seen") -> str:
         words = presence_words(findings, what)
         if words is not None and (what in ON_THE_PIECE or not words.startswith("none")):
             rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], words))
-    rows += [("Mind", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []
+    rows += [("Doubt", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []
     if percent_of(findings.one_piece) < SURE_PERCENT:
-        rows.append(("Mind", f"{MAY_BE_SEVERAL} ({percent_of(1 - findings.one_piece)} %)"))
+        rows.append(("Doubt", f"{MAY_BE_SEVERAL} ({percent_of(1 - findings.one_piece)} %)"))
     parts.append(_table(rows))
     if piece.reading is not None and piece.reading.notes:
         parts.append(_list(map(sentence, piece.reading.notes)))
@@ -149,8 +154,8 @@ def _steps(grading: Grading, sheet: RuleSheet) -> str:
     rank, count = ids.index(best) + 1, len(ids)
     marks = ON * (count - rank + 1) + OFF * (rank - 1)
     return (
-        f'<p class="step" role="img" aria-label="Rank {rank} of {count}, 1 is paid best">'
-        f"{marks}</p>"
+        f'<p class="step"><span aria-hidden="true">{marks}</span>'
+        f'<span class="soft">{rank} of {count}, 1 is paid best</span></p>'
     )
 
 

@@ -6,6 +6,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from html import escape
 
 import cv2
 import numpy as np
@@ -18,7 +19,8 @@ from app.web.grade.answers import Answer
 from app.web.grade.tapping import Point, on_photo
 from app.web.plain import plain
 from app.web.pressing import typed
-from app.words import grade_words, is_unsure
+from app.words import confidence_words, grade_words, is_unsure
+from rules.engine import Grading
 from rules.sentences import sentence
 from rules.sheet import RuleSheet
 from vision.picture.panel import doubt_first, heading_of
@@ -77,7 +79,10 @@ def show_which(told: Answer, here: Visit, sheet: RuleSheet) -> int:
     """Show the picture and the list of several pieces, and return the one that is looked at."""
     pieces = told.result.pieces
     order = by_doubt(pieces)
+    now = here.seen.get(_looked_at(told), order[0])
+    chosen = now if isinstance(now, int) and now < len(pieces) else order[0]
     tap_picture(told, here)
+    st.html(_in_a_line(pieces[chosen].grading, sheet, number=chosen + 1))
     unsure = sum(is_unsure(one.grading) for one in pieces)
     st.markdown(f"**{heading_of(unsure, len(pieces))}**")
     checks = checks_words(pieces)
@@ -88,8 +93,6 @@ def show_which(told: Answer, here: Visit, sheet: RuleSheet) -> int:
         f"{number}  {sign}{grade_words(piece.grading, sheet)}"
         for number, (sign, piece) in enumerate(zip(signs, pieces, strict=True), start=1)
     ]
-    now = here.seen.get(_looked_at(told), order[0])
-    chosen = now if isinstance(now, int) and now < len(pieces) else order[0]
     # Its key goes with what is chosen, by a tap on the picture too: so it never says otherwise.
     key = f"piece-{told.kept.sha256[:12]}-{len(pieces)}-{chosen}"
     st.pills(
@@ -103,6 +106,13 @@ def show_which(told: Answer, here: Visit, sheet: RuleSheet) -> int:
         on_change=lambda: here.seen.__setitem__(_looked_at(told), typed(key)),
     )
     return chosen
+
+
+def _in_a_line(grading: Grading, sheet: RuleSheet, *, number: int) -> str:
+    """Return what was tapped, for a phone: there its answer stands far below the picture."""
+    told = f"<strong>{number}. {escape(grade_words(grading, sheet))}</strong>"
+    words = f"{told}: {escape(confidence_words(grading))}. More on it below."
+    return f'<div class="cu narrow" role="status"><p>{words}</p></div>'
 
 
 def _looked_at(told: Answer) -> str:
@@ -131,7 +141,7 @@ def tap_picture(told: Answer, here: Visit) -> None:
     st.html(
         f"<style>.st-key-{key} iframe {{ height: auto !important; "
         f"aspect-ratio: {picture.width} / {picture.height}; }}</style>"
-        f'<p class="unseen">{plain(whole.alt)}</p>'
+        f'<p class="unseen">{escape(whole.alt)}</p>'
     )
     with st.container(key=key):
         streamlit_image_coordinates(

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import streamlit as st
 
+from app.grading import Result
 from app.practice.cards import PracticeCard, fixture_cards, fixture_folder, record_cards
 from app.records import PieceRecord
 from app.request import Request
@@ -17,6 +18,7 @@ from app.web.desk.inbox import keep
 from app.web.desk.state import inbox_folder
 from app.web.desk.stated import shipped_sheet
 from app.web.grade.answers import answer, as_jpeg
+from app.web.grade.which import tapped
 from app.web.records.view import marked_photo
 from app.web.store import records
 from rules.errors import CuproscopeError
@@ -82,7 +84,18 @@ def measured_picture(card: PracticeCard) -> bytes | None:
         told = answer(kept, request, folder=inbox_folder())
     except (CuproscopeError, OSError):
         return None
-    return told.pictures[0].result().jpeg if told.pictures else None
+    if not told.pictures or told.size_px is None:
+        return None
+    return told.pictures[_number_of(card, told.result, width_px=told.size_px[0])].result().jpeg
+
+
+def _number_of(card: PracticeCard, result: Result, *, width_px: int) -> int:
+    """Return the number of the card's piece among several on its photo; 0 for the whole photo."""
+    if card.place is None or len(result.pieces) < 2:
+        return 0
+    x, y, w, h = card.place.box_px
+    found = tapped(result, (x + w / 2, y + h / 2), width_px=width_px)
+    return 0 if found is None else found + 1
 
 
 def record_of(card: PracticeCard) -> PieceRecord | None:

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 
 SIGN_CONFIRMED = "✓ confirmed"
 
+NEAR_SHARE = 0.25
+"""A piece shorter than this share of its photo is shown from near: of a tableful nobody would see
+which one is meant; by eye."""
+
 
 def sheet_of(stamp: SheetStamp) -> RuleSheet:
     """Return the sheet a piece was graded by; the house sheet where it is not known here."""
@@ -140,6 +144,7 @@ def show_pair(record: PieceRecord, *, read: bool = True) -> None:
 def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
     """Return a photo with what was found on it, as a JPEG; ``PhotoError`` if it is damaged."""
     from vision.photo.loading import load_photo
+    from vision.picture.closeup import closeup
     from vision.picture.marks import draw_marks
     from vision.types import Examination, PieceReading, Region
 
@@ -156,8 +161,10 @@ def drawn(data: bytes, photo: PiecePhoto, record: PieceRecord) -> bytes:
         boxes_px={What.BRASS: place.brass_boxes_px, What.SOLDER: place.solder_boxes_px},
         measured_lines_px=np.array(place.measured_lines_px, np.float64).reshape(-1, 2, 2),
     )
-    whole = replace(loaded, name=photo.name)
-    return as_jpeg(draw_marks(Examination(photo=whole, scale=None, pieces=(reading,))))
+    shown = Examination(photo=replace(loaded, name=photo.name), scale=None, pieces=(reading,))
+    if max(place.box_px[2:]) < NEAR_SHARE * max(loaded.width_px, loaded.height_px):
+        shown = closeup(shown, place.box_px)
+    return as_jpeg(draw_marks(shown))
 
 
 def _corners(box: tuple[int, int, int, int]) -> list[tuple[int, int]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 from collections.abc import Iterator
@@ -64,6 +65,13 @@ def test_a_photo_is_graded_with_all_that_belongs_to_it(page: AppTest) -> None:
         assert part in text
     for title in [grade.title for grade in load_sheet("house").grades]:
         assert title in text, "all grades are told with their probability"
+
+
+def test_of_several_pieces_the_one_looked_at_is_told_beneath_the_picture(page: AppTest) -> None:
+    told = words(hand_in(page, "two.jpg", (BUSBAR.parent / "tube_and_dull_wire.jpg").read_bytes()))
+    assert re.search(r"<strong>\d\. [^<]+</strong>: [^<]+\. More on it below\.", told)
+    # What a screen reader reads of the picture is HTML, no Markdown: nothing in it is escaped so.
+    assert "\\" not in told.split("drawn on it.", 1)[1].split("</p>", 1)[0]
 
 
 @pytest.mark.parametrize("name", ["<script>alert(1)</script>.jpg", "![x](y) $z$ :red[w].jpg"])

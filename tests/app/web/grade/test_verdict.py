@@ -54,7 +54,7 @@ def test_a_borderline_piece_says_so_and_names_the_check() -> None:
 
 
 def test_all_grades_are_told_as_figures_that_add_up() -> None:
-    told = text_of(verdict.chances(ON_THE_LIMIT, HOUSE))
+    told = text_of(verdict.probabilities(ON_THE_LIMIT.grading, HOUSE))
     assert all(title in told for title in map(HOUSE.title_of, HOUSE.grade_ids))
     figures = [float(f) for f in re.findall(r"(?<!under )\b(\d+) %", told)]
     assert 97 <= sum(figures) <= 102
@@ -66,7 +66,7 @@ def test_nothing_is_told_by_colour_alone() -> None:
     bars = re.findall(r'<div class="bar"[^>]*>', html)
     assert bars
     assert all("aria-label=" in bar for bar in bars)
-    assert 'aria-label="Rank 1 of 4' in html
+    assert "1 of 4, 1 is paid best" in html
 
 
 @pytest.mark.parametrize("nasty", ["<script>alert(1)</script>", "<img src=x onerror=y>", '"><b>'])
@@ -96,3 +96,11 @@ def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_whe
     assert "unlike what the tool knows" in told
     assert "may be two pieces, or only a part of one (28 %)" in told
     assert "two pieces" not in text_of(verdict.seen(THICK))
+
+
+def test_a_figure_that_the_bars_do_not_show_is_explained() -> None:
+    weak = replace(ON_THE_LIMIT.grading, guess=False, confidence=0.33)
+    told = text_of(verdict.chances(replace(ON_THE_LIMIT, grading=weak), HOUSE))
+    assert "Told as 33 %: no single reason carries more." in told
+    same = replace(weak, confidence=max(weak.p.values()))
+    assert "Told as" not in verdict.chances(replace(ON_THE_LIMIT, grading=same), HOUSE)

@@ -12,7 +12,13 @@ from PIL import Image
 
 from app.practice.store import TEST_CARDS
 from app.web import store
-from app.web.practice.cards import all_cards, card_of, fixed_cards, question_pictures
+from app.web.practice.cards import (
+    all_cards,
+    card_of,
+    fixed_cards,
+    measured_picture,
+    question_pictures,
+)
 from rules.errors import CuproscopeError
 from vision.photo.loading import load_photo_file
 
@@ -49,3 +55,15 @@ def test_there_are_cards_for_the_whole_test_and_each_can_be_found() -> None:
     assert card_of(fixed_cards()[3].key) is fixed_cards()[3]
     with pytest.raises(CuproscopeError, match="deleted"):
         card_of("record:gone")
+
+
+def test_the_answer_shows_the_cards_own_piece_where_several_lie_there() -> None:
+    name = "handful_on_wood.jpg"
+    card = next(c for c in fixed_cards() if c.photo_path is not None and c.photo_path.name == name)
+    data = measured_picture(card)
+    assert data is not None and card.photo_path is not None
+    photo = load_photo_file(card.photo_path)
+    with Image.open(io.BytesIO(data)) as picture:
+        assert picture.width / picture.height != pytest.approx(
+            photo.width_px / photo.height_px, rel=0.01
+        )

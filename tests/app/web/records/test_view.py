@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from app.records.types import PhotoRole
 from app.web.records import view
+from tests.vision.drawn_examination import examination
 
 
 @pytest.mark.parametrize("read", [True, False])
@@ -27,3 +30,20 @@ def test_what_the_highlight_says_is_told_only_where_it_may_sway(
     view.show_pair(record, read=read)
     assert len(told) == 2
     assert all(("says the spot" in words) is read for words in told)
+
+
+@pytest.mark.parametrize(("side_px", "is_near"), [(60, True), (500, False)])
+def test_a_small_piece_is_shown_from_near(side_px: int, is_near: bool) -> None:
+    found = examination(size=(900, 1200), pieces=1)
+    place: Any = SimpleNamespace(
+        box_px=(300, 300, side_px, side_px),
+        outline_px=(),
+        brass_boxes_px=(),
+        solder_boxes_px=(),
+        measured_lines_px=(),
+    )
+    photo: Any = SimpleNamespace(name="a.jpg", place=place, findings=found.pieces[0].findings)
+    file = io.BytesIO()
+    Image.fromarray(found.photo.rgb).save(file, "PNG")
+    with Image.open(io.BytesIO(view.drawn(file.getvalue(), photo, photo))) as picture:
+        assert (picture.size == (1200, 900)) is not is_near
