@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import permutations, product
+from itertools import combinations, permutations, product
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.reference.plane import mapped
 from vision.reference.references import CARD_HEIGHT_MM, CARD_WIDTH_MM
@@ -198,13 +199,15 @@ def _hands(
         for one, other in product(here, there):
             size = np.sqrt(_area(one) / max(_area(other), 1e-9))
             for degrees in HAND_TURNS_DEG:
-                yield from _by_hand(size * np.exp(1j * np.radians(degrees)), one, other)
+                turn = size * np.exp(1j * np.radians(degrees))
+                yield from _by_hand(turn, _middle(one), _middle(other))
         return
+    middles, others = ([_middle(one) for one in side] for side in (here, there))
+    # Both pieces the other way round give the same move.
     for (one, next_one), (other, next_other) in product(
-        permutations(here, 2), permutations(there, 2)
+        combinations(middles, 2), permutations(others, 2)
     ):
-        ways = (_middle(next_one) - _middle(one), _middle(next_other) - _middle(other))
-        step, other_step = (complex(*way) for way in ways)
+        step, other_step = complex(*(next_one - one)), complex(*(next_other - other))
         if other_step:
             yield from _by_hand(step / other_step, one, other)
 
@@ -214,7 +217,7 @@ def _by_hand(turn: complex, one: FloatArray, other: FloatArray) -> Iterator[Floa
 
     Args:
         turn: How much larger (modulus) and turned (argument) the second photo's frame is.
-        one: Outline in the first photo's frame.
+        one: ``(2,)`` middle of a piece in the first photo's frame.
         other: In the second's.
     """
     if abs(np.log(max(abs(turn), 1e-9))) > HAND_LOG_SIZE:
@@ -222,7 +225,7 @@ def _by_hand(turn: complex, one: FloatArray, other: FloatArray) -> Iterator[Floa
     if abs(np.degrees(np.angle(turn))) > max(HAND_TURNS_DEG):
         return
     move = np.array([[turn.real, -turn.imag, 0], [turn.imag, turn.real, 0], [0, 0, 1.0]])
-    move[:2, 2] = _middle(one) - move[:2, :2] @ _middle(other)
+    move[:2, 2] = one - move[:2, :2] @ other
     if np.hypot(*move[:2, 2]) <= HAND_SHIFT:
         yield move
 
@@ -245,17 +248,12 @@ def _pairs(
     """
     here = [mapped(outline, plain) for outline in ours]
     there = [mapped(outline, flash) for outline in theirs]
+    most = [slack(one) for one in here]
     found = []
-    for i, one in enumerate(here):
-        for j, other in enumerate(there):
-            most = slack(one)
-            apart = float(np.hypot(*(_middle(one) - _middle(other))))
-            unlike = abs(np.log(_area(one) / max(_area(other), 1e-9)))
-            if apart > most + _cut_short(one, other) or unlike > LOG_AREA:
-                continue
-            overlap, shift = overlap_of(one, other, most=most)
-            if overlap >= LEAST_OVERLAP:
-                found.append((overlap, i, j, shift))
+    for i, j in np.argwhere(_alike(here, there, most)).tolist():
+        overlap, shift = overlap_of(here[i], there[j], most=most[i])
+        if overlap >= LEAST_OVERLAP:
+            found.append((overlap, i, j, shift))
     taken: list[Match] = []
     for overlap, i, j, shift in sorted(found, key=lambda pair: -pair[0]):
         if any(match.plain == i or match.flash == j for match in taken):
@@ -271,6 +269,28 @@ def _pairs(
             )
         )
     return tuple(sorted(taken, key=lambda match: match.plain))
+
+
+def _alike(here: Outlines, there: Outlines, most: Sequence[float]) -> NDArray[np.bool_]:
+    """Return which outlines may be of one piece, ``(n, m)``: near each other, of like area.
+
+    Args:
+        here: Outlines in a common frame.
+        there: The others in it.
+        most: How far each of ``here`` may lie apart from its like.
+    """
+    (middles, areas, lengths), (middles_there, areas_there, lengths_there) = (
+        [np.array([told(one) for one in side]) for told in (_middle, _area, _long)]
+        for side in (here, there)
+    )
+    apart = np.linalg.norm(middles[:, None] - middles_there, axis=2)
+    unlike = np.abs(np.log(areas[:, None] / np.maximum(areas_there, 1e-9)))
+    # So far middles may lie apart as an end of one is missing.
+    long = lengths[:, None]
+    missing = np.abs(long - lengths_there) / 2 + LENGTH_U * long
+    cut_short = np.minimum(APART_OF_LENGTH * long, missing)
+    near = apart <= np.array(most)[:, None] + cut_short
+    return np.asarray(near & (unlike <= LOG_AREA))
 
 
 def overlap_of(one: FloatArray, other: FloatArray, *, most: float) -> tuple[float, FloatArray]:
@@ -348,13 +368,6 @@ def _width(outline: FloatArray) -> float:
     """Return about how wide a long piece is: twice its area over its outline's length."""
     points = np.asarray(outline, np.float32).reshape(-1, 1, 2)
     return 2 * _area(outline) / max(float(cv2.arcLength(points, True)), 1e-9)
-
-
-def _cut_short(one: FloatArray, other: FloatArray) -> float:
-    """Return how far the middles of two outlines may lie apart as an end of one is missing."""
-    lengths = _long(one), _long(other)
-    missing = abs(lengths[0] - lengths[1]) / 2 + LENGTH_U * lengths[0]
-    return min(APART_OF_LENGTH * lengths[0], missing)
 
 
 def _long(outline: FloatArray) -> float:
