@@ -162,6 +162,7 @@ def look_over(
     with beside() as lane:
         # Mostly the reference lies on no piece, so that they are drawn while it is looked for.
         early = lane.submit(pieces_on, photo, overview) if at is None else None
+        flash_p = lane.submit(lit_by_itself, photo)
         if scale is None:
             places = reference_places(overview)
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
@@ -175,7 +176,7 @@ def look_over(
         white=white_of(photo, overview, scale),
         regions=regions,
         left_out=left_out,
-        flash_p=lit_by_itself(photo),
+        flash_p=flash_p.result(),
         problems=tuple(problems),
     )
 

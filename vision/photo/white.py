@@ -149,7 +149,9 @@ def paper_white(photo: Photo, overview: SurfaceMap) -> PaperWhite | None:
     if photo.width_px < size[0] or photo.height_px < size[1]:
         return None
     small = to_linear(resized(photo.rgb, size)).reshape(rows, 4, columns, 4, 3)
-    light, spread = small.mean(axis=(1, 3)), small[..., 1].std(axis=(1, 3))
+    # A plane for each of the 16 places in a cell: adding those takes a quarter of the time.
+    planes = small.transpose(1, 3, 0, 2, 4).reshape(16, rows, columns, 3)
+    light, spread = planes.mean(axis=0), planes[..., 1].std(axis=0)
     table = overview.p[list(Surface).index(Surface.TABLE)] >= SURE_TABLE_P
     table = cv2.erode(table.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     if table.mean() < LEAST_SHARE:

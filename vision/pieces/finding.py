@@ -214,7 +214,8 @@ def guided_filter(soft: Float32Array, guide: Image, *, radius_px: int) -> Float3
         guide: ``(h, w, 3)`` uint8.
         radius_px: Half of the window.
     """
-    channel = int(np.argmax(guide.reshape(-1, 3)[::16].std(axis=0)))
+    some = np.ascontiguousarray(guide.reshape(-1, 1, 3)[::16])
+    channel = int(np.argmax(cv2.meanStdDev(some)[1]))
     grey = guide[..., channel].astype(np.float32) / 255
     size = (2 * radius_px + 1, 2 * radius_px + 1)
     mean_i, mean_p = cv2.blur(grey, size), cv2.blur(soft, size)

@@ -111,17 +111,18 @@ def _judged(
     count = len(change)
     ends = _ends(change.shape[1])
     at = (np.arange(count) + 0.5) / count
-    path = np.rint(ends[:, :1] * (1 - at) + ends[:, 1:] * at).astype(int)
-    rows, beside = np.arange(count), max(1, round(BESIDE_MM * samples_a_mm))
-    on = _peaks(change, beside)[rows, path]  # line, block, colour
-    mean = on.mean(axis=1)
+    # Blocks first: sums over the first axis take a third of the time.
+    path = np.rint(ends[:, 0] * (1 - at)[:, None] + ends[:, 1] * at[:, None]).astype(int)
+    rows, beside = np.arange(count)[:, None], max(1, round(BESIDE_MM * samples_a_mm))
+    on = _peaks(change, beside)[rows, path]  # block, line, colour
+    mean = on.mean(axis=0)
     size = np.linalg.norm(mean, axis=1)
     clear = size / _standard_error(on)
     # Beside a clear edge the peaks' own foot looks like one, of the other sense.
-    plain = change[rows, path].mean(axis=1)
+    plain = change[rows, path].mean(axis=0)
     clear[np.sum(plain * mean, axis=1) < 0.5 * size**2] = 0.0
     on = _peaks(np.linalg.norm(change, axis=2, keepdims=True), beside)[rows, path]
-    clear_any = on.mean(axis=1)[:, 0] / _standard_error(on)
+    clear_any = on.mean(axis=0)[:, 0] / _standard_error(on)
     toward = mean / np.maximum(size, 1e-12)[:, None] * (clear > 0.5 * clear_any)[:, None]
     return ends, np.maximum(clear, clear_any), toward
 
@@ -156,7 +157,7 @@ def _peaks(change: FloatArray, beside: int) -> FloatArray:
 
 def _standard_error(on: FloatArray) -> FloatArray:
     """Of the mean of each line's blocks, all colours together, ``(lines,)``."""
-    variance: FloatArray = on.var(axis=1).sum(axis=1) / on.shape[1]
+    variance: FloatArray = on.var(axis=0).sum(axis=1) / len(on)
     return np.sqrt(variance + MIN_NOISE**2)
 
 
