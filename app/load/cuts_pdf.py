@@ -9,6 +9,7 @@ from app.load.paper import PhotoOf, card, picture, plain, space, text, write_pag
 from app.load.planning import Plan
 from app.load.units import MassUnit
 from app.load.worth import Worth
+from rules.sentences import sentence, with_units_kept
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable
@@ -56,15 +57,17 @@ def write_cut_list(
 def _words(number: int, worth: Worth, plan: Plan, unit: MassUnit) -> list[Flowable]:
     job, parts, currency = worth.job, worth.job.becomes, plan.terms.buyer.currency
     low = plan.load.bin(job.bin).grade
-    becomes = [f"{100 * parts.rises:.0f} % to the bin of {plan.terms.title_of(job.to)}"]
+    becomes = [
+        f"Of its weight {100 * parts.rises:.0f} % to the bin of {plan.terms.title_of(job.to)}"
+    ]
     if parts.stays:
         becomes.append(f"{100 * parts.stays:.0f} % (the offcut) stays low")
     becomes += [f"{100 * parts.brass:.0f} % to the brass"] if parts.brass else []
-    becomes += [f"{100 * parts.waste:.0f} % is thrown away"] if parts.waste else []
+    becomes += [f"{100 * parts.waste:.0f} % is waste"] if parts.waste else []
     return [
         text(f"[  ] {number}. <b>{plain(job.name)}</b>, {job.kg / float(unit.kg):.2f} {unit}"),
         text(f"from bin {plain(job.bin)} (sold as {plain(plan.terms.title_of(low))})", "small"),
-        text(f"{plain(job.action[:1].upper() + job.action[1:])}."),
+        text(plain(with_units_kept(sentence(job.action)))),
         text(f"{plain(', '.join(becomes))}.", "small"),
         text(
             f"{currency} {worth.gain:+,.2f} in about {job.minutes:.3g} min, "

@@ -177,7 +177,7 @@ def _offer(offer: Offer, day: date) -> list[str]:
         return [f"{head}{offer.refused}"]
     lines = [
         f"{head}{currency} {offer.net:>10,.2f} after travel; pays {offer.expected:,.2f}",
-        f"{'':<31}95 %: {offer.low95:,.2f} to {offer.high95:,.2f}; "
+        f"{'':<31}likely {offer.low95:,.2f} to {offer.high95:,.2f}; "
         f"as labelled: {offer.labelled:,f}",
     ]
     for line in offer.lines:
@@ -246,10 +246,10 @@ def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> list[str]:
     mass = job.kg / float(unit.kg)
     an_hour = f"{worth.an_hour:,.0f} an hour"
     parts = job.becomes
-    becomes = [f"{100 * parts.rises:.0f} % to {job.to}"]
+    becomes = [f"of its weight {100 * parts.rises:.0f} % to {job.to}"]
     becomes += [f"{100 * parts.stays:.0f} % stays"] if parts.stays else []
     becomes += [f"{100 * parts.brass:.0f} % as brass"] if parts.brass else []
-    becomes += [f"{100 * parts.waste:.0f} % thrown away"] if parts.waste else []
+    becomes += [f"{100 * parts.waste:.0f} % waste"] if parts.waste else []
     return [
         *_wrapped(
             f"{number}. {job.piece} {job.name} ({mass:.2f} {unit}, {job.bin}): {job.action}",
@@ -285,7 +285,7 @@ def _hold_part(plan: Plan, unit: MassUnit) -> list[str]:
         if row.weeks in (1, 2, 4, 8, 12) or row is best:
             lines.append(
                 f"  {row.weeks:>2} weeks: {mass_words(row.kg, unit):>11}, waiting brings "
-                f"{currency} {row.gain:+,.2f}; eaten by a fall of {100 * row.fall_share:.1f} %"
+                f"{currency} {row.gain:+,.2f}; lost if prices fall by {100 * row.fall_share:.1f} %"
             )
     return lines
 

@@ -115,7 +115,7 @@ def _sums(ticket: Ticket) -> list[Flowable]:
         f"If every bin holds its grade: <b>{money_words(ticket.labelled, ticket.currency)}</b>. "
         f"Expected, with the doubt of grades and weights: "
         f"<b>{money_words(ticket.expected, ticket.currency)}</b> "
-        f"(95 %: {ticket.low95:,f} to {ticket.high95:,f})."
+        f"(in 95 of 100 cases {ticket.low95:,f} to {ticket.high95:,f})."
     ]
     if ticket.deduction:
         lines.append(

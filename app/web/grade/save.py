@@ -73,7 +73,8 @@ def _load(here: Visit, key: str) -> None:
         for b in load.bins
         if any(piece.record in inside for piece in b.pieces)
     ]
-    here.seen[f"loaded-{key}"] = f"In the load “{load.name}”: {', '.join(told)}."
+    which = "" if load.name == DEFAULT_LOAD else f" “{load.name}”"
+    here.seen[f"loaded-{key}"] = f"In the load{which}: {', '.join(told)}."
 
 
 def put_records(store: LoadStore, name: str, ids: Sequence[str]) -> Load:

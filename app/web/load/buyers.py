@@ -166,21 +166,22 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
             st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3, key=at["currency"])
         sheets = list(sheet_names())
         st.selectbox("Rule sheet", sheets, index=sheets.index(base.sheet), key=at["sheet"])
-        st.text_input("Strand limit, mm", value=_limit_text(limits, GAUGE), key=at["gauge"])
+        gauge = "Each strand at least, mm (16 AWG is 1.291)"
+        st.text_input(gauge, value=_limit_text(limits, GAUGE), key=at["gauge"])
         fails = GAUGE in limits and limits[GAUGE].at_limit is AtLimit.FAILS
-        edge, ways = "A strand exactly on it", ["passes", "fails"]
+        edge, ways = "A strand of exactly that", ["passes", "fails"]
         st.radio(edge, ways, index=int(fails), horizontal=True, key=at["edge"])
-        tarnish = "Tarnish that still is No. 1 (0 fresh, 1 black)"
+        tarnish = "Tarnish that still is No. 1 (0 fresh, 0.5 a dull penny, 1 black)"
         st.text_input(tarnish, value=_limit_text(limits, TARNISH), key=at["tarnish"])
         st.toggle("Lets solder pass", value=base.solder is Stance.PASSES, key=at["solder"])
         passes = base.fittings is Stance.PASSES
         st.toggle("Lets brass fittings pass", value=passes, key=at["fittings"])
         percent = f"{float(100 * base.deduction):.4g}"
-        st.text_input("Off the weight, %", value=percent, key=at["deduction"])
-        least = f"{in_unit(base.least_kg, unit):.4g}"
-        st.text_input(f"Not less than, {unit}", value=least, key=at["least"])
+        st.text_input("Taken off the weight for dirt, %", value=percent, key=at["deduction"])
+        least = f"{float(in_unit(base.least_kg, unit)):.4g}"  # a Decimal would show 0 as 0e+8
+        st.text_input(f"Buys from this weight on, {unit}", value=least, key=at["least"])
         st.text_input(f"One trip costs, {base.currency}", f"{base.travel:f}", key=at["travel"])
-        wrong = "Wrong pieces overlooked in a bin"
+        wrong = "So many wrong pieces in a bin are overlooked"
         st.number_input(wrong, 0, 20, base.forgiven, key=at["forgiven"])
         st.text_area("Note", value=base.note, max_chars=400, key=at["note"])
 

@@ -24,6 +24,7 @@ from app.load.store import LoadStore
 from app.load.terms import Terms, terms_of, title_of
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
+from app.web.grade.verdict import as_line
 from app.web.load.parts import thumb, today
 from app.web.plain import plain
 from app.web.pressing import press
@@ -124,7 +125,7 @@ def _offer(offer: Offer, *, best: bool) -> None:
         st.markdown(
             f"{sign}**{plain(offer.buyer.name)}**  \n"
             f"**{currency} {offer.net:,.2f}** after travel · pays {offer.expected:,.2f} "
-            f"(95 %: {offer.low95:,.2f} to {offer.high95:,.2f}); if every bin passes "
+            f"(likely {offer.low95:,.2f} to {offer.high95:,.2f}); if every bin passes "
             f"as labelled {offer.labelled:,f}"
         )
         risky = [line for line in offer.lines if line.risk.p_downgrade >= 0.2]
@@ -232,15 +233,15 @@ def cut_list(plan: Plan, unit: MassUnit) -> bytes:
 
 def _job(number: int, worth: Worth, piece: Piece, currency: str, unit: MassUnit) -> None:
     job, parts = worth.job, worth.job.becomes
-    becomes = [f"{100 * parts.rises:.0f} % to {title_of(job.to)}"]
+    becomes = [f"of its weight {100 * parts.rises:.0f} % to {title_of(job.to)}"]
     becomes += [f"{100 * parts.stays:.0f} % stays"] if parts.stays else []
     becomes += [f"{100 * parts.brass:.0f} % as brass"] if parts.brass else []
-    becomes += [f"{100 * parts.waste:.0f} % thrown away"] if parts.waste else []
+    becomes += [f"{100 * parts.waste:.0f} % waste"] if parts.waste else []
     with st.container(border=True, horizontal=True, vertical_alignment="center"):
         thumb(piece)
         st.markdown(
             f"{number}. **{plain(job.name)}** ({job.kg / float(unit.kg):.2f} {unit}, "
-            f"{plain(job.bin)})  \n{plain(job.action)}  \n"
+            f"{plain(job.bin)})  \n{plain(as_line(job.action))}  \n"
             f"**{currency} {worth.gain:+,.2f}** in {job.minutes:.3g} min, "
             f"{worth.an_hour:,.0f} an hour; {plain(', '.join(becomes))}"
         )
@@ -274,7 +275,10 @@ def _curves(curves: Sequence[tuple[str, BreakEven]], *, unit: MassUnit, currency
     rows = [row for row in chart_rows(curves, unit=unit) if float(str(row["least"])) <= top]
     x = alt.X("gap:Q", title=f"price gap, {currency} a {unit}")
     y = alt.Y("least:Q", title=f"least weight, {unit}")
-    colour, dash = alt.Color("kind:N", title=None), alt.StrokeDash("kind:N", title=None)
+    # Below the chart: beside it a phone leaves the lines no room.
+    below = alt.Legend(orient="bottom", columns=1)
+    colour = alt.Color("kind:N", title=None, legend=below)
+    dash = alt.StrokeDash("kind:N", title=None, legend=below)
     lines = alt.Chart({"values": rows}).mark_line()
     dots = alt.Chart({"values": now}).mark_point(filled=True, size=90)
     st.altair_chart(
@@ -295,9 +299,9 @@ def _wait(load: Load, plan: Plan, unit: MassUnit) -> None:
             [
                 {
                     "weeks": row.weeks,
-                    f"then {unit}": round(float(row.kg) / float(unit.kg), 1),
-                    f"waiting brings {currency}": round(row.gain, 2),
-                    "eaten by a fall of": f"{100 * row.fall_share:.1f} %",
+                    f"{unit} then": round(float(row.kg) / float(unit.kg), 1),
+                    f"gain, {currency}": round(row.gain, 2),
+                    "lost if prices fall by": f"{100 * row.fall_share:.1f} %",
                 }
                 for row in rows
             ],

@@ -76,6 +76,13 @@ def test_the_plan_tells_buyers_pulls_jobs_and_cautions(page: AppTest) -> None:
     assert kept.bin_of("p3").name == "old crate"
 
 
+def test_a_new_buyers_figures_are_told_as_people_write_them(page: AppTest) -> None:
+    at = look_at(press(page, "Begin my load"), "Buyers")
+    told = {one.label: one.value for one in at.text_input}
+    assert told["Buys from this weight on, lb"] == "0"
+    assert told["Taken off the weight for dirt, %"] == "0"
+
+
 def test_a_lot_is_weighed_in_and_sold(page: AppTest) -> None:
     at = press(page, "Begin my load")
     next(one for one in at.text_input if one.label == "What is it?").set_value("cellar tube")
