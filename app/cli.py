@@ -15,6 +15,7 @@ import re
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -58,9 +59,9 @@ exit codes
 """
 
 _FACTS = (
-    "state what a photo can't show; may be repeated: magnet=sticks|free, "
-    "cut_end=copper|other, source=house_wiring|plumbing|cord_cable|motor_transformer|"
-    "appliance|outdoors, weight_kg=NUMBER, and motor_wire, oil, paint, enamel, insulation =yes|no"
+    "state what a photo can't show; may be repeated: magnet=sticks|free, cut_end=copper|other, "
+    "weight_kg=NUMBER; motor_wire, oil, paint, enamel or insulation =yes|no; source= house_wiring, "
+    "plumbing, cord_cable, motor_transformer, appliance or outdoors"
 )
 
 
@@ -68,7 +69,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     parser = _parser()
     _refuse_broken_letters(parser, sys.argv[1:] if argv is None else argv)
-    arguments = parser.parse_args(argv)
+    arguments, unknown = parser.parse_known_args(argv)
+    if unknown:
+        _refuse_unknown(getattr(arguments, "parser", parser), unknown[0])
     debug = arguments.debug or bool(os.environ.get(DEBUG_VARIABLE))
     logging.basicConfig(level=logging.DEBUG if debug else logging.CRITICAL, format="%(message)s")
     _never_fail_on_a_letter()
@@ -90,6 +93,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print(f"{parser.prog}: stopped", file=sys.stderr)
         return EXIT_INTERRUPTED
+
+
+def _refuse_unknown(parser: argparse.ArgumentParser, word: str) -> NoReturn:
+    """Refuse an option or a word too many, with the option that was likely meant."""
+    options = re.findall(r"--[a-z-]+", parser.format_usage())
+    near = get_close_matches(word.partition("=")[0], options, n=1)
+    parser.error(f"can't place {word!r}" + (f"; did you mean {near[0]}?" if near else ""))
 
 
 class _Parser(argparse.ArgumentParser):
@@ -170,7 +180,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_folder_options(grade)
     _add_debug(grade)
-    grade.set_defaults(run=_grade)
+    grade.set_defaults(run=_grade, parser=grade)
 
     sheet = commands.add_parser(
         "sheet",
@@ -180,7 +190,7 @@ def _parser() -> argparse.ArgumentParser:
     sheet.add_argument("out", type=Path, metavar="OUT.pdf")
     sheet.add_argument("--paper", choices=("a4", "letter"), default="a4")
     _add_debug(sheet)
-    sheet.set_defaults(run=_write_printed_sheet)
+    sheet.set_defaults(run=_write_printed_sheet, parser=sheet)
 
     pages = commands.add_parser(
         "app",
@@ -197,7 +207,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     pages.add_argument("--port", type=_port, metavar="PORT", help="listen on this port")
     _add_debug(pages)
-    pages.set_defaults(run=_app)
+    pages.set_defaults(run=_app, parser=pages)
 
     from app.load.cli import add_parser as add_load_parser
 
@@ -372,6 +382,8 @@ def _check_writable(folder: Path) -> None:
     """Refuse a folder that can't be written to before the first photo is opened."""
     import tempfile
 
+    if folder.is_file():
+        raise CuproscopeError("is a file; name a folder to draw into", where=str(folder))
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 
 from rules.base_rates import BaseRates
 from rules.errors import CuproscopeError
@@ -50,9 +51,12 @@ def reference_key(text: str) -> str:
         from vision.reference.coin.kinds import COIN_KEYS, NOT_USABLE, coin
 
         if wanted.key not in COIN_KEYS and wanted.key not in NOT_USABLE:
+            known = ("auto", "card", "sheet", *COIN_KEYS)
+            near = get_close_matches(text.lower(), known, n=1)
+            meant = f" (did you mean {near[0]}?)" if near else ""
             raise CuproscopeError(
-                f"no such reference {text!r}; say auto, card, sheet, marker:MM (its black side in "
-                f"mm) or a coin: {', '.join(COIN_KEYS)}"
+                f"no such reference {text!r}{meant}; say auto, card, sheet, marker:MM (its black "
+                f"side in mm) or a coin: {', '.join(COIN_KEYS)}"
             )
         coin(wanted.key)
     return wanted.key

@@ -133,7 +133,7 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "Turn the flash on (not to automatic), and take the second photo again.",
     ),
     "flash_moved": (
-        "It is not found again at its place in the photo with the flash ({name}): it moved, turned,"
+        "Not found again at its place in the photo with the flash ({name}): moved, turned,"
         " or is another piece.",
         "Touch nothing between the two photos, hold the phone at the same place, and take both "
         "again.",

@@ -20,13 +20,17 @@ if TYPE_CHECKING:
 
 DEFAULT_OUT = Path("graded")
 
+MOST_UNREAD = 5
+"""Of more photos that were not read the results alone say why."""
+
 
 def add_folder_options(grade: Any) -> None:  # noqa: ANN401 (argparse has no public name for it)
     """Add ``--jobs``, ``--out`` and ``--cluster`` to the parser of ``grade``."""
     folder = grade.add_argument_group(
         "a whole folder",
-        "Any of these grades into an output folder (results.jsonl, pieces.csv, pieces.parquet, "
-        "overlays, contact sheets). Stopped and run again, it goes on where it was.",
+        "Any of these grades into an output folder (results.jsonl, pieces.csv,\n"
+        "pieces.parquet, overlays, contact sheets). Stopped and run again, it goes on\n"
+        "where it was.",
     )
     folder.add_argument("--jobs", type=int, metavar="N", help="so many processes at once")
     folder.add_argument(
@@ -87,17 +91,27 @@ def summary(run: FolderRun) -> str:
     """Return how a run went, in a few lines."""
     import json
 
+    from app.report import printable
+
     counted = Counter(one.outcome for one in run.graded)
     grades: Counter[str] = Counter()
+    unread: list[str] = []
     for one in run.graded:
-        for piece in json.loads(one.line)["pieces"]:
+        told = json.loads(one.line)
+        if one.outcome == PhotoOutcome.UNREADABLE:
+            why = " ".join(problem["text"] for problem in told["problems"])
+            unread.append(printable(f"not read: {told['photo']['name']}: {why}"))
+        for piece in told["pieces"]:
             grade = piece["grade"]
             grades["borderline" if grade["borderline"] else grade["suggested"] or "borderline"] += 1
     photos, before = len(run.graded), len(run.graded) - run.fresh
     lines = [
-        f"{photos} photos: {counted[0]} graded, {counted[4]} not measurable, {counted[3]} not read"
+        f"{photos} photo{'' if photos == 1 else 's'}: {counted[0]} graded, "
+        f"{counted[4]} not measurable, {counted[3]} not read"
         + (f" ({before} finished before, or twice)" if before else ""),
         "pieces: " + (", ".join(f"{n} {name}" for name, n in grades.most_common()) or "none"),
+        *unread[:MOST_UNREAD],
+        *(["..."] if len(unread) > MOST_UNREAD else []),
         *(f"written: {path}" for path in run.files),
     ]
     return "\n".join(lines) + "\n"

@@ -54,6 +54,25 @@ def test_words_that_argparse_refuses_exit_with_2(argv: list[str]) -> None:
     assert stop.value.code == 2
 
 
+@pytest.mark.parametrize(
+    ("argv", "told"),
+    [
+        (["grade", "a.jpg", "--refrence", "card"], "did you mean --reference?"),
+        (["grade", "a.jpg", "--reference", "us-25"], "did you mean us-25c?"),
+        (["load", "plan", "--minuts", "3"], "did you mean --minutes?"),
+    ],
+)
+def test_what_was_likely_meant_is_told(
+    argv: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    try:
+        code = main(argv)
+    except SystemExit as stopped:
+        code = int(str(stopped.code))
+    assert code == 2
+    assert told in capsys.readouterr().err
+
+
 def test_help_loads_no_heavy_module() -> None:
     code = (
         "import sys\nfrom app.cli import main\n"

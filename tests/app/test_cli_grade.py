@@ -296,7 +296,7 @@ def test_an_overlay_folder_that_can_not_be_written_is_wrong_usage(
     (tmp_path / "file").write_text("in the way")
     code, _, err = run(capsys, "grade", photo, "--overlay", tmp_path / "file")
     assert code == 2
-    assert "can't be written" in err
+    assert "is a file; name a folder" in err
 
 
 @pytest.mark.usefixtures("seen")

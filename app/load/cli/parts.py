@@ -34,7 +34,7 @@ def add_command(of: Subparsers, name: str, words: str, run: Callable[..., int]) 
     parser.add_argument("--data", type=Path, metavar="FOLDER", help="records' folder")
     parser.add_argument("--day", type=_day, metavar="YYYY-MM-DD", help="count as today")
     parser.add_argument("--debug", action="store_true", help="show what went wrong inside")
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, parser=parser)
     return parser
 
 
