@@ -32,7 +32,7 @@ from vision.photo.beside import beside
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
 from vision.pieces.finding import pieces_on
-from vision.pieces.left_out import sort_out
+from vision.pieces.left_out import sort_out, taps_on_nothing
 from vision.pieces.reading_order import reading_order
 from vision.problems import as_problem, problem_of
 from vision.reference.places import Place, reference_places
@@ -281,6 +281,9 @@ def _regions(
     drawn = early.result() if early is not None else None
     found = pieces_on(photo, overview, reference_outlines_px=outlines, early=drawn)
     pieces, left_out = sort_out(photo, overview, found, scale, also=also, any_length=any_length)
+    if taps_on_nothing(pieces, also, photo):
+        told = "nothing that stands out from the table lies under the finger"
+        problems.append(problem_of("nothing_there", told=told))
     order = reading_order([region.box_px for region in pieces[:MAX_PIECES]])
     return tuple(pieces[index] for index in order), tuple(left_out)
 

@@ -134,7 +134,7 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
     ),
     "flash_moved": (
         "Not found again at its place in the photo with the flash ({name}): moved, turned,"
-        " or is another piece.",
+        " or another piece.",
         "Touch nothing between the two photos, hold the phone at the same place, and take both "
         "again.",
     ),

@@ -12,7 +12,7 @@ import numpy as np
 
 from vision.pieces.finding import reference_mask, regions_from_labels
 from vision.pieces.fragments import Labels
-from vision.types import FloatArray, LeftOut, Photo, Region, Scale, Surface, SurfaceMap, Why
+from vision.types import FloatArray, LeftOut, Mask, Photo, Region, Scale, Surface, SurfaceMap, Why
 
 LEAST_MM = 15.0
 """What is shorter is no piece where there is a scale: nobody sorts snippets shorter than a
@@ -25,6 +25,16 @@ shows half a metre of table."""
 STRANGER_P, MEAN_P = 0.5, 0.7
 """The surface network's class from here on, and on average over the whole thing. Chosen, not
 measured: two things passed on three rendered photos, both strangers, with 0.85 and 0.95."""
+
+GROUND_P = 0.5
+"""A cell that the classes take for table or reference by less shows a thing. Chosen."""
+
+MOST_SHARE = 0.5
+"""What covers more of the photo is the ground, as for :mod:`vision.pieces.tapped`."""
+
+TAP_OFF_SHARE = 0.01
+"""So far from its outline, as a share of the photo's longer side, a tap is still on a piece: a cell
+of the map is as wide."""
 
 MOST_STRANGERS = 12
 """More are not drawn: the table is full of them, and their outlines would hide it."""
@@ -59,15 +69,23 @@ def sort_out(
         if wanted is not None:
             short = [region for region in short if region is not wanted]
         else:
-            wanted = _stranger_at(photo, overview, point, found, scale)
+            wanted = _thing_at(photo, overview, point, (*pieces, *short), scale)
         pieces += [wanted] if wanted is not None else []
     left = [LeftOut(outline_px=region.outline_px, why=Why.SHORT) for region in short]
     return pieces, [*left, *_strangers(photo, overview, (*pieces, *short), scale)]
 
 
-def _holds(region: Region, point_px: tuple[float, float]) -> bool:
+def taps_on_nothing(
+    pieces: Sequence[Region], also: Sequence[tuple[float, float]], photo: Photo
+) -> list[tuple[float, float]]:
+    """Return the tapped points that no piece came of."""
+    off_px = TAP_OFF_SHARE * max(photo.width_px, photo.height_px)
+    return [at for at in also if not any(_holds(one, at, off_px=off_px) for one in pieces)]
+
+
+def _holds(region: Region, point_px: tuple[float, float], *, off_px: float = 0.0) -> bool:
     outline = region.outline_px.astype(np.float32)
-    return cv2.pointPolygonTest(outline, point_px, measureDist=False) >= 0
+    return cv2.pointPolygonTest(outline, point_px, measureDist=True) >= -off_px
 
 
 def _strangers(
@@ -88,24 +106,41 @@ def _strangers(
     return [LeftOut(outline_px=outline, why=Why.STRANGER) for _, outline in found[:MOST_STRANGERS]]
 
 
-def _stranger_at(
+def _thing_at(
     photo: Photo,
     overview: SurfaceMap,
     point_px: tuple[float, float],
-    pieces: Sequence[Region],
+    taken: Sequence[Region],
     scale: Scale | None,
 ) -> Region | None:
-    """Return the stranger under a tapped point as a piece, None where none lies there."""
-    labels = _stranger_labels(photo, overview, pieces, scale)
-    rows, columns = labels.shape
-    row = min(rows - 1, max(0, int(point_px[1] * rows / photo.height_px)))
-    column = min(columns - 1, max(0, int(point_px[0] * columns / photo.width_px)))
-    if not labels[row, column]:
+    """Return the thing under a tapped point as a piece, None where none lies there.
+
+    A stranger, or else whatever is no ground: also what no outline was drawn of, or one that was
+    hardly one whole piece (:data:`vision.pieces.outlines.LEAST_P`).
+    """
+    own = None
+    for labels in (
+        _stranger_labels(photo, overview, taken, scale),
+        _thing_labels(photo, overview, taken, scale),
+    ):
+        rows, columns = labels.shape
+        row = min(rows - 1, max(0, int(point_px[1] * rows / photo.height_px)))
+        column = min(columns - 1, max(0, int(point_px[0] * columns / photo.width_px)))
+        if own is None and labels[row, column]:
+            own = np.asarray(labels == labels[row, column], dtype=np.int32)
+    if own is None or own.mean() > MOST_SHARE:
         return None
-    own = np.asarray(labels == labels[row, column], dtype=np.int32)
-    p = overview.p[list(Surface).index(Surface.STRANGER)]
-    found = regions_from_labels(photo, np.maximum(p, own.astype(np.float32)), own)
+    found = regions_from_labels(photo, own.astype(np.float32), own)
     return found[0] if found else None
+
+
+def _thing_labels(
+    photo: Photo, overview: SurfaceMap, taken: Sequence[Region], scale: Scale | None
+) -> Labels:
+    """Return the number of the thing that is no ground at each cell, from 1; 0 none."""
+    classes = list(Surface)
+    ground = overview.p[[classes.index(s) for s in (Surface.TABLE, Surface.REFERENCE)]].sum(axis=0)
+    return _labels_of(ground < GROUND_P, photo, taken, scale)
 
 
 def _stranger_labels(
@@ -113,10 +148,15 @@ def _stranger_labels(
 ) -> Labels:
     """Return the number of the stranger at each cell, from 1; 0 none."""
     is_stranger = overview.p[list(Surface).index(Surface.STRANGER)] > STRANGER_P
+    return _labels_of(is_stranger, photo, pieces, scale)
+
+
+def _labels_of(cells: Mask, photo: Photo, pieces: Sequence[Region], scale: Scale | None) -> Labels:
+    """Number the islands of cells that are no piece's and not the reference's, from 1; 0 none."""
     taken = [piece.outline_px for piece in pieces]
     taken += scale.outlines_px if scale is not None else ()
-    factor = photo.width_px / is_stranger.shape[1]
-    free = is_stranger & ~reference_mask(is_stranger.shape, taken, factor, margin_px=1)
+    factor = photo.width_px / cells.shape[1]
+    free = cells & ~reference_mask(cells.shape, taken, factor, margin_px=1)
     return np.asarray(cv2.connectedComponents(free.view(np.uint8), connectivity=8)[1], np.int32)
 
 

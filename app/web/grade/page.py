@@ -25,7 +25,7 @@ from app.web.grade.correct import correct
 from app.web.grade.demo import demo_bytes, demos
 from app.web.grade.save import save_part
 from app.web.grade.stated_form import ask_source, ask_stated
-from app.web.grade.which import has_left_out, show_which, tap_picture
+from app.web.grade.which import NOTHING_THERE, has_left_out, show_which, tap_picture
 from app.web.grade.with_flash import flash_part
 from app.web.picture import show_picture
 from app.web.plain import plain
@@ -255,7 +255,7 @@ def _show_several(told: Answer, here: Visit, request: Request) -> None:
         flash_part(told, chosen, here)
     _details(piece, request)
     st.html(verdict.measured_by(result))
-    _problems(result.problems)
+    _problems(one for one in result.problems if one.code != NOTHING_THERE)
 
 
 def _details(piece: GradedPiece, request: Request) -> None:

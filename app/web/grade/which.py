@@ -17,6 +17,7 @@ from app.web.desk.again import Taps
 from app.web.desk.state import Visit
 from app.web.grade.answers import Answer
 from app.web.grade.tapping import Point, on_photo
+from app.web.grade.verdict import as_line
 from app.web.plain import plain
 from app.web.pressing import typed
 from app.words import confidence_words, grade_words, is_unsure
@@ -24,7 +25,11 @@ from rules.engine import Grading
 from rules.sentences import sentence
 from rules.sheet import RuleSheet
 from vision.picture.panel import doubt_first, heading_of
+from vision.pieces.left_out import TAP_OFF_SHARE
 from vision.types import FloatArray, Why
+
+NOTHING_THERE = "nothing_there"
+"""Code of the problem that a tap met nothing."""
 
 FINGER_SHARE = 0.05
 """A tap may miss a piece by so much of the picture's width: a fingertip is 8 to 10 mm wide, and
@@ -48,10 +53,14 @@ def checks_words(pieces: Sequence[GradedPiece]) -> list[str]:
 
 def tapped(result: Result, at: Point, *, width_px: int) -> int | None:
     """Return the piece that is meant by a tap on the photo, ``width_px`` wide; None for none."""
+    return _piece_at(result, at, reach_px=FINGER_SHARE * width_px)
+
+
+def _piece_at(result: Result, at: Point, *, reach_px: float = 0.0) -> int | None:
     if result.examination is None:
         return None
     outlines = [one.region.outline_px for one in result.examination.pieces]
-    return _nearest(outlines, at, FINGER_SHARE * width_px)
+    return _nearest(outlines, at, reach_px)
 
 
 def left_out_at(result: Result, at: Point) -> bool:
@@ -79,9 +88,17 @@ def show_which(told: Answer, here: Visit, sheet: RuleSheet) -> int:
     """Show the picture and the list of several pieces, and return the one that is looked at."""
     pieces = told.result.pieces
     order = by_doubt(pieces)
+    taken = here.seen.pop(_taken_at(told), None)
+    if isinstance(taken, tuple):
+        new = _piece_at(told.result, taken, reach_px=_off_px(told))
+        if new is not None:
+            here.seen[_looked_at(told)] = new
     now = here.seen.get(_looked_at(told), order[0])
     chosen = now if isinstance(now, int) and now < len(pieces) else order[0]
     tap_picture(told, here)
+    for problem in told.result.problems:
+        if problem.code == NOTHING_THERE:  # far below, nobody would see what the tap came to
+            st.warning(f"**{plain(as_line(problem.text))}** {plain(problem.fix)}")
     st.html(_in_a_line(pieces[chosen].grading, sheet, number=chosen + 1))
     unsure = sum(is_unsure(one.grading) for one in pieces)
     st.markdown(f"**{heading_of(unsure, len(pieces))}**")
@@ -120,6 +137,16 @@ def _looked_at(told: Answer) -> str:
     return f"looked-at-{told.kept.sha256}"
 
 
+def _taken_at(told: Answer) -> str:
+    """Return under which name the visit keeps where a piece is to be taken in."""
+    return f"taken-{told.kept.sha256}"
+
+
+def _off_px(told: Answer) -> float:
+    """Return how far beside its outline a piece is met that was taken in by a tap."""
+    return TAP_OFF_SHARE * max(told.size_px or (0,))
+
+
 def has_left_out(told: Answer) -> bool:
     """Whether something on the photo was seen to be no piece."""
     return told.result.examination is not None and bool(told.result.examination.left_out)
@@ -153,29 +180,41 @@ def tap_picture(told: Answer, here: Visit) -> None:
             cursor="pointer",
             on_click=partial(_take, told, here, f"{key}-tap"),
         )
-    if has_left_out(told):
-        assert told.result.examination is not None
-        st.caption(_left_out_words([one.why for one in told.result.examination.left_out]))
+    examination = told.result.examination
+    st.caption(_left_out_words([one.why for one in examination.left_out] if examination else []))
 
 
 def _left_out_words(why: Sequence[Why]) -> str:
     strangers, short = why.count(Why.STRANGER), why.count(Why.SHORT)
     told = [f"{strangers} with no look of copper"] if strangers else []
     told += [f"{short} too short to sort"] if short else []
-    return f"Left out, with dots around: {' and '.join(told)}. A tap takes one in."
+    missing = "Is one missing? Tap it, twice where it lies right beside another."
+    if not told:
+        return missing
+    return f"Left out, with dots around: {' and '.join(told)}. A tap takes one in. {missing}"
 
 
 def _take(told: Answer, here: Visit, tap_key: str) -> None:
-    """Act on a tap: look at the piece under it, or take in what was left out there."""
+    """Act on a tap: look at the piece under it, or take in what lies there and is none yet.
+
+    Where a finger may just have missed a piece that piece is meant, unless it is looked at already.
+    """
     tap: Mapping[str, float] | None = typed(tap_key)
     if not tap or told.size_px is None:
         return
     at = on_photo(tap, (0, 0, *told.size_px))
-    if left_out_at(told.result, at):
-        sha = told.kept.sha256
-        taps = here.taps.get(sha, Taps())
-        here.taps[sha] = replace(taps, also=(*taps.also, at))
-        return
+    sha = told.kept.sha256
+    taps = here.taps.get(sha, Taps())
+    # One that met nothing was told of, and is done with.
+    pieces = [_piece_at(told.result, old, reach_px=_off_px(told)) for old in taps.also]
+    met = tuple(old for old, piece in zip(taps.also, pieces, strict=True) if piece is not None)
     index = tapped(told.result, at, width_px=told.size_px[0])
-    if index is not None:
-        here.seen[_looked_at(told)] = index
+    is_beside = index != _piece_at(told.result, at)
+    is_new = index is None or (is_beside and here.seen.get(_looked_at(told)) == index)
+    if is_new or left_out_at(told.result, at):
+        here.taps[sha] = replace(taps, also=(*met, at))
+        here.seen[_taken_at(told)] = at
+        return
+    here.seen[_looked_at(told)] = index
+    if met != taps.also:
+        here.taps[sha] = replace(taps, also=met)

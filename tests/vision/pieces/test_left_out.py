@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vision.pieces.left_out import LEAST_MM, sort_out
+from vision.pieces.left_out import LEAST_MM, sort_out, taps_on_nothing
 from vision.types import Photo, Region, Scale, Surface, SurfaceMap, Why
 
 WIDE, HIGH, CELL = 800, 600, 10
@@ -132,6 +132,25 @@ def test_a_tap_turns_what_was_left_out_into_a_piece() -> None:
 def test_a_tap_on_the_bare_table_changes_nothing() -> None:
     pieces, _ = sort_out(photo(), overview(), [LONG, SHORT], scale(), also=[(600.0, 100.0)])
     assert pieces == [LONG]
+
+
+def test_a_tap_takes_in_what_is_no_ground_though_nobody_drew_it() -> None:
+    """A nut that is told as another metal, or a shred that hardly is one whole piece."""
+    box = (400, 200, 60, 60)
+    seen = overview(box)
+    classes = list(Surface)
+    p = seen.p.copy()
+    p[[classes.index(Surface.OTHER_METAL), classes.index(Surface.STRANGER)]] = p[
+        [classes.index(Surface.STRANGER), classes.index(Surface.OTHER_METAL)]
+    ]
+    metal = replace(seen, p=p)
+    assert sort_out(photo(), metal, [LONG], scale()) == ([LONG], [])
+    at = (430.0, 230.0)
+    (_, nut), left_out = sort_out(photo(), metal, [LONG], scale(), also=[at, at])
+    x, y, w, h = nut.box_px
+    assert np.allclose((x, y, x + w, y + h), (400, 200, 460, 260), atol=CELL)
+    assert left_out == []
+    assert taps_on_nothing([LONG, nut], [at, (600.0, 100.0)], photo()) == [(600.0, 100.0)]
 
 
 def test_the_larger_stranger_is_told_first_and_weak_ones_are_not() -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from app.exit_codes import PhotoOutcome
 from app.grading import GradedPiece, Result
-from app.web.grade.which import by_doubt, checks_words, left_out_at, tapped
+from app.web.grade.which import _take, by_doubt, checks_words, left_out_at, tapped
 from rules.engine import Grading
 from tests.vision.drawn_examination import examination
 from vision.types import LeftOut, Why
@@ -93,3 +96,46 @@ def test_what_was_left_out_is_meant_only_right_under_the_finger() -> None:
     assert left_out_at(seen(), (945.0, 730.0))
     assert not left_out_at(seen(), (880.0, 730.0))
     assert not left_out_at(Result(name="x", outcome=PhotoOutcome.UNREADABLE), (945.0, 730.0))
+
+
+@pytest.fixture
+def tap(monkeypatch: pytest.MonkeyPatch) -> Callable[..., SimpleNamespace]:
+    """Tap the drawn photo at points one after the other, and return what the visit keeps."""
+    told: Any = SimpleNamespace(
+        kept=SimpleNamespace(sha256="a"), result=seen(), size_px=(1200, 900)
+    )
+
+    def run(*points: tuple[float, float]) -> SimpleNamespace:
+        here: Any = SimpleNamespace(taps={}, seen={})
+        for x, y in points:
+            at = {"x": x + 0.5, "y": y + 0.5, "width": 1200, "height": 900}
+            monkeypatch.setattr("app.web.grade.which.typed", lambda _, at=at: at)
+            _take(told, here, "key")
+        return here
+
+    return run
+
+
+def beside_the_first() -> tuple[float, float]:
+    found = seen().examination
+    assert found is not None
+    outline = found.pieces[0].region.outline_px
+    x, y = outline[outline[:, 1].argmin()]
+    return (float(x), float(y) - 20.0)
+
+
+def test_a_tap_beside_a_piece_means_it_and_a_second_one_what_lies_there(
+    tap: Callable[..., SimpleNamespace],
+) -> None:
+    at = beside_the_first()
+    once, twice = tap(at), tap(at, at)
+    assert not once.taps
+    assert list(once.seen.values()) == [0]
+    assert twice.taps["a"].also == (pytest.approx(at),)
+
+
+def test_a_tap_far_from_all_pieces_asks_for_what_lies_there(
+    tap: Callable[..., SimpleNamespace],
+) -> None:
+    here = tap((1190.0, 10.0), (10.0, 890.0))
+    assert here.taps["a"].also == (pytest.approx((10.0, 890.0)),), "the first met nothing"
