@@ -56,12 +56,17 @@ def grade_words(grading: Grading, sheet: RuleSheet) -> str:
 
 
 def confidence_words(grading: Grading) -> str:
-    """Return how sure the grade is: "sure, 97 %", "likely, 88 %", "borderline, 60 %"."""
+    """Return how sure the grade is.
+
+    "sure, 97 %", "likely, 88 %", "borderline, 60 %"; "needs a check, 85 %" where no second grade
+    is there to lie between.
+    """
     percent = percent_of(grading.confidence)
     if grading.guess:
         return "only a guess: unlike what the tool knows"
     if grading.borderline or grading.suggested is None:
-        return f"borderline, {percent} %"
+        alone = len(grading.plausible) == 1
+        return f"{'needs a check' if alone else 'borderline'}, {percent} %"
     return f"{'sure' if is_sure(grading) else 'likely'}, {percent} %"
 
 

@@ -51,7 +51,7 @@ def grading(p: dict[str, float], *, borderline: bool, guess: bool = False) -> Gr
         ({"no1": 1.0, "no2": 0.0}, False, "No. 1", "sure, 99 %"),
         ({"no1": 0.6, "no2": 0.4}, True, "No. 1 or No. 2", "borderline, 60 %"),
         ({"no1": 0.12, "no2": 0.48, "bare_bright": 0.4}, True, "No. 2 or Bare bright", "48 %"),
-        ({"no1": 0.95, "no2": 0.05}, True, "No. 1", "borderline, 95 %"),
+        ({"no1": 0.95, "no2": 0.05}, True, "No. 1", "needs a check, 95 %"),
     ],
 )
 def test_a_grade_is_told_with_how_sure_it_is(
