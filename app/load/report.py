@@ -13,7 +13,7 @@ from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
 from app.load.settling import differences
-from app.load.sorting import checks_of
+from app.load.sorting import TRAY, checks_of
 from app.load.ticket import Ticket
 from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight
@@ -33,8 +33,9 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
     for b in load.bins:
         lines += ["", _bin_head(b, unit)]
         for piece in b.pieces:
-            p = piece.p[piece.likely]
-            told = f"{piece.likely} {min(99, round(100 * p))} %"
+            told = f"{piece.likely} {min(99, round(100 * piece.p[piece.likely]))} %"
+            if piece.settle is not None:  # what it waits for stands below
+                told = f"? {piece.likely}"
             weight = "no weight" if piece.weight is None else _short_weight(piece.weight, unit)
             lines.append(
                 f"  {piece.id:<5}{printable(piece.name)[:36]:<37}{told:<17}{weight:>18}".rstrip()
@@ -49,10 +50,11 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
 def _bin_head(b: Bin, unit: MassUnit) -> str:
     weight = b.weight
     told = "no weight yet" if weight is None else _weight(weight, unit)
+    head = f"{printable(b.name)} ({'not sorted yet' if b.grade == TRAY else f'sold as {b.grade}'})"
     if b.is_empty:
-        return f"{printable(b.name)} (sold as {b.grade}): empty"
+        return f"{head}: empty"
     count = f"{len(b.pieces)} piece{'' if len(b.pieces) == 1 else 's'}"
-    return f"{printable(b.name)} (sold as {b.grade}): {count}, {told}"
+    return f"{head}: {count}, {told}"
 
 
 def _short_weight(weight: Weight, unit: MassUnit) -> str:

@@ -8,6 +8,7 @@ import pytest
 
 from app.load.bins import Bin, Load, Piece
 from app.load.report import load_text, pull_words
+from app.load.sorting import TRAY
 from app.load.units import MassUnit
 from app.load.weights import WeightOrigin, of_normal
 
@@ -32,3 +33,13 @@ def test_a_short_wire_weighs_more_than_nothing() -> None:
     )
     assert "about 0.003 (0.002 to 0.004) lb" in told
     assert max(map(len, told.splitlines())) <= 80
+
+
+def test_what_waits_in_the_tray_is_told_with_its_check_and_without_a_figure() -> None:
+    waiting = Piece(id="p1", name="tube", p={"no1": 0.6, "no2": 0.4}, settle="scrape a spot")
+    tray = Load(name="load", bins=(Bin(name=TRAY, grade=TRAY, pieces=(waiting,)),))
+    told = load_text(tray, unit=MassUnit.LB)
+    assert "to check (not sorted yet): 1 piece" in told
+    assert "? no1 " in told
+    assert "60 %" not in told
+    assert "p1: Scrape a spot." in told
