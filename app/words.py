@@ -39,6 +39,18 @@ WHAT_WORDS = {
 }
 
 
+ASSUMED_WORDS = {
+    "magnet": "no magnet sticks",
+    "cut_end": "copper all through",
+    "motor_wire": "not from a motor or coil",
+    "oil": "no oil",
+    "paint": "no paint",
+    "enamel": "no clear enamel",
+    "insulation": "no insulation",
+}
+"""What a fact is taken for that nobody stated (:attr:`rules.engine.Grading.assumed`)."""
+
+
 def grade_words(grading: Grading, sheet: RuleSheet) -> str:
     """Return the grade as a person says it.
 
@@ -191,6 +203,11 @@ def presence_words(findings: Findings, what: What) -> str | None:
         there = "there (stated)"
     shown = flag.share >= LEAST_TOLD_SHARE
     return f"{there}, on about {100 * flag.share:.0f} % of it" if shown else there
+
+
+def assumed_words(grading: Grading) -> str | None:
+    """Return what the grade takes for granted since a photo can't tell; None for nothing."""
+    return ", ".join(ASSUMED_WORDS[fact] for fact in grading.assumed) or None
 
 
 def seen_words(findings: Findings) -> tuple[str, ...]:

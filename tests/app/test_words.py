@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 
 from app.words import (
+    ASSUMED_WORDS,
     absent_words,
+    assumed_words,
     confidence_words,
     finish_words,
     form_words,
@@ -24,6 +26,7 @@ from rules.findings import Finish, Form, FormFinding, Origin, Presence, What
 from rules.reasons import Reason
 from rules.sentences import sentence
 from rules.sheet import load_sheet
+from rules.vocabulary import FACT_NAMES
 from tests.vision.drawn_examination import findings, mm
 
 
@@ -216,3 +219,11 @@ def test_between_grades_the_first_reason_of_each_comes_first_with_its_grade() ->
     )
     decided = replace(told, borderline=False)
     assert told_reasons(decided, sheet) == ("Paint on it", "Thin strands", "In its jacket")
+
+
+def test_what_is_taken_for_granted_is_told_in_words_for_every_fact() -> None:
+    plain = grading({"no1": 1.0}, borderline=False)
+    assert assumed_words(plain) is None
+    told = assumed_words(replace(plain, assumed=("magnet", "cut_end")))
+    assert told == "no magnet sticks, copper all through"
+    assert set(ASSUMED_WORDS) == {*FACT_NAMES, "insulation"}

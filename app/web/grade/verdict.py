@@ -9,6 +9,7 @@ from app.grading import GradedPiece, Result
 from app.words import (
     SURE_PERCENT,
     WHAT_WORDS,
+    assumed_words,
     confidence_words,
     finish_words,
     form_words,
@@ -24,6 +25,7 @@ from rules.engine import MAY_BE_SEVERAL, Grading
 from rules.findings import ON_THE_PIECE
 from rules.sentences import sentence, with_units_kept
 from rules.sheet import RuleSheet
+from rules.vocabulary import FORM_WORDS
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
@@ -74,16 +76,19 @@ def chances(piece: GradedPiece, sheet: RuleSheet) -> str:
     return _block(parts)
 
 
-def seen(piece: GradedPiece, *, heading: str = "What was seen") -> str:
-    """Return what was seen and measured of a piece."""
+def seen(piece: GradedPiece, *, is_truth: bool = False) -> str:
+    """Return what was seen and measured of a piece, or what it truly is."""
     findings = piece.findings
-    parts = [f"<h3>{escape(heading)}</h3>"]
-    rows = [("Form", form_words(findings)), ("Size", size_words(findings) or "not measured")]
+    parts = ["<h3>What it truly is</h3>" if is_truth else "<h3>What was seen</h3>"]
+    form = FORM_WORDS[findings.form.value] if is_truth else form_words(findings)
+    rows = [("Form", form), ("Size", size_words(findings) or "not measured")]
     rows += [("Finish", finish_words(findings) or "not judged")]
     for what in findings.seen:
         words = presence_words(findings, what)
         if words is not None and (what in ON_THE_PIECE or not words.startswith("none")):
             rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], words))
+    assumed = None if is_truth else assumed_words(piece.grading)
+    rows += [("Assumed", f"{assumed}: a photo can't tell")] if assumed else []
     rows += [("Doubt", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []
     if percent_of(findings.one_piece) < SURE_PERCENT:
         rows.append(("Doubt", f"{MAY_BE_SEVERAL} ({percent_of(1 - findings.one_piece)} %)"))

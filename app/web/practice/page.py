@@ -245,7 +245,7 @@ def _feedback(card: PracticeCard, given: CardAnswer, sheet: RuleSheet) -> None:
         st.markdown(f"**What decides:** {plain(verdict.as_line(card.reason))}")
         findings = card.findings
         piece = GradedPiece(findings=findings, grading=graded(findings, sheet))
-        st.html(verdict.seen(piece, heading="What it truly is"))
+        st.html(verdict.seen(piece, is_truth=True))
         st.caption(f"This card is about: {plain(card.topic)}.")
 
 
