@@ -345,7 +345,10 @@ def _sizes(
     if jacketed.any() and (strand is None or strand.origin is not Origin.STATED):
         # The photo saw the jacket: the copper inside is thinner, nobody knows by how much.
         solid_inside_mm = _log_uniform(low, outer_mm, numbers.unknown_strand)
-        strand_inside_mm = _strand_of(outer_mm, numbers.unknown_strand)
+        # Of a bundle whose width is known its strands are drawn by that already.
+        strand_inside_mm = (
+            unknown_mm if outer is not None else _strand_of(outer_mm, numbers.unknown_strand)
+        )
         inside_mm = np.where(as_stranded, strand_inside_mm, solid_inside_mm)
         strand_mm = np.where(jacketed, inside_mm, strand_mm)
     return np.minimum(outer_mm, MAX_DIAMETER_MM), np.minimum(strand_mm, MAX_DIAMETER_MM)
