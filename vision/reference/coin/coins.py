@@ -23,17 +23,11 @@ from vision.reference.coin.naming import pick
 from vision.reference.coin.outline import Disc
 from vision.reference.coin.tilt import plane_of_coins
 from vision.reference.places import Place
-from vision.reference.plane import (
-    DEFAULT_FOCAL_EQUIVALENT_MM,
-    FILM_DIAGONAL_MM,
-    U_FOCAL_EXIF,
-)
+from vision.reference.plane import lens_of
 from vision.types import Photo, Scale
 
 U_THICKNESS_MM = 0.2
 """Height of the rim's edge over the table: bevel, wear, and thicknesses not verified."""
-
-U_DEFAULT_FOCAL_REL = 0.12  # main cameras lie between 23 and 29 mm
 
 # On 140 rendered photos the network sees all 35 coins, and of other round things half; on
 # 12 phone photos 256 of 260 coins.
@@ -133,8 +127,8 @@ def _scale(photo: Photo, named: Coin, picked: list[Disc], found: list[Disc]) -> 
         raise photo_error(
             "reference_too_small.coin", coin=named.name, across_px=major, least_px=MIN_REFERENCE_PX
         )
-    focal, u_focal = _focal_px(photo)
-    middle = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+    lens = lens_of(photo)
+    focal, middle = lens.focal_px, np.array(lens.centre_px)
     thickness_share = named.thickness_mm / named.diameter_mm
     looks = [
         look_at_body(
@@ -188,16 +182,8 @@ def _scale(photo: Photo, named: Coin, picked: list[Disc], found: list[Disc]) -> 
         outlines_px=tuple(one.ellipse.points(OUTLINE_POINTS) for one in found),
         face_height_mm=named.thickness_mm,
         camera_mm=(float(camera[0]), float(camera[1]), height),
-        u_camera_rel=hypot(u_focal, plane.u_log_cosine),
+        u_camera_rel=hypot(lens.u_log_focal, plane.u_log_cosine),
         white=None,
         u_away_rel_per_mm=sqrt(float(np.trace(plane.covariance)) / 2) / depth,
         away_covariance_px=plane.covariance / focal**2,
     )
-
-
-def _focal_px(photo: Photo) -> tuple[float, float]:
-    """Focal length in pixels and its relative standard uncertainty."""
-    if photo.focal_px is not None:
-        return photo.focal_px, U_FOCAL_EXIF
-    diagonal = hypot(photo.width_px, photo.height_px)
-    return DEFAULT_FOCAL_EQUIVALENT_MM / FILM_DIAGONAL_MM * diagonal, U_DEFAULT_FOCAL_REL
