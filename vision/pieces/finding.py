@@ -95,7 +95,7 @@ def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:
     """Leave out what the outline head took for a piece, and the classes don't."""
     own = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
     ground = overview.p[own].sum(axis=0)
-    ys, xs = np.nonzero(labels)
+    ys, xs = np.unravel_index(np.flatnonzero(labels), labels.shape)
     numbers = labels[ys, xs]
     rows, columns = ground.shape
     p = ground[ys * rows // labels.shape[0], xs * columns // labels.shape[1]]
@@ -158,13 +158,14 @@ def _refined(
     left, top = int(x0 * across), int(y0 * down)
     right = min(photo.width_px, int(np.ceil(x1 * across)))
     bottom = min(photo.height_px, int(np.ceil(y1 * down)))
-    crop, step = reduced(photo.rgb[top:bottom, left:right], REFINE_LONG_SIDE_PX)
+    guide = _clearest_channel(photo.rgb[top:bottom, left:right])
+    guide, step = reduced(guide, REFINE_LONG_SIDE_PX)
     # Each cell where it lies on the photo: cell u to crop pixel (u + 0.5) cell + shift - 0.5.
     sx, sy = across / step, down / step
     shift_x, shift_y = (x0 * across - left) / step, (y0 * down - top) / step
     matrix = np.array([[sx, 0, 0.5 * sx - 0.5 + shift_x], [0, sy, 0.5 * sy - 0.5 + shift_y]])
-    placed = cv2.warpAffine(soft, matrix, crop.shape[1::-1], flags=cv2.INTER_LINEAR)
-    snapped = guided_filter(placed, crop, radius_px=max(2, round(1.5 * sx)))
+    placed = cv2.warpAffine(soft, matrix, guide.shape[::-1], flags=cv2.INTER_LINEAR)
+    snapped = guided_filter(placed, guide, radius_px=max(2, round(1.5 * sx)))
     if step > 1:
         full_size = (right - left, bottom - top)
         snapped = cv2.resize(snapped, full_size, interpolation=cv2.INTER_LINEAR)
@@ -204,19 +205,21 @@ def _without_specks(mask: NDArray[np.uint8]) -> Contour | None:
     return np.asarray(contours[largest], np.int32)
 
 
+def _clearest_channel(rgb: Image) -> Image:
+    """Return the channel with the most contrast, ``(h, w)``."""
+    some = np.ascontiguousarray(rgb.reshape(-1, 1, 3)[::16])
+    return np.asarray(cv2.extractChannel(rgb, int(np.argmax(cv2.meanStdDev(some)[1]))), np.uint8)
+
+
 def guided_filter(soft: Float32Array, guide: Image, *, radius_px: int) -> Float32Array:
     """Return ``soft`` with its edges moved to the guide's (He, Sun and Tang 2013).
 
-    Grey-guide form of the filter on the channel of the guide with the most contrast.
-
     Args:
         soft: ``(h, w)`` float32.
-        guide: ``(h, w, 3)`` uint8.
+        guide: ``(h, w)`` uint8.
         radius_px: Half of the window.
     """
-    some = np.ascontiguousarray(guide.reshape(-1, 1, 3)[::16])
-    channel = int(np.argmax(cv2.meanStdDev(some)[1]))
-    grey = guide[..., channel].astype(np.float32) / 255
+    grey = guide.astype(np.float32) / 255
     size = (2 * radius_px + 1, 2 * radius_px + 1)
     mean_i, mean_p = cv2.blur(grey, size), cv2.blur(soft, size)
     variance = cv2.blur(grey * grey, size) - mean_i * mean_i

@@ -109,8 +109,8 @@ def _grow(labels: Labels, mask: Mask) -> None:
     _, nearest = cv2.distanceTransformWithLabels(
         unlabelled, cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_PIXEL
     )
-    ys, xs = np.nonzero(unlabelled == 0)
+    seeds = labels > 0
     numbers = np.zeros(int(nearest.max()) + 1, np.int32)
-    numbers[nearest[ys, xs]] = labels[ys, xs]
-    missing = mask & (labels == 0)
+    numbers[nearest[seeds]] = labels[seeds]
+    missing = mask & ~seeds
     labels[missing] = numbers[nearest[missing]]
