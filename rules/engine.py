@@ -213,15 +213,20 @@ def _reasons(
 
     Of its own grade a row counts by what it carries alone, whichever row came first; one
     without conditions, which holds for anything, by what it decided, as do other grades' rows.
+    Rows of one grade that ask about the same findings count together, and the likeliest is told.
     ``scale`` turns shares of draws of each grade into calibrated probabilities.
     """
     sheet, row_p = evaluation.sheet, evaluation.row_p()
     own = [row.grade == sheet.grade_ids[best] for row in sheet.rows]
+    alike = [evaluation.alike(i) for i in range(len(sheet.rows))]
     counts = [
-        evaluation.carried_p(i) if own[i] and row.conditions else float(row_p[i])
+        evaluation.carried_p(*alike[i])
+        if own[i] and row.conditions
+        else float(row_p[list(alike[i])].sum())
         for i, row in enumerate(sheet.rows)
     ]
-    order = sorted(range(len(sheet.rows)), key=lambda i: (not own[i], -counts[i]))
+    told = {max(rows, key=evaluation.carried_p) for rows in alike}
+    order = sorted(told, key=lambda i: (not own[i], -counts[i], i))
     # The first always stands: a piece is never graded without a reason.
     fired = [i for rank, i in enumerate(order) if rank == 0 or counts[i] >= MIN_REASON_P]
     return tuple(
@@ -230,7 +235,7 @@ def _reasons(
             sheet=sheet,
             findings=findings,
             best=central,
-            p=min(1.0, evaluation.carried_p(i) * float(scale[_grade_of(sheet, i)])),
+            p=min(1.0, evaluation.carried_p(*alike[i]) * float(scale[_grade_of(sheet, i)])),
         )
         for i in fired
     )

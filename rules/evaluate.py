@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rules.draws import Draws
 from rules.errors import ContractError
-from rules.table import Comparison, Condition, RuleSheet
+from rules.table import Comparison, Condition, Row, RuleSheet
 from rules.vocabulary import VOCABULARY, Kind
 
 Held = NDArray[np.bool_]
@@ -81,18 +81,23 @@ class Evaluation:
         p: NDArray[np.float64] = counts / counts.sum()
         return p
 
-    def carried_p(self, index: int) -> float:
-        """Return the share of pieces that have a row's grade, and for which it holds.
-
-        So much of the grade stands on this row's findings alone: more than it decided where an
-        earlier row of the same grade held as well. Rows of one grade that ask about the same
-        findings (light and heavy corrosion) count together.
-        """
+    def alike(self, index: int) -> tuple[int, ...]:
+        """Return the rows of a row's grade that ask about its findings (light, heavy corrosion)."""
         rows = self.sheet.rows
-        asked = {c.finding for c in rows[index].conditions}
+
+        def asks(row: Row) -> tuple[str, set[str]]:
+            return row.grade, {condition.finding for condition in row.conditions}
+
+        return tuple(n for n, row in enumerate(rows) if asks(row) == asks(rows[index]))
+
+    def carried_p(self, *indices: int) -> float:
+        """Return the share of pieces that have the grade of these rows, and for which one holds.
+
+        So much of the grade stands on these rows' findings alone: more than they decided where an
+        earlier row of the same grade held as well.
+        """
+        own = self.sheet.grade_ids.index(self.sheet.rows[indices[0]].grade)
         held = np.zeros(1, dtype=bool)
-        for row, holding in zip(rows, self.holding, strict=True):
-            if row.grade == rows[index].grade and {c.finding for c in row.conditions} == asked:
-                held = held | holding
-        own = self.sheet.grade_ids.index(rows[index].grade)
+        for index in indices:
+            held = held | self.holding[index]
         return float(np.mean((self.grade == own) & held))

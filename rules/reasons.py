@@ -51,7 +51,7 @@ def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, 
     distances = {c: _distance(c, findings) for c in own}
     shown = [_unwanted(c, findings) for c in row.conditions if not c.is_number]
     for name in dict.fromkeys(c.finding for c in own):
-        shown.append(_words([c for c in own if c.finding == name], findings))
+        shown.append(_words([c for c in own if c.finding == name], findings, best))
     near = _nearest_of_earlier(sheet.rows[:index], _as_wanted(row, best, findings), findings)
     if near is not None:
         condition, distance = near
@@ -60,7 +60,7 @@ def reason_of(index: int, *, sheet: RuleSheet, findings: Findings, best: Draws, 
             shown.insert(0, without)
         elif condition not in distances:
             if distance < NEAR and all(c.finding != condition.finding for c in own):
-                shown.append(_words([condition], findings))
+                shown.append(_words([condition], findings, best))
             distances[condition] = distance
     # Of what was not measured nobody can say how near it is.
     unknown = any(isnan(d) for d in distances.values())
@@ -134,7 +134,7 @@ def _number(condition: Condition) -> float:
     return condition.threshold
 
 
-def _words(conditions: Sequence[Condition], findings: Findings) -> str:
+def _words(conditions: Sequence[Condition], findings: Findings, best: Draws) -> str:
     """Say what was seen of one finding, then its limits: no standard uncertainties."""
     term = VOCABULARY[conditions[0].finding]
     estimate = estimate_of(findings, term.name)
@@ -154,9 +154,14 @@ def _words(conditions: Sequence[Condition], findings: Findings) -> str:
     presence = None if what is None else findings.seen.get(what)
     if what is None or presence is None:
         return f"{term.words} about {100 * value:.0f} %, {_limits(told)} %"
-    area = f"on about {100 * presence.share:.0f} % of it, {_limits(told)} %"
-    # Where the row asks for it by name too, that is told.
-    return area if str(what) in VOCABULARY else f"{term.words} {area}"
+    if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
+        return f"on about {100 * presence.share:.0f} % of it, {_limits(told)} %"
+    # What lies on the copper alone is limited by its share of that, beside brass or a jacket.
+    share, of = presence.share, "it"
+    of_copper = float(best.columns[term.name][0])
+    if of_copper > share + 0.005:
+        share, of = of_copper, "its copper"
+    return f"{term.words} on about {100 * share:.0f} % of {of}, {_limits(told)} %"
 
 
 def _limits(told: Sequence[str]) -> str:

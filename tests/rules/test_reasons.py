@@ -108,6 +108,19 @@ def test_a_reason_is_no_less_sure_in_words_than_its_grade_in_figures() -> None:
     assert _with_doubt("AWG is told", 0.3) == "Perhaps AWG is told"
 
 
+def test_beside_brass_what_lies_on_the_copper_is_told_by_its_share_of_that() -> None:
+    """22 % of the piece are 31 % of the 71 % that are copper: past the limit of 30 %."""
+    none, green = Presence(p=0.0), Presence(p=0.99, share=0.22, u_share=0.02)
+    seen = replace(
+        tube(shares=DULL, level=0.35, brass=0.99, brass_share=0.29),
+        green=green,
+        coating=none,
+        tin=none,
+    )
+    told = next(reason.text for reason in graded(seen).reasons if "green" in reason.row)
+    assert "Heavy green corrosion. Green corrosion on about 31 % of its copper, limit 30 %" in told
+
+
 def test_a_reason_is_not_told_with_what_speaks_against_it() -> None:
     """A coat on most of it, if there is one: with its share and limit no tube would be clean."""
     coat = Presence(p=0.6, share=0.8, u_share=0.05)
@@ -117,12 +130,18 @@ def test_a_reason_is_not_told_with_what_speaks_against_it() -> None:
     assert clean.margin is None or clean.margin > 0
 
 
-def test_two_limits_of_one_finding_are_told_once() -> None:
-    green = Presence(p=0.99, share=0.28, u_share=0.05)
-    none = Presence(p=0.0)
+@pytest.mark.parametrize(
+    ("share", "row", "limits"),
+    [(0.20, "green", "limits 8 and 30 %"), (0.60, "heavy-green", "limit 30 %")],
+)
+def test_light_and_heavy_corrosion_are_one_reason_and_the_likelier_is_told(
+    share: float, row: str, limits: str
+) -> None:
+    green, none = Presence(p=0.99, share=share, u_share=0.1), Presence(p=0.0)
     seen = replace(tube(shares=DULL, level=0.35), green=green, coating=none, tin=none)
-    told = next(r.text for r in graded(seen).reasons if r.row == "green")
-    assert told.endswith("Green corrosion on about 28 % of it, limits 8 and 30 %")
+    told = [reason for reason in graded(seen).reasons if "green" in reason.row]
+    assert [reason.row for reason in told] == [row]
+    assert f"Green corrosion on about {100 * share:.0f} % of it, {limits}" in told[0].text
 
 
 @pytest.mark.parametrize(
