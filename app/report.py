@@ -118,7 +118,7 @@ def _piece(piece: GradedPiece, sheet: RuleSheet) -> list[str]:
     lines += _wrapped("size", _given(size_words(findings)))
     lines += _wrapped("finish", _given(finish_words(findings)))
     lines += _wrapped("on it", (*seen_words(findings), *_given(absent_words(findings))))
-    lines += _wrapped("assumed", _given(assumed_words(grading)))
+    lines += _wrapped("assumed", _given(assumed_words(grading, findings)))
     if piece.reading is not None:
         lines += _wrapped("note", piece.reading.notes)
     return lines

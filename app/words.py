@@ -54,7 +54,8 @@ ASSUMED_WORDS = {
 def grade_words(grading: Grading, sheet: RuleSheet) -> str:
     """Return the grade as a person says it.
 
-    "No. 1", "No. 1 or No. 2", "Looks like No. 1"; "Set aside: brass" where it is sold as that.
+    "No. 1", "No. 1 or No. 2", "Looks like No. 1"; "Set aside: brass" where it is sold as that;
+    "Perhaps No. 1" where more than two may be true: a list of them would tell nobody anything.
     """
     if grading.guess:
         best = max(grading.p, key=lambda grade: grading.p[grade])
@@ -62,8 +63,9 @@ def grade_words(grading: Grading, sheet: RuleSheet) -> str:
     if not grading.borderline and grading.suggested is not None:
         title = sheet.title_of(grading.suggested)
         return f"{title}: {grading.line}" if grading.line else title
-    ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
-    likely = grading.plausible or ordered[:1]
+    likely = _worth_naming(grading)
+    if len(likely) > 2:
+        return f"Perhaps {sheet.title_of(likely[0])}"
     return " or ".join(sheet.title_of(grade) for grade in likely)
 
 
@@ -71,15 +73,22 @@ def confidence_words(grading: Grading) -> str:
     """Return how sure the grade is.
 
     "sure, 97 %", "likely, 88 %", "borderline, 60 %"; "needs a check, 85 %" where no second grade
-    is there to lie between.
+    is there to lie between, "open, 41 %" where more than two are.
     """
     percent = percent_of(grading.confidence)
     if grading.guess:
         return "only a guess: unlike what the tool knows"
     if grading.borderline or grading.suggested is None:
-        alone = len(grading.plausible) == 1
-        return f"{'needs a check' if alone else 'borderline'}, {percent} %"
+        word = {1: "needs a check", 2: "borderline"}.get(len(_worth_naming(grading)), "open")
+        return f"{word}, {percent} %"
     return f"{'sure' if is_sure(grading) else 'likely'}, {percent} %"
+
+
+def _worth_naming(grading: Grading) -> list[str]:
+    """Return the grades that it may well be, likeliest first: one in ten is worth hearing of."""
+    ordered = sorted(grading.p, key=lambda grade: -grading.p[grade])
+    may_be = set(grading.plausible or ordered[:1])
+    return ordered[:1] + [g for g in ordered[1:] if g in may_be and grading.p[g] >= NONE_P]
 
 
 def percent_of(p: float) -> int:
@@ -112,15 +121,22 @@ def margin_words(margin: float | None) -> str:
 
 
 def told_reasons(grading: Grading, sheet: RuleSheet) -> tuple[str, ...]:
-    """Return the reasons with how near their limits are, each with its grade where several stand.
+    """Return the reasons with how near their limits are.
 
-    Between grades the first reason of each stands first, the likeliest grade before: two reasons
-    of the same grade would not say what it stands between.
+    One that speaks for another grade than the told one names it; where several stand, each does,
+    and the first reason of each stands first, the likeliest grade before: two reasons of the same
+    grade would not say what it stands between.
     """
     told = [(r, f"{r.text}{margin_words(r.margin)}") for r in grading.reasons]
-    if not grading.borderline or len(grading.plausible) < 2:
-        return tuple(text for _, text in told)
     grade_of = {row.id: row.grade for row in sheet.rows}
+    named = _worth_naming(grading)
+    if not grading.borderline or len(named) < 2:
+        return tuple(
+            text
+            if grade_of.get(reason.row, named[0]) == named[0]
+            else f"For {sheet.title_of(grade_of[reason.row])}: {text}"
+            for reason, text in told
+        )
     ranked, met = [], set[str]()
     for reason, text in told:
         grade = grade_of[reason.row]
@@ -205,9 +221,14 @@ def presence_words(findings: Findings, what: What) -> str | None:
     return f"{there}, on about {100 * flag.share:.0f} % of it" if shown else there
 
 
-def assumed_words(grading: Grading) -> str | None:
-    """Return what the grade takes for granted since a photo can't tell; None for nothing."""
-    return ", ".join(ASSUMED_WORDS[fact] for fact in grading.assumed) or None
+def assumed_words(grading: Grading, findings: Findings) -> str | None:
+    """Return what the grade takes for granted since a photo can't tell; None for nothing.
+
+    Where the photo leaves a coat open that is no longer taken for granted.
+    """
+    is_open = findings.p_of(What.COATING) >= NONE_P
+    told = [f for f in grading.assumed if not (is_open and f in ("paint", "enamel"))]
+    return ", ".join(ASSUMED_WORDS[fact] for fact in told) or None
 
 
 def seen_words(findings: Findings) -> tuple[str, ...]:

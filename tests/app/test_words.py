@@ -27,6 +27,7 @@ from rules.reasons import Reason
 from rules.sentences import sentence
 from rules.sheet import load_sheet
 from rules.vocabulary import FACT_NAMES
+from tests.rules.pieces import piece
 from tests.vision.drawn_examination import findings, mm
 
 
@@ -54,6 +55,7 @@ def grading(p: dict[str, float], *, borderline: bool, guess: bool = False) -> Gr
         ({"no1": 1.0, "no2": 0.0}, False, "No. 1", "sure, 99 %"),
         ({"no1": 0.6, "no2": 0.4}, True, "No. 1 or No. 2", "borderline, 60 %"),
         ({"no1": 0.12, "no2": 0.48, "bare_bright": 0.4}, True, "No. 2 or Bare bright", "48 %"),
+        ({"no1": 0.2, "no2": 0.41, "bare_bright": 0.39}, True, "Perhaps No. 2", "open, 41 %"),
         ({"no1": 0.95, "no2": 0.05}, True, "No. 1", "needs a check, 95 %"),
     ],
 )
@@ -218,12 +220,19 @@ def test_between_grades_the_first_reason_of_each_comes_first_with_its_grade() ->
         "For No. 2: Thin strands",
     )
     decided = replace(told, borderline=False)
-    assert told_reasons(decided, sheet) == ("Paint on it", "Thin strands", "In its jacket")
+    assert told_reasons(decided, sheet) == (
+        "Paint on it",
+        "Thin strands",
+        "For Set aside: In its jacket",
+    )
 
 
 def test_what_is_taken_for_granted_is_told_in_words_for_every_fact() -> None:
     plain = grading({"no1": 1.0}, borderline=False)
-    assert assumed_words(plain) is None
-    told = assumed_words(replace(plain, assumed=("magnet", "cut_end")))
-    assert told == "no magnet sticks, copper all through"
+    bare = piece()
+    assert assumed_words(plain, bare) is None
+    taken = replace(plain, assumed=("magnet", "paint", "enamel"))
+    assert assumed_words(taken, bare) == "no magnet sticks, no paint, no clear enamel"
+    coated = replace(bare, coating=Presence(p=0.2, share=0.9))
+    assert assumed_words(taken, coated) == "no magnet sticks"
     assert set(ASSUMED_WORDS) == {*FACT_NAMES, "insulation"}

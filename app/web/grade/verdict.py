@@ -87,7 +87,7 @@ def seen(piece: GradedPiece, *, is_truth: bool = False) -> str:
         words = presence_words(findings, what)
         if words is not None and (what in ON_THE_PIECE or not words.startswith("none")):
             rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], words))
-    assumed = None if is_truth else assumed_words(piece.grading)
+    assumed = None if is_truth else assumed_words(piece.grading, findings)
     rows += [("Assumed", f"{assumed}: a photo can't tell")] if assumed else []
     rows += [("Doubt", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []
     if percent_of(findings.one_piece) < SURE_PERCENT:
