@@ -10,7 +10,8 @@ and written so that :mod:`models.recipe.surface.store` reads it like one:
   its jacket alone no bare copper, brass or solder (``NO_BARE``); what else they show is not
   told;
 * things that were outlined by hand (``data/real_marks.toml`` of photos that training sees,
-  ``bench/real_labels.toml`` of the others) have their class and a number.
+  ``bench/real_labels.toml`` of the others) have their class and a number; ground outlined
+  the same way is table, which is neither a piece nor a stranger: its number is 0.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ PLAIN_TABLES = {
 """Photos of nothing but what things are laid on, by eye."""
 
 KINDS = {
+    "table": Surface.TABLE,
     "insulated": Surface.INSULATION,
     "stranger": Surface.STRANGER,
     "other_metal": Surface.OTHER_METAL,
@@ -109,9 +111,12 @@ def label_photo(
         if kind is None:
             labels[mask], numbers[mask], strangers[mask] = UNKNOWN, UNKNOWN, 0
             continue
+        labels[mask] = _ORDER.index(kind)
+        if kind == Surface.TABLE:
+            numbers[mask], strangers[mask] = 0, 0
+            continue
         # Parts of one piece share a number, beyond those of the marks.
         number = OF_ONE + int(mark["of"]) if "of" in mark else at
-        labels[mask] = _ORDER.index(kind)
         is_piece = kind not in (Surface.STRANGER, Surface.OTHER_METAL)
         strangers[mask] = 0 if is_piece else number
         # Of other metal nobody said whether it belongs to the trade.

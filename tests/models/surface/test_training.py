@@ -181,6 +181,7 @@ def test_marks_on_a_real_photo_become_numbered_pieces_and_strangers(tmp_path: Pa
         {"is": "tinned", "strip": [[70, 20], [100, 20]], "width": 3, "of": 2},
         {"is": "stranger", "poly": [[10, 40], [50, 40], [50, 70], [10, 70]]},
         {"is": "other_metal", "disc": [[90, 55]], "radius": 10},
+        {"is": "table", "poly": [[30, 45], [70, 45], [70, 65], [30, 65]]},
     ]
     row = {"file": "s1.jpg", "copper_in_view": "jacketed only"}
     out = tmp_path / "out"
@@ -192,9 +193,13 @@ def test_marks_on_a_real_photo_become_numbered_pieces_and_strangers(tmp_path: Pa
     assert lead == end != UNKNOWN
     assert told.labels[20, 30] == ORDER.index(Surface.INSULATION)
     assert told.labels[20, 85] == ORDER.index(Surface.TINNED)
-    assert (told.labels[55, 30], told.pieces[55, 30]) == (ORDER.index(Surface.STRANGER), 0)
-    assert told.strangers[55, 30] != told.strangers[55, 90] > 0
+    assert (told.labels[55, 20], told.pieces[55, 20]) == (ORDER.index(Surface.STRANGER), 0)
+    assert told.strangers[55, 20] != told.strangers[55, 90] > 0
     assert told.pieces[55, 90] == UNKNOWN
+    for x in (40, 60):  # over a stranger and beside it
+        assert told.labels[55, x] == ORDER.index(Surface.TABLE)
+        assert told.pieces[55, x] == told.strangers[55, x] == 0
+    assert "table" not in {p["kind"] for p in told.facts["pieces"]}
     assert told.labels[5, 5] == NO_BARE
     assert [p["form"] for p in told.facts["pieces"] if p["id"] == lead] == ["stranded"]
 
