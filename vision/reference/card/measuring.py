@@ -58,6 +58,8 @@ class Card:
         long_side_px: Mean length of the long sides.
         residual_px: RMS of edge points about the fitted sides, misfit of corners included.
         u_edge_rel: What the doubt about upper or lower edge adds to the scale.
+        log_odds: How much likelier a card than anything else: its corners, less half the
+            weighted squared misfit of its shape.
         points: The corners the plane rests on in pixels, the same in mm, and the standard
             uncertainty of a coordinate in pixels.
     """
@@ -67,6 +69,7 @@ class Card:
     long_side_px: float
     residual_px: float
     u_edge_rel: float
+    log_odds: float
     points: tuple[FloatArray, FloatArray, float]
 
 
@@ -85,7 +88,8 @@ def card_of_lines(
     if fitted is None:
         return None
     corners, edges = fitted
-    if np.nansum(corner_odds(rgb, from_corners(CARD_CORNERS_MM, corners))) < MIN_ODDS:
+    odds = float(np.nansum(corner_odds(rgb, from_corners(CARD_CORNERS_MM, corners))))
+    if odds < MIN_ODDS:
         return None
     met = [intersect(edges[n - 1], edges[n]) for n in range(4)]
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
@@ -112,6 +116,7 @@ def card_of_lines(
         long_side_px=float((sides[0] + sides[2]) / 2),
         residual_px=float(np.hypot(rms, plane.residual_px)),
         u_edge_rel=wall_doubt(walls, u_all_mm=u_all_mm),
+        log_odds=odds - plane.cost / 2,
         points=(corners, corners_mm, u_px),
     )
 
