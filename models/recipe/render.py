@@ -55,7 +55,7 @@ def seeded(split: str, seed: int, *, mix: str = "hard") -> Rng:
 
 TURNS = {
     "both": ("hard", "advised"),
-    "all": ("advised", "hard", "advised", "tableful", "advised", "hard", "tableful", "advised"),
+    "all": ("advised", "hard", "tableful", "advised", "tableful", "hard", "advised", "tableful"),
 }
 """Mixes by turns, seed after seed."""
 

@@ -64,7 +64,9 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     cover = sweep(path[:cut], round_profile(od, sides=sides_of(od)))
     parts = [(cover, coats.jacket((320, 72), rng=rng, mm=(length, np.pi * od)))]
     runs = [(path[:cut], od)]
-    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "enamel"]))
+    finish = finish or str(
+        rng.choice(["bright", "bright", "light", "dull", "tinned", "tinned", "enamel"])
+    )
     if stripped and n - cut > 4:
         bare = path[max(cut - 2, 0) :].copy()
         # The bare end sinks to the table over its first centimetre.
@@ -113,7 +115,7 @@ def multicore(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     wall = float(rng.uniform(0.25, 0.9))
     od = core * 1.03 + 2 * wall
     fine = 7 if rng.random() < 0.5 else 1
-    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned"]))
+    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "tinned"]))
     ring = od / 2 * 1.02 / np.sin(np.pi / cores)
     a = 2 * np.pi * np.arange(cores) / cores + rng.uniform(0, 2 * np.pi)
     offsets = ring * np.stack([np.cos(a), np.sin(a)], axis=1)
@@ -159,7 +161,7 @@ def twin_cable(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
     core = float(mm_from_awg(float(rng.choice([14, 16, 18, 20, 22]))))
     od = core * 1.03 + 2 * float(rng.uniform(0.3, 0.9))
     fine = 7 if rng.random() < 0.7 else 1
-    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned"]))
+    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "tinned"]))
     length = room(ground, 40, 200, rng)
     xy = bent_path(length, rng=rng, min_radius_mm=max(8 * od, 10), step_mm=max(0.6, od / 4))
     path = lay_down(xy, ground, radius=od, may_cross=0.0, stiff_mm=20 + 5 * od, thick_mm=od)

@@ -126,7 +126,7 @@ def _spread_end(
     )
     length = float(np.linalg.norm(np.diff(paths[0], axis=0), axis=1).sum())
     skin = skin_of(finish, rng=rng, length_mm=length, round_mm=np.pi * strand)
-    if rng.random() < 0.1:
+    if rng.random() < 0.2:
         at = 1 - lead.reach_mm * rng.uniform(0.2, 0.9) / length
         skin = fin.dipped(skin, rng=rng, mm=(length, np.pi * strand), at=float(max(at, 0.05)))
     parts = [(mesh, skin)]

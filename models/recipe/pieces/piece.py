@@ -52,7 +52,7 @@ FINISH_NAMES = ("bright", "light", "dull", "dark", "black", "heat", "green", "en
 
 FINISH_WEIGHTS = {"bright": 4.0, "light": 2.5, "dull": 3.0, "dark": 2.0, "black": 0.7, "heat": 0.8,
                   "green": 2.0, "enamel": 2.0, "lacquer": 0.7, "oil": 0.7, "paint": 0.8,
-                  "tinned": 1.3}  # fmt: skip
+                  "tinned": 2.0}  # fmt: skip
 
 
 # How often a dull brown haze lies over the film.

@@ -225,8 +225,9 @@ def _optimiser(both: Both, device: torch.device, start: Path | None) -> torch.op
         for parameter, (mean, square) in zip([*encoder, *rest], told["moments"], strict=True):
             optimiser.state[parameter] = {
                 "step": torch.tensor(float(told["steps"]), device=parameter.device),
-                "exp_avg": mean.to(parameter).contiguous().view_as(parameter).clone(),
-                "exp_avg_sq": square.to(parameter).contiguous().view_as(parameter).clone(),
+                # In the parameter's own memory layout: the fused step on a card asks for it.
+                "exp_avg": torch.empty_like(parameter).copy_(mean),
+                "exp_avg_sq": torch.empty_like(parameter).copy_(square),
             }
     return optimiser
 
