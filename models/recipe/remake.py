@@ -5,9 +5,10 @@
 Renders the training views and photos to set and judge on, labels the real surroundings,
 trains surface network and head together, sets and judges them, and trains the strip network;
 the files end up in ``OUT/surface`` and ``OUT/strips``. Seeds are fixed. ``--start models`` goes
-on from the networks that ship instead. What must be fitted after them on photos of one's own
-choice (form odds, calibration of the grade) is told in DEVELOPERS.md. ``--dry-run`` only says
-what would be run. How long it took for the files that ship stands in the model card.
+on from the networks that ship instead, and ``OUT/mean`` holds the mean of before and after.
+What must be fitted after them on photos of one's own choice (form odds, calibration of the
+grade) is told in DEVELOPERS.md. ``--dry-run`` only says what would be run. How long it took for
+the files that ship stands in the model card.
 """
 
 from __future__ import annotations
@@ -57,6 +58,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 def steps(asked: argparse.Namespace) -> list[list[str]]:
     """Return the commands, in order."""
     views, surface = asked.out / "views", asked.out / "surface"
+    # What went on from a shipped network ships as the mean of both.
+    ships = asked.out / "mean" if asked.start else surface
     skies = ["--skies", asked.skies] if asked.skies else []
     render = ["models.recipe.render", *skies, "--jobs", str(asked.jobs)]
     workers = ["--workers", str(asked.jobs)]
@@ -77,7 +80,9 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
         ["models.recipe.surface.train", "--train", str(views), *told["train"], *begin,
          "--minutes", str(asked.minutes), "--batch", str(asked.batch), "--side-px", "416",
          "--cards", str(asked.cards), "--out", str(surface), *workers],
-        ["models.recipe.surface.calibrate", "--model", str(surface), "--photos", *photos["set"],
+        *([["models.recipe.surface.soup", f"{asked.start}:0.5", f"{surface}:0.5",
+            "--out", str(ships)]] if asked.start else []),
+        ["models.recipe.surface.calibrate", "--model", str(ships), "--photos", *photos["set"],
          "--test", *photos["test"], *told["validation"], *workers],
         ["models.recipe.strips", "--photos", str(views), "--seconds", str(asked.seconds),
          "--look-seconds", str(asked.seconds), "--device", asked.device,

@@ -28,10 +28,11 @@ from models.recipe.surface.piece_head import PRESENCE
 from vision.finish.surface import read_surface_model
 
 TURNED_AWAY = 0.03
-"""Most of the rendered pieces that the head's limit may turn away."""
+"""Most of the pieces that the head's limit may turn away."""
 PASSED = 0.025
 """Most of what real things without copper may pass as copper: told neither as a jacket, as another
-metal nor as no metal. Who is told as one of these is set aside, familiar or not."""
+metal nor as no metal, at one half or more together. Who is told so is set aside, familiar or
+not."""
 BELOW = 0.97
 """So far below the first stranger that must not pass lies the limit."""
 _NO_COPPER = [PRESENCE.index(name) for name in ("insulation", "other_metal", "not_metal")]
@@ -90,20 +91,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def piece_limit(own: Sequence[Row], real: Sequence[Row]) -> tuple[float, dict[str, float]]:
     """Return the limit of the head's strangeness, and what it does.
 
-    As low as turning away so many rendered pieces allows, and higher as long as no more real
-    things without copper pass as copper than may; the figures say what then passes.
+    So high that few pieces are turned away, rendered or real, and no higher than lets few real
+    things without copper pass as copper; rendered pieces come first where both can't be had.
     """
 
     def raw(rows: Sequence[Row], *kinds: str) -> NDArray[np.float64]:
         return np.array([float(r.said["strangeness"]) for r in rows if r.kind in kinds])
 
-    limit = max(LEAST_LIMIT, float(np.quantile(raw(own, "piece"), 1 - TURNED_AWAY)))
+    least, wanted = (
+        float(np.quantile(pieces, 1 - TURNED_AWAY)) if len(pieces) else LEAST_LIMIT
+        for pieces in (raw(own, "piece"), raw(real, "piece"))
+    )
+    least = max(LEAST_LIMIT, least)
+    limit = max(least, wanted)
     strange = [r for r in real if r.kind != "piece"]
-    as_copper = [r for r in strange if (r.said["presence"][_NO_COPPER] < 0).all()]
+    as_copper = [r for r in strange if _copper(r) > 0.5]
     passing = np.sort(raw(as_copper, "patch", "stranger"))
     allowed = int(PASSED * len(strange))
     if len(passing) > allowed:
-        limit = max(limit, BELOW * float(passing[allowed]))
+        limit = max(least, min(wanted, BELOW * float(passing[allowed])))
     told: dict[str, float] = {}
     for name, of, hits in (
         ("known_turned_away", len(raw(own, "piece")), raw(own, "piece") > limit),
@@ -114,6 +120,12 @@ def piece_limit(own: Sequence[Row], real: Sequence[Row]) -> tuple[float, dict[st
         if of:
             told |= {name: round(float(hits.sum()) / of, 4), f"{name}_of": of}
     return limit, told
+
+
+def _copper(row: Row) -> float:
+    """Return how likely a thing is neither in a jacket nor another metal nor no metal."""
+    odds = np.asarray(row.said["presence"], float)[_NO_COPPER]
+    return float(np.prod(1 / (1 + np.exp(odds))))
 
 
 def spreads(rows: Sequence[Row]) -> dict[str, float]:
