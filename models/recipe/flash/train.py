@@ -40,6 +40,8 @@ MEAN_LOG_NORMAL = -0.635
 
 FEWEST_WITH = 60
 """Of a thing that so few traced pairs have, nothing is told: nobody could say how far to trust."""
+LEAST_GAIN = 0.005
+"""In log score on the traced pairs; of a thing on which the flash adds less, nothing is told."""
 
 
 def inputs_of(data: Drawn, name: str) -> NDArray[np.float32]:
@@ -83,12 +85,15 @@ def traced_in(folder: Path) -> list[dict[str, Any]]:
 
 def fitted_scale(extra: NDArray[np.float32], still: NDArray[np.float32],
                  there: NDArray[np.float32]) -> float:  # fmt: skip
-    """Return which share of the log ratio gives the best log score beside the still's odds."""
+    """Return which share of the log ratio gives the best log score beside the still's odds.
+
+    It is 0 where no share brings it down by ``LEAST_GAIN``.
+    """
     known = ~np.isnan(there)
     scales = np.linspace(0, 1, 41)
     logits = still[known] + scales[:, None] * extra[known]
     score = np.logaddexp(0, np.where(there[known] > 0, -logits, logits)).mean(axis=1)
-    return float(scales[score.argmin()])
+    return float(scales[score.argmin()]) if score[0] - score.min() >= LEAST_GAIN else 0.0
 
 
 def described(out: Path, facts: dict[str, Any]) -> None:
@@ -133,7 +138,8 @@ def main() -> int:
         scale = fitted_scale(
             said["pair"][:, k] - said["still"][:, k], said["still"][:, k], check.there[:, k]
         )
-        facts["trusted"][str(what)] = scale
+        if scale > 0:
+            facts["trusted"][str(what)] = scale
         print(f"{what}: {len(check.plain)} traced pairs, log ratio times {scale:.2f}")
     bare = ~np.isnan(check.level)
     error = said["pair"][bare, 3] - check.level[bare]
