@@ -9,7 +9,7 @@ import numpy as np
 
 from app.practice.truth import true_presence
 from app.words import SURE_PERCENT, percent_of
-from bench.figures import bootstrap, calibration_error
+from bench.figures import bootstrap, calibration_error, calibration_floor
 
 LIMIT_MM = 1.291  # 16 AWG, ASTM B258
 
@@ -106,11 +106,13 @@ def tabulate(rows: Sequence[dict[str, Any]]) -> list[tuple[str, str, str]]:
     )
     said = [r["grade"]["confidence"] for r in graded]
     right = [r["grade"]["suggested"] == r["true_grade"] for r in graded]
+    mean, low, high = calibration_floor(said)
     table.append(
         (
             "expected calibration error of the grade",
             f"{calibration_error(said, right):.3f}",
-            f"n {len(graded)}, 15 equal-mass bins",
+            f"n {len(graded)}, 15 equal-mass bins; with so few a faultless one has "
+            f"{mean:.3f} ({low:.3f} to {high:.3f})",
         )
     )
     return table

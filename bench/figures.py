@@ -34,6 +34,33 @@ def calibration_error(said: ArrayLike, right: ArrayLike, *, bins: int = 15) -> f
     return float(sum(gaps) / len(told))
 
 
+def calibration_floor(
+    said: ArrayLike, *, bins: int = 15, times: int = 500
+) -> tuple[float, float, float]:
+    """Return what :func:`calibration_error` would be if every answer were as right as it says.
+
+    Few answers a bin make an error where there is none: consistency resampling (Bröcker and
+    Smith, 2007, Increasing the reliability of reliability diagrams, Weather and Forecasting 22).
+
+    Args:
+        said: ``(n,)`` probability of each answer.
+        bins: As for the error.
+        times: How often right and wrong are drawn anew.
+
+    Returns:
+        Mean, and the interval that holds 95 % of the draws; NaN without answers.
+    """
+    told = np.asarray(said, float)
+    if not len(told):
+        return (float("nan"),) * 3
+    rng = np.random.default_rng(0)
+    errors = [
+        calibration_error(told, rng.random(len(told)) < told, bins=bins) for _ in range(times)
+    ]
+    low, high = np.quantile(errors, (0.025, 0.975))
+    return float(np.mean(errors)), float(low), float(high)
+
+
 def bootstrap(values: ArrayLike, statistic: Callable[..., Any]) -> tuple[float, float]:
     """Return the 95 % percentile interval of a statistic of ``(n,)`` values (B. Efron 1979)."""
     rng, given = np.random.default_rng(1), np.asarray(values)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from bench.figures import bootstrap, calibration_error
+from bench.figures import bootstrap, calibration_error, calibration_floor
 
 
 def test_a_gap_in_each_bin_is_weighed_by_its_answers() -> None:
@@ -38,3 +38,19 @@ def test_the_interval_is_that_of_scipy(statistic: object) -> None:
     width = reference.high - reference.low
     # Both ends scatter by a twentieth of the width over draws of 1,000.
     assert bootstrap(values, statistic) == pytest.approx(tuple(reference), abs=0.15 * width)  # type: ignore[arg-type]
+
+
+def test_what_is_calibrated_shows_the_floor_and_what_is_not_shows_more() -> None:
+    rng = np.random.default_rng(3)
+    said = rng.uniform(0.5, 1.0, 200)
+    mean, low, high = calibration_floor(said)
+    assert low < mean < high
+    assert low <= calibration_error(said, rng.random(200) < said) <= high
+    assert calibration_error(said, rng.random(200) < said - 0.25) > high
+
+
+def test_the_floor_falls_with_the_number_of_answers() -> None:
+    # A bin of m answers of p is off by sqrt(2 p (1 - p) / (pi m)) in the mean.
+    few, many = calibration_floor([0.8] * 60)[0], calibration_floor([0.8] * 6000)[0]
+    assert few == pytest.approx((2 * 0.8 * 0.2 / (np.pi * 4)) ** 0.5, rel=0.1)
+    assert many == pytest.approx((2 * 0.8 * 0.2 / (np.pi * 400)) ** 0.5, rel=0.1)
