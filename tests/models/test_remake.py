@@ -13,11 +13,14 @@ from models.recipe.remake import main
 RECIPE = Path(__file__).parents[2] / "models" / "recipe"
 
 
-def test_every_step_names_options_that_its_module_has(capsys: pytest.CaptureFixture[str]) -> None:
-    own = ["--weights", "w.pt", "--surroundings", "photos"]
+@pytest.mark.parametrize(("begin", "steps"), [("--weights", 12), ("--start", 13)])
+def test_every_step_names_options_that_its_module_has(
+    capsys: pytest.CaptureFixture[str], begin: str, steps: int
+) -> None:
+    own = [begin, "before", "--surroundings", "photos"]
     assert main([*own, "--out", "made", "--skies", "skies", "--dry-run"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == 10
+    assert len(lines) == steps
     for line in lines:
         words = line.split()
         module = RECIPE.parents[1] / words[2].replace(".", "/")
