@@ -188,6 +188,13 @@ class SurfaceMap:
     outline: Float32Array
     features: Float32Array = field(default_factory=lambda: np.zeros((0, 1, 1), np.float32))
 
+    @property
+    def ground_p(self) -> Float32Array:
+        """Probability of table or reference, ``(h, w)``."""
+        own = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
+        p: Float32Array = self.p[own].sum(axis=0)
+        return p
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Problem:

@@ -25,7 +25,6 @@ from vision.types import (
     Mask,
     Photo,
     Region,
-    Surface,
     SurfaceMap,
 )
 
@@ -93,8 +92,7 @@ def pieces_on(
 
 def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:
     """Leave out what the outline head took for a piece, and the classes don't."""
-    own = [list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]
-    ground = overview.p[own].sum(axis=0)
+    ground = overview.ground_p
     ys, xs = np.unravel_index(np.flatnonzero(labels), labels.shape)
     numbers = labels[ys, xs]
     rows, columns = ground.shape

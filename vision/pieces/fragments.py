@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.types import Float32Array, FloatArray, Surface, SurfaceMap
+from vision.types import Float32Array, FloatArray, SurfaceMap
 
 Labels = NDArray[np.int32]
 
@@ -169,8 +169,7 @@ def pairs_of(labels: Labels, maps: Maps) -> Pairs:
     hops = {
         (a, b) for around in beside.values() for a in around for b in around if a < b
     } - met.keys()
-    ground = maps.surface.p[[list(Surface).index(s) for s in (Surface.TABLE, Surface.REFERENCE)]]
-    ways = (ground.sum(axis=0), maps)
+    ways = (maps.surface.ground_p, maps)
     rows: list[tuple[int, int, list[float]]] = []
     for (a, b), (place, border, line) in met.items():
         told = _alike(fragments[a], fragments[b], (place, place), line, *ways)

@@ -118,29 +118,17 @@ def _thing_at(
     A stranger, or else whatever is no ground: also what no outline was drawn of, or one that was
     hardly one whole piece (:data:`vision.pieces.outlines.LEAST_P`).
     """
-    own = None
-    for labels in (
-        _stranger_labels(photo, overview, taken, scale),
-        _thing_labels(photo, overview, taken, scale),
-    ):
-        rows, columns = labels.shape
-        row = min(rows - 1, max(0, int(point_px[1] * rows / photo.height_px)))
-        column = min(columns - 1, max(0, int(point_px[0] * columns / photo.width_px)))
-        if own is None and labels[row, column]:
-            own = np.asarray(labels == labels[row, column], dtype=np.int32)
-    if own is None or own.mean() > MOST_SHARE:
+    rows, columns = overview.tarnish_level.shape
+    row = min(rows - 1, max(0, int(point_px[1] * rows / photo.height_px)))
+    column = min(columns - 1, max(0, int(point_px[0] * columns / photo.width_px)))
+    labels = _stranger_labels(photo, overview, taken, scale)
+    if not labels[row, column]:
+        labels = _labels_of(overview.ground_p < GROUND_P, photo, taken, scale)
+    own = np.asarray(labels == labels[row, column], dtype=np.int32)
+    if not labels[row, column] or own.mean() > MOST_SHARE:
         return None
     found = regions_from_labels(photo, own.astype(np.float32), own)
     return found[0] if found else None
-
-
-def _thing_labels(
-    photo: Photo, overview: SurfaceMap, taken: Sequence[Region], scale: Scale | None
-) -> Labels:
-    """Return the number of the thing that is no ground at each cell, from 1; 0 none."""
-    classes = list(Surface)
-    ground = overview.p[[classes.index(s) for s in (Surface.TABLE, Surface.REFERENCE)]].sum(axis=0)
-    return _labels_of(ground < GROUND_P, photo, taken, scale)
 
 
 def _stranger_labels(

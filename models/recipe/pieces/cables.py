@@ -33,6 +33,9 @@ from models.recipe.scene.meshes import (
 )
 from rules.gauge import mm_from_awg
 
+BARE_ENDS = ("bright", "bright", "light", "dull", "tinned", "tinned")
+"""What is on the bare end of a lead; tinned as often as bright. Common practice, no source."""
+
 
 def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return an insulated wire, whole or stripped at one end, solid or stranded."""
@@ -64,9 +67,7 @@ def insulated(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     cover = sweep(path[:cut], round_profile(od, sides=sides_of(od)))
     parts = [(cover, coats.jacket((320, 72), rng=rng, mm=(length, np.pi * od)))]
     runs = [(path[:cut], od)]
-    finish = finish or str(
-        rng.choice(["bright", "bright", "light", "dull", "tinned", "tinned", "enamel"])
-    )
+    finish = finish or str(rng.choice((*BARE_ENDS, "enamel")))
     if stripped and n - cut > 4:
         bare = path[max(cut - 2, 0) :].copy()
         # The bare end sinks to the table over its first centimetre.
@@ -115,7 +116,7 @@ def multicore(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece |
     wall = float(rng.uniform(0.25, 0.9))
     od = core * 1.03 + 2 * wall
     fine = 7 if rng.random() < 0.5 else 1
-    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "tinned"]))
+    finish = finish or str(rng.choice(BARE_ENDS))
     ring = od / 2 * 1.02 / np.sin(np.pi / cores)
     a = 2 * np.pi * np.arange(cores) / cores + rng.uniform(0, 2 * np.pi)
     offsets = ring * np.stack([np.cos(a), np.sin(a)], axis=1)
@@ -161,7 +162,7 @@ def twin_cable(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece 
     core = float(mm_from_awg(float(rng.choice([14, 16, 18, 20, 22]))))
     od = core * 1.03 + 2 * float(rng.uniform(0.3, 0.9))
     fine = 7 if rng.random() < 0.7 else 1
-    finish = finish or str(rng.choice(["bright", "bright", "light", "dull", "tinned", "tinned"]))
+    finish = finish or str(rng.choice(BARE_ENDS))
     length = room(ground, 40, 200, rng)
     xy = bent_path(length, rng=rng, min_radius_mm=max(8 * od, 10), step_mm=max(0.6, od / 4))
     path = lay_down(xy, ground, radius=od, may_cross=0.0, stiff_mm=20 + 5 * od, thick_mm=od)

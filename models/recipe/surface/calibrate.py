@@ -102,14 +102,13 @@ def piece_limit(own: Sequence[Row], real: Sequence[Row]) -> tuple[float, dict[st
         float(np.quantile(pieces, 1 - TURNED_AWAY)) if len(pieces) else LEAST_LIMIT
         for pieces in (raw(own, "piece"), raw(real, "piece"))
     )
-    least = max(LEAST_LIMIT, least)
-    limit = max(least, wanted)
     strange = [r for r in real if r.kind != "piece"]
     as_copper = [r for r in strange if _copper(r) > 0.5]
     passing = np.sort(raw(as_copper, "patch", "stranger"))
     allowed = int(PASSED * len(strange))
     if len(passing) > allowed:
-        limit = max(least, min(wanted, BELOW * float(passing[allowed])))
+        wanted = min(wanted, BELOW * float(passing[allowed]))
+    limit = max(LEAST_LIMIT, least, wanted)
     told: dict[str, float] = {}
     for name, of, hits in (
         ("known_turned_away", len(raw(own, "piece")), raw(own, "piece") > limit),

@@ -30,7 +30,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("parts", nargs="+", metavar="DIR:SHARE")
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args(arguments)
-    parts = [(Path(folder), float(share)) for folder, _, share in map(_split, asked.parts)]
+    told = [part.rpartition(":") for part in asked.parts]
+    parts = [(Path(folder), float(share)) for folder, _, share in told]
     if abs(sum(share for _, share in parts) - 1) > 1e-6:
         parser.error("the shares must add up to 1")
     training = json.loads((parts[-1][0] / "training.json").read_text(encoding="utf-8"))
@@ -40,10 +41,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     training["mean_of"] = [share for _, share in parts]
     (asked.out / "training.json").write_text(json.dumps(training, indent=1) + "\n")
     return 0
-
-
-def _split(told: str) -> tuple[str, str, str]:
-    return told.rpartition(":")
 
 
 def mean_of(files: Sequence[Path], shares: Sequence[float], out: Path) -> None:
