@@ -5,7 +5,8 @@
 ``DIR`` holds ``NAME.jpg`` with ``NAME.json`` (``cuproscope.truth/1``) and
 ``NAME.pieces.png``, as ``models.recipe.render`` writes them. Each photo is examined
 with its reference named, as a person would; true pieces are matched with found ones one
-to one. Intervals are 95 % bootstrap over photos.
+to one. Intervals are 95 % bootstrap over photos. The second table tells the same by the number of
+pieces on the photo, with panoptic quality (``bench.panoptic``).
 """
 
 from __future__ import annotations
@@ -27,7 +28,10 @@ import numpy as np
 
 from app.practice.truth import true_findings
 from bench.accuracy_figures import tabulate
-from bench.truth import is_whole, match
+from bench.by_number import Counts, Told, counted
+from bench.by_number import table as by_number
+from bench.truth import is_whole, match, overlaps
+from rules.engine import Grading
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -54,6 +58,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     text = "\n".join(f"| {name} | {value} | {note} |" for name, value, note in table)
     text = "| figure | value | 95 % interval, n |\n| --- | --- | --- |\n" + text + "\n"
+    text += "\n" + by_number([Counts.of_row(r["counts"]) for r in rows if r["kind"] == "photo"])
     sys.stdout.write(text)
     if arguments.out:
         arguments.out.write_text(json.dumps(rows, indent=1), encoding="utf-8")
@@ -63,7 +68,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def examined(truth_file: Path) -> list[dict[str, Any]]:
-    """Return one row a true piece, and one a found piece that is none."""
+    """Return one row a true piece, one a found piece that is none, and one with their counts."""
     import cv2
 
     cv2.setNumThreads(1)
@@ -87,7 +92,10 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     seconds = time.perf_counter() - start
     numbers = np.asarray(cv2.imread(str(truth_file.with_name(truth_file.stem + ".pieces.png")), 0))
     sheet = load_sheet("house")
-    matches = match(numbers, seen.pieces, photo.width_px, photo.height_px)
+    told = [on_bench(piece.findings) for piece in seen.pieces]
+    answers = [grade(findings, sheet) for findings in told]
+    true_grades = {t["id"]: grade(true_findings(t), sheet).suggested for t in truth["pieces"]}
+    matches = match(overlaps(numbers, seen.pieces, photo.width_px, photo.height_px))
     rows = []
     for true in truth["pieces"]:
         row: dict[str, Any] = {
@@ -107,15 +115,13 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
         }
         if seen.scale is not None:
             row["scale_u_rel"] = seen.scale.u_rel
-        row["true_grade"] = grade(true_findings(true), sheet).suggested
+        row["true_grade"] = true_grades[true["id"]]
         index, iou = matches.get(true["id"], (None, 0.0))
         row["iou"] = iou
         if index is not None:
-            piece = seen.pieces[index]
-            told = on_bench(piece.findings)
-            row["found"] = _facts_of(told)
-            row["raw_p"] = dict(grade(told, sheet, calibration=PLAIN).p)
-            row["grade"] = _graded(told, sheet)
+            row["found"] = _facts_of(told[index])
+            row["raw_p"] = dict(grade(told[index], sheet, calibration=PLAIN).p)
+            row["grade"] = _graded(answers[index])
         rows.append(row)
     taken = {index for index, _ in matches.values()}
     rows += [
@@ -123,19 +129,26 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
             "photo": truth["photo"],
             "kind": "extra",
             "box_px": list(piece.region.box_px),
-            "found": _facts_of(on_bench(piece.findings)),
-            "grade": _graded(on_bench(piece.findings), sheet),
+            "found": _facts_of(told[index]),
+            "grade": _graded(answers[index]),
         }
         for index, piece in enumerate(seen.pieces)
         if index not in taken
     ]
-    return rows
+    counts = counted(
+        overlaps(numbers, seen.pieces, photo.width_px, photo.height_px, only=_copper(truth)),
+        [Told.of(answer) for answer in answers],
+        right={number: {best} for number, best in true_grades.items()},
+    )
+    return [*rows, {"photo": truth["photo"], "kind": "photo", "counts": counts.as_row()}]
 
 
-def _graded(findings: Any, sheet: Any) -> dict[str, Any]:
-    from rules.engine import grade
+def _copper(truth: dict[str, Any]) -> set[int]:
+    """Return the numbers of the pieces that a seller brings; steel and the like are none."""
+    return {true["id"] for true in truth["pieces"] if true["material"] in ("copper", "brass")}
 
-    answer = grade(findings, sheet)
+
+def _graded(answer: Grading) -> dict[str, Any]:
     return {
         "suggested": answer.suggested,
         "confidence": answer.confidence,

@@ -5,7 +5,8 @@ Truths are ``cuproscope.truth/1``, as ``models.recipe.render`` writes them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -27,9 +28,72 @@ def is_whole(truth: dict[str, Any]) -> bool:
     return bool((outline >= 0).all() and (outline <= size).all())
 
 
-def match(
-    numbers: np.ndarray, pieces: Sequence[Any], width_px: int, height_px: int
-) -> dict[int, tuple[int, float]]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Overlaps:
+    """How found pieces lie over true ones.
+
+    Attributes:
+        trues: Numbers of the true pieces, in the order of the rows.
+        iou: ``(true, found)`` intersection over union, ground nobody is sure of taken out.
+        on_true: ``(found,)`` share of each found piece that lies on true ones.
+        unsure: ``(found,)`` share that lies on ground nobody is sure of.
+    """
+
+    trues: tuple[int, ...]
+    iou: FloatArray
+    on_true: FloatArray
+    unsure: FloatArray
+
+
+def overlaps(
+    numbers: np.ndarray,
+    pieces: Sequence[Any],
+    width_px: int,
+    height_px: int,
+    *,
+    only: Container[int] | None = None,
+    unsure: np.ndarray | None = None,
+) -> Overlaps:
+    """Return how found pieces lie over true ones.
+
+    Args:
+        numbers: ``(h, w)`` number of the true piece at each place, 0 for none.
+        pieces: What was found, each with its ``region`` in photo pixels.
+        width_px: Width of the photo, of which ``numbers`` may be a smaller copy.
+        height_px: Its height.
+        only: Numbers that count as true pieces; all where not given.
+        unsure: ``(h, w)`` ground that nobody is sure of, where there is some.
+    """
+    import cv2
+
+    void = np.zeros(numbers.shape, bool) if unsure is None else unsure
+    areas = np.bincount(numbers[~void])
+    trues = [int(n) for n in np.flatnonzero(areas) if n != 0 and (only is None or n in only)]
+    iou = np.zeros((len(trues), len(pieces)))
+    on_true, on_void = np.zeros(len(pieces)), np.zeros(len(pieces))
+    for index, piece in enumerate(pieces):
+        x, y, w, h = piece.region.box_px
+        full = np.zeros((height_px, width_px), np.uint8)
+        full[y : y + h, x : x + w] = piece.region.mask
+        small = cv2.resize(full, numbers.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
+        own = np.bincount(numbers[small & ~void], minlength=len(areas))
+        total = int(small.sum())
+        if total:
+            iou[:, index] = own[trues] / (areas[trues] + own.sum() - own[trues])
+            on_true[index] = own[trues].sum() / total
+            on_void[index] = (total - own.sum()) / total
+    return Overlaps(trues=tuple(trues), iou=iou, on_true=on_true, unsure=on_void)
+
+
+def pairs(overlap: FloatArray) -> list[tuple[int, int]]:
+    """Pair rows with columns, one to one, so that the overlaps sum to the most; 0 pairs none."""
+    from scipy.optimize import linear_sum_assignment
+
+    rows, columns = linear_sum_assignment(overlap, maximize=True)
+    return [(int(r), int(c)) for r, c in zip(rows, columns, strict=True) if overlap[r, c] > 0]
+
+
+def match(over: Overlaps) -> dict[int, tuple[int, float]]:
     """Pair true pieces with found ones, one to one, so that the overlaps sum to the most.
 
     One outline over two pieces finds one of them; the other is missed, not wrongly measured.
@@ -37,27 +101,9 @@ def match(
     Returns:
         The found piece's index and the overlap by the true piece's number.
     """
-    import cv2
-    from scipy.optimize import linear_sum_assignment
-
-    trues = [int(number) for number in np.unique(numbers) if number != 0]
-    overlap = np.zeros((len(trues), len(pieces)))
-    for index, piece in enumerate(pieces):
-        x, y, w, h = piece.region.box_px
-        full = np.zeros((height_px, width_px), np.uint8)
-        full[y : y + h, x : x + w] = piece.region.mask
-        small = cv2.resize(full, numbers.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
-        under = set(np.unique(numbers[small]).tolist())
-        for row, number in enumerate(trues):
-            if number in under:
-                own = numbers == number
-                iou = float((own & small).sum() / (own | small).sum())
-                overlap[row, index] = iou if iou >= MATCH_IOU else 0.0
-    rows, columns = linear_sum_assignment(overlap, maximize=True)
+    enough = np.where(over.iou >= MATCH_IOU, over.iou, 0.0)
     return {
-        trues[row]: (int(index), float(overlap[row, index]))
-        for row, index in zip(rows, columns, strict=True)
-        if overlap[row, index] > 0
+        over.trues[row]: (column, float(over.iou[row, column])) for row, column in pairs(enough)
     }
 
 

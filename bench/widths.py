@@ -24,7 +24,7 @@ import app  # noqa: F401 - first, since it says how many threads numpy takes
 # isort: split
 import numpy as np
 
-from bench.truth import match, off_px
+from bench.truth import match, off_px, overlaps
 from vision.types import FloatArray
 
 CLASSES_PX = (0, 8, 12, 20, 50, 150, 10_000)
@@ -54,7 +54,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
         return []
     file = truth_file.with_name(truth_file.stem + ".pieces.png")
     numbers = np.asarray(cv2.imread(str(file), cv2.IMREAD_GRAYSCALE))
-    matches = match(numbers, seen.pieces, photo.width_px, photo.height_px)
+    matches = match(overlaps(numbers, seen.pieces, photo.width_px, photo.height_px))
     rows = []
     for true in pieces:
         index, iou = matches.get(true["id"], (None, 0.0))

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from bench.truth import is_whole, match, off_px
+from bench.truth import is_whole, match, off_px, overlaps
 
 
 def test_edges_are_held_against_the_sides_square_to_the_cut() -> None:
@@ -32,7 +32,7 @@ def test_one_outline_over_two_pieces_finds_one_of_them() -> None:
     numbers = np.zeros((30, 50), np.uint8)
     numbers[5:15, 5:25], numbers[5:15, 25:45] = 7, 9
     numbers[5:15, 40:45] = 0
-    found = match(numbers, [piece(10, 10, 70, 20)], 100, 60)
+    found = match(overlaps(numbers, [piece(10, 10, 70, 20)], 100, 60))
     assert list(found) == [7]
     assert found[7][0] == 0 and found[7][1] == pytest.approx(200 / 350)
 
@@ -41,10 +41,10 @@ def test_pairs_are_those_whose_overlaps_sum_to_the_most() -> None:
     numbers = np.zeros((30, 50), np.uint8)
     numbers[:10, :20], numbers[:10, 20:40] = 1, 2
     # The first overlaps 1 by 100 / 300 and 2 by 100 / 300; the second is number 1 itself.
-    found = match(numbers, [piece(10, 0, 20, 10), piece(0, 0, 20, 10)], 50, 30)
+    found = match(overlaps(numbers, [piece(10, 0, 20, 10), piece(0, 0, 20, 10)], 50, 30))
     assert {number: index for number, (index, _) in found.items()} == {1: 1, 2: 0}
     assert found[2][1] == pytest.approx(1 / 3)
-    assert match(numbers, [piece(0, 20, 20, 10)], 50, 30) == {}, "nothing true lies there"
+    assert match(overlaps(numbers, [piece(0, 20, 20, 10)], 50, 30)) == {}, "nothing true there"
 
 
 def test_a_reference_that_the_rim_cuts_is_not_whole() -> None:
