@@ -4,8 +4,8 @@
 
 Renders the training views and photos to set and judge on, labels the real surroundings,
 trains surface network and head together, sets and judges them, and trains the strip network;
-the files end up in ``OUT/surface`` and ``OUT/strips``. Seeds are fixed. ``--start models`` goes
-on from the networks that ship instead, and ``OUT/mean`` holds the mean of before and after.
+the files end up in ``OUT/surface_0.24`` and ``OUT/strips``. Seeds are fixed. ``--start models``
+goes on from the networks that ship instead, twice; ``OUT/mean`` holds the mean of all three.
 What must be fitted after them on photos of one's own choice (form odds, calibration of the
 grade) is told in DEVELOPERS.md. ``--dry-run`` only says what would be run. How long it took for
 the files that ship stands in the model card.
@@ -20,8 +20,13 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-SEEDS = {"set": 7160, "test": 7200}
+SEEDS = {"set": 7160, "test": 7400}
 """Photos to set on and photos to judge on start here; those before were looked at."""
+REAL_SHARES = ("0.24", "0.4")
+"""Of the views, how many are of real photos: the first, or each in a training of its own where
+they go on from networks that ship."""
+MEAN_SHARES = (0.15, 0.425, 0.425)
+"""Of the network before and of each training, in what ships then."""
 MIXES = {"hard": "1600x1200", "advised": "4000x3000", "tableful": "1600x1200"}
 """Kinds of photos that are judged, and their size."""
 
@@ -40,7 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--photos", type=int, default=40, help="of each kind and use")
     parser.add_argument("--size", default="512x512", help="of a training view")
     parser.add_argument("--jobs", type=int, default=15)
-    parser.add_argument("--minutes", type=float, default=17.5, help="of the surface network")
+    parser.add_argument("--minutes", type=float, default=18.6, help="of a surface network")
     parser.add_argument("--seconds", type=float, default=360, help="of the strip network")
     parser.add_argument("--device", default="cuda", help="that the strip network learns on")
     parser.add_argument("--batch", type=int, default=112)
@@ -57,9 +62,15 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def steps(asked: argparse.Namespace) -> list[list[str]]:
     """Return the commands, in order."""
-    views, surface = asked.out / "views", asked.out / "surface"
-    # What went on from a shipped network ships as the mean of both.
-    ships = asked.out / "mean" if asked.start else surface
+    views = asked.out / "views"
+    # Trainings that went on from one network have a mean, and that is what ships.
+    shares = REAL_SHARES if asked.start else REAL_SHARES[:1]
+    trained = {share: asked.out / f"surface_{share}" for share in shares}
+    ships = asked.out / "mean" if asked.start else trained[shares[0]]
+    parts = [
+        f"{folder}:{part}"
+        for folder, part in zip((asked.start, *trained.values()), MEAN_SHARES, strict=False)
+    ]
     skies = ["--skies", asked.skies] if asked.skies else []
     render = ["models.recipe.render", *skies, "--jobs", str(asked.jobs)]
     workers = ["--workers", str(asked.jobs)]
@@ -77,12 +88,12 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
         *(["models.recipe.surface.real", "--photos", asked.surroundings,
            "--role", role, "--out", folder]
           for role, folder in real.items() if asked.surroundings),
-        ["models.recipe.surface.train", "--train", str(views), *told["train"], *begin,
-         "--minutes", str(asked.minutes), "--batch", str(asked.batch), "--side-px", "416",
-         "--real-share", "0.24",
-         "--cards", str(asked.cards), "--out", str(surface), *workers],
-        *([["models.recipe.surface.soup", f"{asked.start}:0.5", f"{surface}:0.5",
-            "--out", str(ships)]] if asked.start else []),
+        *(["models.recipe.surface.train", "--train", str(views), *told["train"], *begin,
+           "--minutes", str(asked.minutes), "--batch", str(asked.batch), "--side-px", "416",
+           "--real-share", share, "--seed", str(31 + at),
+           "--cards", str(asked.cards), "--out", str(folder), *workers]
+          for at, (share, folder) in enumerate(trained.items())),
+        *([["models.recipe.surface.soup", *parts, "--out", str(ships)]] if asked.start else []),
         ["models.recipe.surface.calibrate", "--model", str(ships), "--photos", *photos["set"],
          "--test", *photos["test"], *told["validation"], *workers],
         ["models.recipe.strips", "--photos", str(views), "--seconds", str(asked.seconds),
