@@ -7,10 +7,10 @@ flags and form still come.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from itertools import islice
 from typing import TypedDict, Unpack
 
@@ -22,6 +22,7 @@ from rules.findings import CUT_END, Facts, Findings, Form, FormFinding
 from vision.finish.judging import FinishReading, judge_finish
 from vision.finish.surface import (
     STRIDE_PX,
+    Box,
     SurfaceModel,
     load_surface_model,
     plan_view,
@@ -31,6 +32,7 @@ from vision.flash.recognise import LIT_P, lit_by_itself
 from vision.photo.beside import beside
 from vision.photo.quality import judge_quality
 from vision.photo.white import White, white_of
+from vision.pieces.closer import SEVERAL_P, CloserLook
 from vision.pieces.finding import pieces_on
 from vision.pieces.left_out import sort_out, taps_on_nothing
 from vision.pieces.reading_order import reading_order
@@ -63,9 +65,6 @@ them from wire. Who says where the piece is from answers for it."""
 LIT_BY_FLASH = 0.4
 """Familiarity of what the flash lit, under the limit of being sure: its glare is not how metal
 looks by daylight. A photo without the flash beside it is judged, and the two together."""
-
-SEVERAL_P = 0.5
-"""No width is told of what is one whole piece with less: whose it would be nobody knows."""
 
 MAX_LOOKS = 6
 """So many pieces get a closer look, the largest first; 65 ms each on two cores."""
@@ -159,14 +158,17 @@ def look_over(
     problems: list[Problem] = []
     # First as the camera saw it: where the reference lies is what this look is to tell.
     overview = surface_map(photo, model=load_surface_model())
+    draw = partial(pieces_on, photo, overview, closer=_closer_look(photo, overview))
     with beside() as lane:
         # Mostly the reference lies on no piece, so that they are drawn while it is looked for.
-        early = lane.submit(pieces_on, photo, overview) if at is None else None
+        early = lane.submit(draw) if at is None else None
         flash_p = lane.submit(lit_by_itself, photo)
         if scale is None:
             places = reference_places(overview)
             scale = _scale(photo, reference, problems, print_scale=print_scale, places=places)
-        regions, left_out = _regions(photo, overview, scale, at, also, any_length, problems, early)
+        regions, left_out = _regions(
+            photo, overview, scale, at, also, any_length, problems, draw, early
+        )
     if not regions and at is None:
         problems.append(problem_of("no_piece"))
     return Seen(
@@ -257,6 +259,18 @@ def _scale(
         return None
 
 
+def _closer_look(photo: Photo, overview: SurfaceMap) -> CloserLook:
+    """Return what looks at a part of the photo where that shows more, once at each."""
+
+    @cache
+    def look(box_px: Box) -> SurfaceMap | None:
+        if not _shows_more(photo, box_px, overview):
+            return None
+        return surface_map(photo, model=load_surface_model(), box=box_px)
+
+    return look
+
+
 def _regions(
     photo: Photo,
     overview: SurfaceMap,
@@ -265,6 +279,7 @@ def _regions(
     also: Sequence[tuple[float, float]],
     any_length: bool,
     problems: list[Problem],
+    draw: Callable[..., tuple[Region, ...]],
     early: Future[tuple[Region, ...]] | None,
 ) -> tuple[tuple[Region, ...], tuple[LeftOut, ...]]:
     """Return the pieces in reading order, and what is none of them."""
@@ -279,7 +294,7 @@ def _regions(
             return (), ()
         return (region,), ()
     drawn = early.result() if early is not None else None
-    found = pieces_on(photo, overview, reference_outlines_px=outlines, early=drawn)
+    found = draw(reference_outlines_px=outlines, early=drawn)
     pieces, left_out = sort_out(photo, overview, found, scale, also=also, any_length=any_length)
     if taps_on_nothing(pieces, also, photo):
         told = "nothing that stands out from the table lies under the finger"
@@ -324,7 +339,12 @@ def _looks(
         return judge_finish(photo, region, surface=detail.result(), model=model.piece)
 
     by_size = sorted(regions, key=_area, reverse=True)
-    shown = (r for r in by_size if _shows_more(photo, r, overview, white.near(r.box_px)))
+    # The overview was taken as it came; a closer look takes out the light's colour as well.
+    shown = (
+        r
+        for r in by_size
+        if white.near(r.box_px) is not None or _shows_more(photo, r.box_px, overview)
+    )
     near = set(islice(shown, MAX_LOOKS))
     looks = []
     for region in regions:
@@ -333,12 +353,8 @@ def _looks(
     return looks
 
 
-def _shows_more(
-    photo: Photo, region: Region, overview: SurfaceMap, white: FloatArray | None
-) -> bool:
-    if white is not None:
-        return True  # the overview was taken as it came; a closer one takes out the light's colour
-    view = plan_view(photo.width_px, photo.height_px, box=region.box_px)
+def _shows_more(photo: Photo, box_px: Box, overview: SurfaceMap) -> bool:
+    view = plan_view(photo.width_px, photo.height_px, box=box_px)
     seen = STRIDE_PX * overview.tarnish_level.shape[1] / overview.box_px[2]
     return bool(view.width_px / view.box_px[2] >= CLOSER * seen)
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.photo.reduced import reduced
+from vision.pieces.closer import CloserLook, Nearer, looked_at_closer
 from vision.pieces.fragments import Labels
 from vision.pieces.outlines import WEAK_P, parted
 from vision.types import (
@@ -64,6 +65,7 @@ def pieces_on(
     *,
     reference_outlines_px: Sequence[FloatArray] = (),
     early: tuple[Region, ...] | None = None,
+    closer: CloserLook | None = None,
 ) -> tuple[Region, ...]:
     """Return every piece on the table, largest first, by the surface network.
 
@@ -73,6 +75,7 @@ def pieces_on(
         reference_outlines_px: What is the reference's and no piece.
         early: The pieces as if nothing were: where the reference lies on none of them they are
             not drawn again.
+        closer: Looks at a part of the photo from closer by, for what could not be parted.
     """
     piece, gap = overview.outline
     if reference_outlines_px:
@@ -85,9 +88,30 @@ def pieces_on(
     elif early is not None:
         return early
     parting = parted(piece, gap, overview)
+    labels = parting.kept()
+    nearer = [] if closer is None else list(looked_at_closer(photo, piece, parting, closer))
+    for one in nearer:
+        labels[one.island] = 0
     # Last: a shadow at a wire's side is seen to be ground only once it is parted from it.
-    labels = _without_ground(parting.labels, overview)
-    return regions_from_labels(photo, piece, labels, one_p=parting.one_p)
+    labels = _without_ground(labels, overview)
+    found = regions_from_labels(photo, piece, labels, one_p=parting.one_p)
+    return _largest_first([*found, *(r for one in nearer for r in _drawn(photo, one))])
+
+
+def _drawn(photo: Photo, near: Nearer) -> list[Region]:
+    """Return the pieces that a closer look parted, in pixels of the photo."""
+    x, y, w, h = near.surface.box_px
+    part = replace(photo, rgb=np.ascontiguousarray(photo.rgb[y : y + h, x : x + w]))
+    labels = _without_ground(near.labels, near.surface)
+    found = regions_from_labels(part, near.piece, labels, one_p=near.one_p)
+    return [_moved(region, x, y) for region in found]
+
+
+def _moved(region: Region, x: int, y: int) -> Region:
+    """Return the region in pixels of a picture of which its own is a part that begins there."""
+    left, top, w, h = region.box_px
+    outline_px = region.outline_px + (x, y)
+    return replace(region, box_px=(left + x, top + y, w, h), outline_px=outline_px)
 
 
 def _without_ground(labels: Labels, overview: SurfaceMap) -> Labels:
@@ -124,6 +148,10 @@ def regions_from_labels(
         if region is not None:
             one = 1.0 if one_p is None else float(one_p[number])
             found.append(replace(region, score=score, one_p=one))
+    return _largest_first(found)
+
+
+def _largest_first(found: Sequence[Region]) -> tuple[Region, ...]:
     return tuple(sorted(found, key=lambda region: -int(region.mask.sum())))
 
 

@@ -27,29 +27,28 @@ FEATURES = (
 )  # fmt: skip
 """What is told of a pair, in the order of ``WEIGHTS``; see :func:`pairs_of`."""
 
-WEIGHTS = (-1.92, -2.74, -1.725, 1.712, 4.449, 4.277, 2.126, -3.012, -3.925, -2.93)
-OFFSET = 1.532
-"""Log-odds that a pair is one piece: ``models/recipe/fits/fragments.py`` on 23 tables of 5 to 30
-pieces (seeds 8750 to 8772), 12 photos as advised (6420 to 6431) and 18 hard ones (8850 to 8854,
-8856 to 8866, 6580 and 6581). Of 1,130 pairs of 37 photos, each left out of its fold, pairs of one
-piece are told from others with an area under the curve of 0.916; with widths, sizes, distance,
-classes and lengths of contact beside them 0.900."""
+WEIGHTS = (-2.46, -3.565, -1.085, 2.176, 5.198, 4.573, 3.71, -2.606, -2.28, -2.638)
+OFFSET = 0.033
+"""Log-odds that a pair is one piece: ``models/recipe/fits/fragments.py`` on 42 tables of 5 to 30
+pieces (seeds 8900 to 8915, 8930 to 8939, 9040 to 9055), 46 photos as advised (7100 to 7121, 7340
+to 7363) and 24 hard ones (6800 to 6823), 714 pieces. On an earlier fit's photos pairs of one piece
+were told from others with an area under the curve of 0.916; with widths, sizes, distance, classes
+and lengths of contact beside them 0.900."""
 
 JOIN_P = 0.5
-"""Groups are joined from this mean probability on. On the tables, each left out of its fold, and
-with ``LEAST_P`` of outlines.py: 67 % of 339 pieces found with 0.16 false ones a piece; at 0.6 68 %
-and 0.17, at 0.4 65 % and 0.12. On ten tables that no fit saw (8800 to 8809, 128 pieces): 69 % and
-0.16, 69 % and 0.16, 65 % and 0.15; but at 0.6 one of 25 pieces as advised stays cut in two."""
+"""Groups are joined from this mean probability on. On the photos of an earlier fit, each left out
+of its fold: 67 % of 339 pieces found with 0.16 false ones a piece; at 0.6 68 % and 0.17, at 0.4
+65 % and 0.12; but at 0.6 one of 25 pieces as advised stays cut in two."""
 
-WHOLE_FEATURES = ("piece", "gap", "area", "joined", "inner", "outer")
+WHOLE_FEATURES = ("piece", "gap", "area", "joined", "outer")
 """What is told of a group, in the order of ``WHOLE_WEIGHTS``; see :func:`whole_features`."""
 
-WHOLE_WEIGHTS = (8.635, -14.393, 0.72, 0.839, 0.091, -0.455)
-WHOLE_OFFSET = -13.113
+WHOLE_WEIGHTS = (7.777, -10.169, 0.819, 0.581, -0.539)
+WHOLE_OFFSET = -13.484
 """Log-odds that a group is one whole piece (overlap 0.6), fitted on the same photos to the groups
-of those that their fold left out. It holds what it says: of 532 groups 210 are told with under
-0.1, 2 % of them are one, 48 with 0.1 to 0.2 (12 %), 70 with 0.2 to 0.5 (34 %), 59 with 0.5 to
-0.8 (69 %), 145 with more (92 %)."""
+of those that their fold left out. It holds what it says: of 1,006 groups 361 are told with under
+0.1, 2 % of them are one, 112 with 0.1 to 0.2 (17 %), 134 with 0.2 to 0.5 (35 %), 131 with 0.5 to
+0.8 (65 %), 268 with more (94 %)."""
 
 OUTER_LEAST = -4.0
 """Log-odds of a pair below this leave no doubt."""
@@ -122,14 +121,11 @@ class Groups:
 
     Attributes:
         of: ``(n,)`` the fragment that stands for the group of each one.
-        inner: ``(n,)`` least mean log-odds by which the group of a fragment that stands for one
-            was joined; 0 where it is that fragment alone.
         outer: ``(n,)`` largest mean log-odds that it is one piece with another group.
         meets: ``(n,)`` whether there is such another, or there was.
     """
 
     of: NDArray[np.int64]
-    inner: FloatArray
     outer: FloatArray
     meets: NDArray[np.bool_]
 
@@ -196,7 +192,7 @@ def joined(count: int, pairs: Pairs) -> Groups:
         pairs: From :func:`pairs_of`.
     """
     group = np.arange(count)
-    inner, outer, meets = np.zeros(count), np.full(count, OUTER_LEAST), np.zeros(count, bool)
+    outer, meets = np.full(count, OUTER_LEAST), np.zeros(count, bool)
     meets[pairs.first] = meets[pairs.second] = True
     links = {
         (int(a), int(b)): (float(odds), 1)
@@ -207,9 +203,6 @@ def joined(count: int, pairs: Pairs) -> Groups:
         (kept, gone), (total, number) = max(links.items(), key=lambda link: link[1][0] / link[1][1])
         if total / number < least:
             break
-        # Of those that were joined before, the least counts; 0 says that it was none.
-        before = [one for one in (inner[kept], inner[gone]) if one]
-        inner[kept] = min([total / number, *before])
         group[group == gone] = kept
         del links[kept, gone]
         for pair in [p for p in links if gone in p]:
@@ -221,7 +214,7 @@ def joined(count: int, pairs: Pairs) -> Groups:
     for pair, (total, number) in links.items():
         for one in pair:
             outer[one] = max(outer[one], total / number)
-    return Groups(of=group, inner=inner, outer=outer, meets=meets)
+    return Groups(of=group, outer=outer, meets=meets)
 
 
 def whole_features(
@@ -231,7 +224,7 @@ def whole_features(
 
     ``piece`` and ``gap`` are how likely its pixels are a piece's and another piece begins there,
     on average; ``area`` the logarithm of how many there are; ``joined`` whether several
-    fragments are in it, ``inner`` and ``outer`` as in :class:`Groups`. Rows of fragments that
+    fragments are in it, ``outer`` as in :class:`Groups`. Rows of fragments that
     stand for no group hold nothing of use.
     """
     count = len(groups.of)
@@ -242,7 +235,7 @@ def whole_features(
         for m in (piece, gap)
     ]
     several = np.bincount(groups.of, minlength=count) > 1
-    told = [*shares, np.log(np.maximum(area, 1)), several, groups.inner, groups.outer]
+    told = [*shares, np.log(np.maximum(area, 1)), several, groups.outer]
     return np.stack(told, axis=1).astype(np.float64)
 
 

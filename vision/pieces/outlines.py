@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.pieces.fragments import Labels, Maps, joined, pairs_of, whole_features, whole_p
 from vision.types import Float32Array, FloatArray, Mask, SurfaceMap
@@ -33,28 +34,42 @@ renders with many leads side by side, 48 instead of 40 finds were nothing or a s
 one; the same pieces were found."""
 
 
-LEAST_P = 0.07
-"""What is one whole piece with less is none: a shred, a stain, a part of a stranger. On the same
-23 tables, each left out of its fold, all groups find 73 % with 0.61 false a piece, those from 0.05
-on 68 % with 0.19, from 0.07 67 % with 0.16, from 0.13 62 % with 0.10. On 27 photos of thin wire in
-hard light, which no fit saw, it drops no piece and 14 of 31 false finds."""
+LEAST_P = 0.085
+"""What is one whole piece with less is none: a shred, a stain, a part of a stranger. On six
+tables that no fit saw (seeds 8920 to 8925) those from 0.07 on find 46 of 67 pieces with 13 false
+ones, from 0.085 46 with 10, from 0.1 46 with 7; but of 54 pieces on 24 hard photos (6830 to 6853)
+49, 49 and 47."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Parting:
-    """Which piece each pixel shows.
+    """Which piece each pixel may show.
 
     Attributes:
-        labels: ``(h, w)`` number of the piece at each pixel, from 1; 0 none.
-        one_p: How likely what has each number is one whole piece; of 0, which is none, 1.
+        labels: ``(h, w)`` number of what may be a piece at each pixel, from 1; 0 none.
+        whole_p: How likely what has each number is one whole piece; of 0, which is none, 1.
+        meets: Whether it meets another, or what it is made of met.
     """
 
     labels: Labels
-    one_p: FloatArray
+    whole_p: FloatArray
+    meets: NDArray[np.bool_]
+
+    @property
+    def one_p(self) -> FloatArray:
+        """How likely each is one whole piece and neither several nor a part of one.
+
+        What meets nothing was joined with nothing in doubt, and may be faint for other reasons.
+        """
+        return np.where(self.meets, self.whole_p, 1.0)
+
+    def kept(self, least_p: float = LEAST_P) -> Labels:
+        """Return the labels without what is hardly one whole piece."""
+        return np.asarray(self.labels * (self.whole_p >= least_p)[self.labels], dtype=np.int32)
 
 
 def parted(piece: Float32Array, gap: Float32Array, surface: SurfaceMap) -> Parting:
-    """Return the piece at each pixel.
+    """Return what may be the pieces, and how surely each is one.
 
     Args:
         piece: ``(h, w)`` how likely the pixel is part of a piece.
@@ -67,19 +82,20 @@ def parted(piece: Float32Array, gap: Float32Array, surface: SurfaceMap) -> Parti
     box = (slice(y, y + h), slice(x, x + w))  # there is nothing outside of it
     fragments, count = cut(mask[box], gap[box]) if w else (labels, 1)
     if count == 1:
-        return Parting(labels=labels, one_p=np.ones(1))
+        return Parting(labels=labels, whole_p=np.ones(1), meets=np.zeros(1, bool))
     size_px = (piece.shape[1], piece.shape[0])
     maps = Maps(gap=gap[box], surface=surface, size_px=size_px, corner_px=(x, y))
     groups = joined(count, pairs_of(fragments, maps))
     told_p = whole_p(whole_features(fragments, groups, piece[box], gap[box]))
     used = np.unique(groups.of[1:])
-    used = used[told_p[used] >= LEAST_P]
     number = np.zeros(count, np.int32)
     number[used] = np.arange(1, len(used) + 1)
     labels[box] = number[groups.of][fragments]
-    # What meets nothing was joined with nothing in doubt, and may be faint for other reasons.
-    one_p = np.where(groups.meets[used], told_p[used], 1.0)
-    return Parting(labels=labels, one_p=np.append(1.0, one_p))
+    return Parting(
+        labels=labels,
+        whole_p=np.append(1.0, told_p[used]),
+        meets=np.append(False, groups.meets[used]),
+    )
 
 
 def cut(mask: Mask, gap: Float32Array) -> tuple[Labels, int]:

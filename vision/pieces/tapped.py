@@ -76,7 +76,7 @@ def _candidates(
     size = small.shape[1::-1]
     piece, gap = (cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in overview.outline)
     piece = np.where(reference, np.float32(0), piece)
-    labels = parted(piece, gap, overview).labels
+    labels = parted(piece, gap, overview).kept()
     if labels[tap]:
         yield np.asarray(labels == labels[tap], dtype=bool)
     for threshold in THRESHOLDS:

@@ -103,6 +103,6 @@ def test_what_lies_alone_is_one_piece_and_what_meets_another_may_be_several() ->
 def test_a_faint_stain_is_left_out() -> None:
     wire, stain = bar((40, 150), (360, 150), 18), bar((100, 50), (110, 50), 12)
     piece = np.where(stain, 0.51, wire).astype(np.float32)
-    labels = parted(piece, np.zeros_like(piece), looked_at(wire)).labels
+    labels = parted(piece, np.zeros_like(piece), looked_at(wire)).kept()
     assert labels[150, 200] > 0
     assert not labels[stain].any()
