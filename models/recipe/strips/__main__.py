@@ -47,6 +47,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--drawn", default="49152", help="drawn profiles beside those of photos")
     parser.add_argument("--rate", default="1.5e-3", help="of learning edges, at its highest")
     asked = parser.parse_args(argv)
+    if asked.start_looks and Path(asked.start_looks).suffix == ".onnx":
+        parser.error("--start-looks goes on from a looks.pt; 'file.py --looks' keeps what ships")
     asked.out.mkdir(parents=True, exist_ok=True)
     began = time.time()
     common = ["--photos", *asked.photos, "--workers", str(max(1, asked.workers // 2))]
