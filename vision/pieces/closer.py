@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from vision.pieces import outlines
 from vision.pieces.fragments import Labels
 from vision.pieces.outlines import PIECE_P, WEAK_P, Parting, grown_from, parted
 from vision.types import Float32Array, FloatArray, Mask, Photo, SurfaceMap
@@ -34,8 +35,8 @@ several, to be worth that. Both chosen. Parts of an island, looked at for themse
 of 244 on tables, and as many false ones."""
 
 LEAST_P = 0.15
-"""As in outlines.py, from closer by. On 24 photos as advised 48 of 67 pieces are found with 8 false
-ones, 44 with 6 where nothing is looked at again; from 0.07 on 48 with 9, from 0.3 on 47 with 8."""
+"""As in outlines.py, from closer by. On 24 photos as advised 50 of 67 pieces are found with 9 false
+ones, 44 with 6 where nothing is looked at again; from 0.3 on 48 with 8, from 0.5 on 46 with 8."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +48,8 @@ class Nearer:
         surface: The closer maps.
         piece: ``(h', w')`` of those, how likely each pixel is part of a piece of the island.
         labels: ``(h', w')`` number of the piece at each pixel, from 1; 0 none.
-        one_p: How likely what has each number is one whole piece.
+        one_p: How likely what has each number is one whole piece, also of what meets nothing: from
+            afar it was in doubt.
     """
 
     island: Mask
@@ -79,7 +81,7 @@ def looked_at_closer(
                 surface=surface,
                 piece=own_piece,
                 labels=again.kept(LEAST_P),
-                one_p=again.one_p,
+                one_p=again.whole_p,
             )
 
 
@@ -87,7 +89,8 @@ def _doubtful(parting: Parting, piece: Float32Array) -> list[Mask]:
     """Return where things lie together that were hardly parted, those with most doubt first."""
     together = grown_from(piece > PIECE_P, piece > WEAK_P)
     _, islands, stats, _ = cv2.connectedComponentsWithStats(together.view(np.uint8), connectivity=8)
-    several = (parting.whole_p < SEVERAL_P) & parting.meets
+    # What meets nothing and is kept was joined with nothing in doubt.
+    several = (parting.one_p < SEVERAL_P) | (parting.whole_p < outlines.LEAST_P)
     several[0] = True  # borders all over, and nothing between them
     doubtful = together & several[parting.labels]
     areas = stats[:, cv2.CC_STAT_AREA]
