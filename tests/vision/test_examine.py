@@ -93,7 +93,7 @@ def test_no_photo_trips_the_program() -> None:
 
 
 def test_most_pieces_are_found() -> None:
-    assert share(["found" in r for r in pieces()]) >= 0.87  # 36 of 39
+    assert share(["found" in r for r in pieces()]) >= 0.94  # 38 of 39
 
 
 def test_most_references_are_found() -> None:
@@ -101,7 +101,7 @@ def test_most_references_are_found() -> None:
 
 
 def test_nearly_every_form_is_told_right() -> None:
-    assert share([r["truth"]["form"] == r["found"]["form"] for r in found()]) >= 0.94  # 34 of 36
+    assert share([r["truth"]["form"] == r["found"]["form"] for r in found()]) >= 0.92  # 35 of 38
 
 
 @pytest.mark.parametrize(

@@ -76,13 +76,13 @@ def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:
     mode = int(np.argmax(density))
     is_peak = density >= np.where(away < tolerance_rel / 2, density[None, :], 0).max(axis=1)
     least = max(MIN_STRETCHES + 1, FITTED_SUPPORT * support[mode])
-    thinner = (
-        is_peak
-        & (logs < logs[mode] - FITTING_LOG)
+    # Beside a fitting the tube's own sides are read unevenly: all that is thinner speaks for it.
+    fitted = (
+        (logs < logs[mode] - FITTING_LOG)
         & (logs > logs[mode] - NUT_LOG)
-        & (support >= least)
         & (diameters >= LEAST_FITTED_MM)
     )
+    thinner = is_peak & fitted & (fitted.sum() >= least)
     if thinner.any():
         mode = int(np.argmax(np.where(thinner, density, 0)))
     centre = np.median(logs[near[mode]])
