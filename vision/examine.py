@@ -22,7 +22,6 @@ from rules.findings import CUT_END, Facts, Findings, Form, FormFinding
 from vision.finish.judging import FinishReading, judge_finish
 from vision.finish.surface import (
     STRIDE_PX,
-    Box,
     SurfaceModel,
     load_surface_model,
     plan_view,
@@ -40,6 +39,7 @@ from vision.problems import as_problem, problem_of
 from vision.reference.places import Place, reference_places
 from vision.reference.scale import detect_scale
 from vision.types import (
+    Box,
     Examination,
     FloatArray,
     LeftOut,

@@ -26,8 +26,9 @@ FloatArray = NDArray[Any]
 Float32Array = NDArray[Any]
 Image = NDArray[Any]
 Mask = NDArray[Any]
-Boxes = tuple[tuple[int, int, int, int], ...]
-"""Places on the photo, each ``(x, y, width, height)`` in whole pixels."""
+Box = tuple[int, int, int, int]
+"""A place on the photo, ``(x, y, width, height)`` in whole pixels."""
+Boxes = tuple[Box, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -67,10 +67,8 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
     shares = REAL_SHARES if asked.start else REAL_SHARES[:1]
     trained = {share: asked.out / f"surface_{share}" for share in shares}
     ships = asked.out / "mean" if asked.start else trained[shares[0]]
-    parts = [
-        f"{folder}:{part}"
-        for folder, part in zip((asked.start, *trained.values()), MEAN_SHARES, strict=False)
-    ]
+    whole = zip((asked.start, *trained.values()), MEAN_SHARES, strict=True) if asked.start else ()
+    parts = [f"{folder}:{part}" for folder, part in whole]
     skies = ["--skies", asked.skies] if asked.skies else []
     render = ["models.recipe.render", *skies, "--jobs", str(asked.jobs)]
     workers = ["--workers", str(asked.jobs)]
@@ -93,7 +91,7 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
            "--real-share", share, "--seed", str(31 + at),
            "--cards", str(asked.cards), "--out", str(folder), *workers]
           for at, (share, folder) in enumerate(trained.items())),
-        *([["models.recipe.surface.soup", *parts, "--out", str(ships)]] if asked.start else []),
+        *([["models.recipe.surface.soup", *parts, "--out", str(ships)]] if parts else []),
         ["models.recipe.surface.calibrate", "--model", str(ships), "--photos", *photos["set"],
          "--test", *photos["test"], *told["validation"], *workers],
         ["models.recipe.strips", "--photos", str(views), "--seconds", str(asked.seconds),

@@ -28,7 +28,7 @@ from rules.errors import ContractError
 from vision.finish.piece_head import PieceModel, read_piece_model
 from vision.photo.colour import from_linear, to_linear
 from vision.photo.reduced import resized
-from vision.types import Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
+from vision.types import Box, Float32Array, FloatArray, Image, Mask, Photo, Surface, SurfaceMap
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
@@ -63,8 +63,6 @@ WHITE_TARGET = 0.80
 GAIN_RANGE = (0.25, 6.0)
 """Limits of a channel's gain: past them the white is a wrong reading, and a dark photo
 lifted further is noise. The same numbers train the network."""
-
-Box = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,12 +13,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.pieces import outlines
 from vision.pieces.fragments import Labels
-from vision.pieces.outlines import PIECE_P, WEAK_P, Parting, grown_from, parted
-from vision.types import Float32Array, FloatArray, Mask, Photo, SurfaceMap
+from vision.pieces.outlines import LEAST_P, PIECE_P, WEAK_P, Parting, grown_from, parted
+from vision.types import Box, Float32Array, FloatArray, Mask, Photo, SurfaceMap
 
-Box = tuple[int, int, int, int]
 CloserLook = Callable[[Box], SurfaceMap | None]
 """Returns the network's maps around a box of the photo; None where they would show no more."""
 
@@ -34,9 +32,10 @@ ISLAND_PX, DOUBTFUL_SHARE = 150, 0.2
 several, to be worth that. Both chosen. Parts of an island, looked at for themselves, found 10 more
 of 244 on tables, and as many false ones."""
 
-LEAST_P = 0.15
-"""As in outlines.py, from closer by. On 24 photos as advised 50 of 67 pieces are found with 9 false
-ones, 44 with 6 where nothing is looked at again; from 0.3 on 48 with 8, from 0.5 on 46 with 8."""
+NEAR_LEAST_P = 0.15
+"""As ``LEAST_P`` of outlines.py, from closer by. On 24 photos as advised 50 of 67 pieces are found
+with 9 false ones, 44 with 6 where nothing is looked at again; from 0.3 on 48 with 8, from 0.5 on
+46 with 8."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,7 +79,7 @@ def looked_at_closer(
                 island=island,
                 surface=surface,
                 piece=own_piece,
-                labels=again.kept(LEAST_P),
+                labels=again.kept(NEAR_LEAST_P),
                 one_p=again.whole_p,
             )
 
@@ -90,7 +89,7 @@ def _doubtful(parting: Parting, piece: Float32Array) -> list[Mask]:
     together = grown_from(piece > PIECE_P, piece > WEAK_P)
     _, islands, stats, _ = cv2.connectedComponentsWithStats(together.view(np.uint8), connectivity=8)
     # What meets nothing and is kept was joined with nothing in doubt.
-    several = (parting.one_p < SEVERAL_P) | (parting.whole_p < outlines.LEAST_P)
+    several = (parting.one_p < SEVERAL_P) | (parting.whole_p < LEAST_P)
     several[0] = True  # borders all over, and nothing between them
     doubtful = together & several[parting.labels]
     areas = stats[:, cv2.CC_STAT_AREA]

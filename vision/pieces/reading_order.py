@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-Box = tuple[int, int, int, int]
+from vision.types import Box
 
 LEAST_OVERLAP = 0.5
 """Two boxes stand in one row where so much of the lower one's height is common: what a reader

@@ -61,9 +61,9 @@ def plain_run(diameters: FloatArray, *, tolerance_rel: float) -> Flags:
     """Return which stretches agree with the most common diameter.
 
     The mode is the peak of a Gaussian density over the diameters with half the
-    tolerance as bandwidth; what lies within the tolerance of it is kept. On tube a
-    thinner mode with a quarter of the support wins: elbows, nuts and sockets are thicker
-    than the tube they sit on, and may be longer than what is seen of it.
+    tolerance as bandwidth; what lies within the tolerance of it is kept. On tube the
+    thinner mode wins where all that is as much thinner as a tube is than its fitting makes a
+    quarter of the support: elbows, nuts and sockets may be longer than what is seen of it.
 
     >>> plain_run(np.array([15.0, 15.1, 15.0, 15.0, 17.4, 17.4]), tolerance_rel=0.04).tolist()
     [True, True, True, True, False, False]

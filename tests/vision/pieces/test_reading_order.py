@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision.pieces.reading_order import Box, reading_order
+from vision.pieces.reading_order import reading_order
+from vision.types import Box
 
 BOXES = st.lists(st.tuples(*[st.integers(0, 4000)] * 2, *[st.integers(1, 3000)] * 2), max_size=30)
 
