@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.draws import Draws, best_piece, draw_pieces, estimate_of
-from rules.engine import APART_CHECK, MISREAD, grade
+from rules.engine import APART_CHECK, MISREAD, MISREAD_JACKET, grade
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Presence, What
 from rules.sheet import load_sheet
 from rules.vocabulary import SHARE_OF_FINISH
@@ -193,6 +193,15 @@ def test_what_may_be_two_pieces_is_less_sure_the_likelier_it_is() -> None:
     # By hand: any of four grades is as likely for the share that is read quite wrongly.
     lost = MISREAD * (1 - 0.3)
     assert told[3].p["no1"] == pytest.approx((1 - lost) * told[0].p["no1"] + lost / 4, abs=1e-9)
+
+
+def test_several_leads_are_as_insulated_as_one() -> None:
+    jacketed = replace(seen(tube()), insulation=Presence(p=1.0, share=1.0, u_share=0.0))
+    one, several = (grade(replace(jacketed, one_piece=p), HOUSE) for p in (1.0, 0.3))
+    lost = MISREAD_JACKET * (1 - 0.3)  # by hand, as above
+    expected = (1 - lost) * one.p["set_aside"] + lost / 4
+    assert several.p["set_aside"] == pytest.approx(expected, abs=1e-9)
+    assert grade(replace(seen(tube()), one_piece=0.3), HOUSE).confidence < several.confidence
 
 
 def test_moving_it_apart_is_the_check_where_only_that_is_in_doubt() -> None:
