@@ -133,9 +133,10 @@ class Sampler:
         without: Collection[str] = (),
         real: Store | None = None,
         real_share: float = REAL_SHARE,
+        table_share: float = REAL_TABLE_SHARE,
     ) -> None:
         self.without = frozenset(without)
-        self.real_share = real_share
+        self.real_share, self.table_share = real_share, table_share
         self.side = side_px
         self.device = device
         self.dice = torch.Generator(device=device).manual_seed(seed)
@@ -241,7 +242,7 @@ class Sampler:
         its brightest parts, and its mean colour by a third. The white is then unknown.
         """
         assert self.real is not None
-        count = round(len(rgb) * REAL_TABLE_SHARE)
+        count = round(len(rgb) * self.table_share)
         bare, bare_under, bare_at = self._views(self.real, count - count // 2, plain=True)
         full, full_under, full_at = self._views(self.real, count // 2)
         table, under = torch.cat([bare, full]), torch.cat([bare_under, full_under])

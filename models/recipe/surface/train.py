@@ -34,7 +34,7 @@ import numpy as np
 import torch
 from torch import Tensor, distributed, nn
 
-from models.recipe.surface.augment import PARTS, REAL_SHARE, Sampler
+from models.recipe.surface.augment import PARTS, REAL_SHARE, REAL_TABLE_SHARE, Sampler
 from models.recipe.surface.evaluate import painted
 from models.recipe.surface.export import PIECE_FILE, export_all
 from models.recipe.surface.losses import dense_loss, piece_loss
@@ -94,6 +94,12 @@ def parse(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--side-px", type=int, default=416, help="of a training view")
     parser.add_argument("--stored-px", type=int, default=1280, help="longer side kept of a photo")
     parser.add_argument("--real-share", type=float, default=REAL_SHARE, help="of the views")
+    parser.add_argument(
+        "--table-share",
+        type=float,
+        default=REAL_TABLE_SHARE,
+        help="of the rendered views, laid on real tables",
+    )
     parser.add_argument("--rate", type=float, default=1.0, help="times the usual rates")
     parser.add_argument("--workers", type=int, default=16, help="that read, for all cards")
     parser.add_argument("--seed", type=int, default=1)
@@ -168,6 +174,7 @@ def _sampler(asked: argparse.Namespace, device: torch.device, *, rank: int, worl
         without=asked.without,
         real=real,
         real_share=asked.real_share,
+        table_share=asked.table_share,
     )
 
 
