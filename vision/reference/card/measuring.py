@@ -32,10 +32,11 @@ from vision.reference.references import (
 from vision.types import FloatArray, Image
 
 MIN_SIDE_SUPPORT = 0.4  # rendered cards: 0.41 and more, white ones on white paper mostly over 0.8
-# Natural log, all corners together. Two of 15 rendered cards that are right, each with a corner
-# out of view, have 3.5 and 3.8. Of 40 drawn papers cut square to a card's size, on five tables, 38
-# are refused, most at -14 to -16; none of 363 real photos without a card shows one.
-MIN_ODDS = 3.0
+# Natural log, shape and all corners together. Of 79 cards on rendered photos 72 get 2.7 and more,
+# with corners out of view too, what else lies on them and on 173 photos without a card -0.6 at
+# most, as on 362 real ones. Of 40 drawn papers cut square to a card's size, on five tables, 38 are
+# refused, most at -14 to -16.
+MIN_ODDS = 2.0
 NEAR_MM = 0.45  # how far the edge may lie from its line, which is good to 0.2 mm
 # A card's side wall is 0.76 mm high and may be as bright as the face or dark with
 # shadow, so that the edge found is the upper or the lower one; the more the lens smears
@@ -44,7 +45,6 @@ NEAR_MM = 0.45  # how far the edge may lie from its line, which is good to 0.2 m
 # over 0.25 mm are off by 0.9 % (RMS), the others but three by 0.3 %.
 U_EDGE_MM, U_EDGE_BLURS = 0.07, 0.4
 U_ALL_EDGES_MM, U_ALL_EDGES_BLURS = 0.05, 0.5
-MAX_COST = 8.0  # weighted squared misfit; two degrees of freedom are left
 ROUGH_PROFILES = 96
 
 
@@ -105,7 +105,8 @@ def card_of_lines(
         plane = fit_plane(corners, corners_mm, u_px=u_px, lens=lens)
     except np.linalg.LinAlgError:
         return None
-    if plane.cost > MAX_COST:
+    log_odds = odds - plane.cost / 2
+    if log_odds < MIN_ODDS:
         return None
     u_all_mm = float(np.hypot(U_ALL_EDGES_MM, U_ALL_EDGES_BLURS * blur_px / px_per_mm))
     px_from_mm = np.linalg.inv(plane.mm_from_px)
@@ -116,7 +117,7 @@ def card_of_lines(
         long_side_px=float((sides[0] + sides[2]) / 2),
         residual_px=float(np.hypot(rms, plane.residual_px)),
         u_edge_rel=wall_doubt(walls, u_all_mm=u_all_mm),
-        log_odds=odds - plane.cost / 2,
+        log_odds=log_odds,
         points=(corners, corners_mm, u_px),
     )
 
