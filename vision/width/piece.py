@@ -26,7 +26,7 @@ from vision.pieces.form import (
 from vision.pieces.form_together import together
 from vision.problems import as_problem, problem_of
 from vision.types import FloatArray, Photo, Problem, Region, Scale, Surface, SurfaceMap
-from vision.width.diameter import MIN_WIDTH_PX, DiameterReading, measure_diameter
+from vision.width.diameter import DiameterReading, measure_diameter
 from vision.width.strand.strands import (
     along_axis,
     look_at_strip,
@@ -39,6 +39,10 @@ from vision.width.strand.strip_look import StripLook
 MOST_STRANDED_P = 0.1
 """A wire likelier than this to be a bundle has no strand diameter: the bundle's must never
 be taken for it. The grade still counts both (:mod:`rules.draws`)."""
+
+TURNS_FROM_PX = 12.0
+"""Measured width below which a look can't tell turns from one wire: of 13 lone pieces of 8 to
+12 px on rendered photos four were taken for coils, of 507 wider ones five."""
 
 ROUGH_U_REL = 0.1
 """Relative standard uncertainty of a width by the outline alone, to tell the form by."""
@@ -106,7 +110,7 @@ def widths_of(
     seen_px = reading.width_px if reading is not None else None
     strip = straightened(photo, region, width_px=seen_px, line=line)
     look = look_at_strip(strip or along_axis(photo, region))
-    thin = reading is not None and reading.width_px < MIN_WIDTH_PX
+    thin = reading is not None and reading.width_px < TURNS_FROM_PX
     heap = bunch or is_heap(shape, look=None if thin else look)
     if heap and stated in (None, Form.WIRE):
         # What the edges gave is the width of many turns, or of one among them: never the wire's.
