@@ -42,6 +42,8 @@ class Piece:
         record: Id of the piece in the records, None where it is not kept there.
         sheet: Rule sheet that ``p`` is by.
         settle: The one check that would settle a borderline grade.
+        line: What the trade sells it as, where that is another line than its grade
+            (:attr:`rules.engine.Grading.line`).
     """
 
     id: str
@@ -54,6 +56,7 @@ class Piece:
     record: str | None = None
     sheet: str = "house"
     settle: str | None = None
+    line: str | None = None
 
     def __post_init__(self) -> None:
         if not self.id.strip():

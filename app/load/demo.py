@@ -179,6 +179,7 @@ def _pieces() -> Sequence[Piece]:
                 findings=one.findings,
                 lifts=grading.lifts,
                 settle=grading.settle,
+                line=grading.line,
             )
         )
     return pieces

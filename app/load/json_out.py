@@ -67,6 +67,7 @@ def _piece(piece: Piece) -> Object:
             {"action": lift.action, "to": lift.to, "minutes": json_number(lift.minutes, 1)}
             for lift in piece.lifts
         ],
+        "line": piece.line,
     }
 
 

@@ -66,6 +66,7 @@ def pieces_of(
                 record=None if records is None else records[index],
                 sheet=sheet,
                 settle=graded.grading.settle,
+                line=graded.grading.line,
             )
         )
     return tuple(found)
@@ -95,7 +96,7 @@ def piece_of_record(record: PieceRecord, *, taken: Iterable[str]) -> Piece:
     Its weight is the stated one, else estimated from its outline on the first photo where
     its width was measured: the width in pixels and in mm give the scale.
     """
-    graded, settle = record.grading, record.grading.settle
+    graded = record.grading
     weight = stated_weight(record.findings)
     for photo in record.photos:
         if weight is None and photo.place is not None:
@@ -110,7 +111,8 @@ def piece_of_record(record: PieceRecord, *, taken: Iterable[str]) -> Piece:
         photo=record.photos[0].sha256 if record.photos else None,
         record=record.id,
         sheet=record.sheet.id,
-        settle=settle,
+        settle=graded.settle,
+        line=graded.line,
     )
 
 

@@ -13,12 +13,13 @@ from app.load.offer import Offer
 from app.load.planning import Plan
 from app.load.prices import Price
 from app.load.settling import differences
-from app.load.sorting import TRAY, checks_of
+from app.load.sorting import TRAY, checks_of, sold_as
 from app.load.ticket import Ticket
 from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
 from app.load.weights import Weight
 from app.load.worth import Worth
 from app.report import COLUMNS, printable
+from app.words import percent_of
 from rules.sentences import sentence
 
 _SOON_LEVEL = 0.2
@@ -33,7 +34,7 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
     for b in load.bins:
         lines += ["", _bin_head(b, unit)]
         for piece in b.pieces:
-            told = f"{piece.likely} {min(99, round(100 * piece.p[piece.likely]))} %"
+            told = f"{sold_as(piece)} {percent_of(piece.p[piece.likely])} %"
             if piece.settle is not None:  # what it waits for stands below
                 told = f"? {piece.likely}"
             weight = "no weight" if piece.weight is None else _short_weight(piece.weight, unit)
@@ -160,7 +161,7 @@ def _buyers_part(plan: Plan) -> list[str]:
     if plan.chance is not None and plan.offers[1].refused is None:
         first, second = plan.offers[0].buyer.name, plan.offers[1].buyer.name
         lines += _wrapped(
-            f"{min(99, round(100 * plan.chance))} % likely: {first} leaves you more than {second}."
+            f"{percent_of(plan.chance)} % likely: {first} leaves you more than {second}."
         )
     found = plan.split
     if found is not None and found.gain > 0.005 and len(found.bins_of) > 1:
@@ -185,7 +186,7 @@ def _offer(offer: Offer, day: date) -> list[str]:
     for line in offer.lines:
         if line.risk.p_downgrade >= _SOON_LEVEL:
             lines += _wrapped(
-                f"{min(99, round(100 * line.risk.p_downgrade))} % likely: bin {line.bin} is "
+                f"{percent_of(line.risk.p_downgrade)} % likely: bin {line.bin} is "
                 f"paid as less than {line.grade}"
             )
     if offer.unpriced:
@@ -203,9 +204,7 @@ def _pulls_part(plan: Plan) -> list[str]:
     pulled = False
     for name, found in plan.pulls.items():
         if found.pulls:
-            before, after = (
-                min(99, round(100 * one.p_downgrade)) for one in (found.before, found.after)
-            )
+            before, after = (percent_of(one.p_downgrade) for one in (found.before, found.after))
             lines += _wrapped(
                 f"{name}: {currency} {found.gain:+,.2f}, chance of being paid as less: {before} % "
                 f"now, {after} % after" + ("" if found.is_exact else " (searched, not all tried)")

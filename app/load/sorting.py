@@ -17,7 +17,6 @@ def put_in(
     piece: Piece,
     *,
     into: str | None = None,
-    line: str | None = None,
     called: Callable[[str], str] = str,
 ) -> Load:
     """Return a load with one more piece.
@@ -30,18 +29,21 @@ def put_in(
         load: Where it goes.
         piece: The piece; its id is not in use there.
         into: Name of the bin that the person chose; None leaves it to the grade.
-        line: What the trade sells it as (:attr:`rules.engine.Grading.line`).
         called: What a new bin of a grade is called.
     """
-    grade = piece.likely if into is not None or piece.settle is None else TRAY
-    if into is None and grade != TRAY and line in OTHER_LINES:
-        grade = line
+    grade = piece.likely
     if into is None:
+        grade = TRAY if piece.settle is not None else sold_as(piece)
         fitting = [b.name for b in load.bins if b.grade == grade]
         into = fitting[0] if fitting else called(grade)
     if all(b.name != into for b in load.bins):
         load = with_bin(load, Bin(name=into, grade=grade))
     return with_piece(load, into, piece)
+
+
+def sold_as(piece: Piece) -> str:
+    """Return the bin that a piece belongs in: its likely grade, or the line that has a price."""
+    return piece.line if piece.line is not None and piece.line in OTHER_LINES else piece.likely
 
 
 def checks_of(load: Load) -> tuple[tuple[str, tuple[Piece, ...]], ...]:

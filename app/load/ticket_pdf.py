@@ -9,6 +9,7 @@ from app.load.paper import PhotoOf, card, picture, plain, space, table_of, text,
 from app.load.settling import differences
 from app.load.ticket import Ticket, TicketLine, TicketPiece
 from app.load.units import in_unit, money_words, rounded
+from app.words import percent_of
 from rules.cautions import SELLING
 from rules.findings import K95
 from rules.sentences import sentence
@@ -101,7 +102,7 @@ def _bin_row(ticket: Ticket, line: TicketLine) -> list[Any]:
         weight,
         price,
         f"{rounded(line.amount, ticket.currency):,f}",
-        f"{min(99, round(100 * line.p_downgrade))} %",
+        f"{percent_of(line.p_downgrade)} %",
         f"{line.expected:,f}",
     ]
 

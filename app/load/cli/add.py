@@ -37,17 +37,17 @@ def _add(arguments: argparse.Namespace) -> int:
 
     with opened(arguments) as store:
         name, unread = load_name(arguments), 0
-        new: list[tuple[MakePiece, str | None]]
+        new: list[MakePiece]
         if arguments.lot is not None:
-            new = [(_lot(arguments), None)]
+            new = [_lot(arguments)]
         elif arguments.sources:
             new, unread = _graded(arguments, store)
         else:
             raise LoadError("name photos, findings (.toml) or a --lot", where="load add")
 
         def change(load: Load) -> Load:
-            for make, line in new:
-                load = put_in(load, make(load.taken), into=arguments.bin or None, line=line)
+            for make in new:
+                load = put_in(load, make(load.taken), into=arguments.bin or None)
             return load
 
         load = store.edit(name, change)
@@ -84,13 +84,8 @@ def _lot(arguments: argparse.Namespace) -> MakePiece:
     return make
 
 
-def _graded(
-    arguments: argparse.Namespace, store: LoadStore
-) -> tuple[list[tuple[MakePiece, str | None]], int]:
-    """Grade every source and record its pieces, each with the line that it is sold by.
-
-    Returns them, and how many sources could not be read.
-    """
+def _graded(arguments: argparse.Namespace, store: LoadStore) -> tuple[list[MakePiece], int]:
+    """Grade every source and record its pieces; return them, and how many can't be read."""
     from dataclasses import replace
 
     from app.grading import grade_photo, grade_typed
@@ -112,7 +107,7 @@ def _graded(
     results = [grade_typed(load_findings(path), request, name=path.name) for path in typed]
     with progress(photos) as (waiting, _):
         results += [grade_photo(path, request) for path in waiting]
-    new: list[tuple[MakePiece, str | None]] = []
+    new: list[MakePiece] = []
     unread = 0
     for result in results:
         if result.outcome is PhotoOutcome.UNREADABLE:
@@ -128,8 +123,5 @@ def _graded(
             records=[one.id for one in saved],
             photos=[one.photos[0].sha256 if one.photos else None for one in saved],
         )
-        new += [
-            (lambda taken, piece=piece: replace(piece, id=next_id(taken)), graded.grading.line)
-            for piece, graded in zip(pieces, result.pieces, strict=True)
-        ]
+        new += [lambda taken, piece=piece: replace(piece, id=next_id(taken)) for piece in pieces]
     return new, unread

@@ -86,7 +86,7 @@ def put_records(store: LoadStore, name: str, ids: Sequence[str]) -> Load:
         for record in found:
             if record.id not in inside:
                 piece = piece_of_record(record, taken=now.taken)
-                now = put_in(now, piece, line=record.grading.line, called=title_of)
+                now = put_in(now, piece, called=title_of)
         return now
 
     return store.edit(name, change)

@@ -20,7 +20,7 @@ from app.load.bins import (
     without_piece,
 )
 from app.load.pieces import STATED_U_REL, next_id, piece_of_record
-from app.load.sorting import TRAY, checks_of, put_in
+from app.load.sorting import TRAY, checks_of, put_in, sold_as
 from app.load.store import LoadStore
 from app.load.terms import OTHER_LINES, grade_titles, title_of
 from app.load.units import MassUnit, mass_from, number_from
@@ -31,6 +31,7 @@ from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.records.view import name_of, when
 from app.web.store import records
+from app.words import percent_of
 from rules.sentences import sentence
 
 MOST_RECORDS = 60
@@ -127,11 +128,17 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
 
 
 def _likely_words(piece: Piece) -> str:
-    """Return the likeliest grade; of what waits for a check the page of its photo has figures."""
-    title = title_of(piece.likely)
+    """Return the likeliest grade, or the line that buys it, and how likely that is.
+
+    Of what waits for a check the page of its photo has the figures.
+    """
+    sold = sold_as(piece)
+    title = title_of(sold)
     if piece.settle is not None:
         return f"most likely {title}"
-    return f"{title}, {min(99, round(100 * piece.p[piece.likely]))} %"
+    if piece.line is not None and sold == piece.likely:
+        title = f"{title}: {piece.line}"
+    return f"{title}, {percent_of(piece.p[piece.likely])} %"
 
 
 def _weigh(
@@ -190,7 +197,7 @@ def _from_records(store: LoadStore, load: Load) -> None:
             for record in found:
                 if record.id in typed(take) and record.id not in inside:
                     piece = piece_of_record(record, taken=now.taken)
-                    now = put_in(now, piece, line=record.grading.line, called=title_of)
+                    now = put_in(now, piece, called=title_of)
             return now
 
         press(

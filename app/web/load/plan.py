@@ -29,6 +29,7 @@ from app.web.load.parts import thumb, today
 from app.web.plain import plain
 from app.web.pressing import press
 from app.web.thumbs import small_photo
+from app.words import percent_of
 
 BEST = "the best offer"
 
@@ -99,7 +100,7 @@ def _offers(plan: Plan) -> None:
     if plan.chance is not None and plan.offers[1].refused is None:
         first, second = plan.offers[0].buyer.name, plan.offers[1].buyer.name
         st.markdown(
-            f"**{min(99, round(100 * plan.chance))} %** likely: {plain(first)} leaves you more "
+            f"**{percent_of(plan.chance)} %** likely: {plain(first)} leaves you more "
             f"than {plain(second)}."
         )
     found, currency = plan.split, plan.terms.buyer.currency
@@ -130,7 +131,7 @@ def _offer(offer: Offer, *, best: bool) -> None:
         )
         risky = [line for line in offer.lines if line.risk.p_downgrade >= 0.2]
         for line in risky:
-            percent = min(99, round(100 * line.risk.p_downgrade))
+            percent = percent_of(line.risk.p_downgrade)
             st.markdown(
                 f"! {percent} % likely: {plain(line.bin)} is paid as less than "
                 f"{plain(title_of(line.grade))}"
@@ -152,9 +153,7 @@ def _pulls(store: LoadStore, plan: Plan) -> None:
     for name, found in plan.pulls.items():
         if not found.pulls:
             continue
-        before, after = (
-            min(99, round(100 * one.p_downgrade)) for one in (found.before, found.after)
-        )
+        before, after = (percent_of(one.p_downgrade) for one in (found.before, found.after))
         with st.container(border=True):
             st.markdown(
                 f"**{plain(name)}: {currency} {found.gain:+,.2f}**  \nchance of being "

@@ -33,12 +33,13 @@ def test_an_unsure_piece_waits_in_the_tray_unless_the_person_says_where() -> Non
 
 
 def test_what_another_line_buys_goes_to_the_bin_of_that_line() -> None:
-    start, ring = Load(name="x"), piece("a", set_aside=1.0)
-    assert [b.grade for b in put_in(start, ring, line="brass").bins] == ["brass"]
+    start, ring = Load(name="x"), replace(piece("a", set_aside=1.0), line="brass")
+    assert [b.grade for b in put_in(start, ring).bins] == ["brass"]
     # Nobody pays by a line without a price of its own; the tray and the person come first.
-    assert [b.grade for b in put_in(start, ring, line="another metal").bins] == ["set_aside"]
-    assert put_in(start, unsure("b", SCRAPE), line="brass").bins[0].grade == TRAY
-    assert put_in(start, ring, into="mine", line="brass").bins[0].grade == "set_aside"
+    bolt = replace(ring, line="another metal")
+    assert [b.grade for b in put_in(start, bolt).bins] == ["set_aside"]
+    assert put_in(start, replace(ring, settle=SCRAPE)).bins[0].grade == TRAY
+    assert put_in(start, ring, into="mine").bins[0].grade == "set_aside"
 
 
 def test_checks_come_one_after_the_other_with_all_their_pieces() -> None:

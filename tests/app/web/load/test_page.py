@@ -76,6 +76,12 @@ def test_the_plan_tells_buyers_pulls_jobs_and_cautions(page: AppTest) -> None:
     assert kept.bin_of("p3").name == "old crate"
 
 
+def test_what_another_line_buys_is_called_that_in_its_bin(page: AppTest) -> None:
+    at = press(page, "Look at an invented load")
+    assert "Insulated, 99 % · " in words(at)
+    assert "Set aside" not in words(at)
+
+
 def test_a_new_buyers_figures_are_told_as_people_write_them(page: AppTest) -> None:
     at = look_at(press(page, "Begin my load"), "Buyers")
     told = {one.label: one.value for one in at.text_input}
