@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from math import isfinite
 
-from app.load.units import EXACT, LoadError, share_of
+from app.load.units import EXACT, LoadError, share_of, total
 from app.load.weights import Weight, WeightOrigin, added, of_normal
 from rules.findings import Findings
 from rules.table import Lift
@@ -106,6 +106,13 @@ class Bin:
         return added(weights)
 
     @property
+    def kg(self) -> Decimal:
+        """Mass of all in it that has a weight."""
+        if self.weighed is not None:
+            return self.weighed.kg
+        return total(piece.weight.kg for piece in self.pieces if piece.weight is not None)
+
+    @property
     def is_empty(self) -> bool:
         """Whether nothing is known to lie in it."""
         return self.weighed is None and not self.pieces
@@ -154,11 +161,7 @@ class Load:
     @property
     def kg(self) -> Decimal:
         """Mass of everything that has a weight."""
-        summed = Decimal(0)
-        for b in self.bins:
-            for weight in [b.weighed] if b.weighed is not None else [p.weight for p in b.pieces]:
-                summed = summed if weight is None else EXACT.add(summed, weight.kg)
-        return summed
+        return total(b.kg for b in self.bins)
 
     def bin(self, name: str) -> Bin:
         """Return a bin by its name."""
@@ -277,6 +280,19 @@ def masses(bin_: Bin) -> dict[str, Weight]:
             )
         return {p.id: p.weight for p in bin_.pieces if p.weight is not None}
     return _told_off(bin_.pieces, bin_.weighed)
+
+
+def told_weights(bin_: Bin) -> dict[str, Weight]:
+    """Return each piece's weight as page, report and ticket tell it; who has none is left out.
+
+    What the scale showed of a piece stands, also where a whole bin's reading differs from the
+    sum in its last digit: that reading is another one. All else is as in :func:`masses`.
+    """
+    own = {p.id: p.weight for p in bin_.pieces if p.weight is not None}
+    if bin_.weighed is None:
+        return own
+    read = {name: weight for name, weight in own.items() if not weight.is_estimated}
+    return masses(bin_) | read
 
 
 def _told_off(pieces: tuple[Piece, ...], whole: Weight) -> dict[str, Weight]:

@@ -193,12 +193,12 @@ def _offer(offer: Offer) -> Object:
         "currency": offer.buyer.currency,
         "refused": offer.refused,
         "labelled": f"{offer.labelled:f}",
-        "expected": json_number(offer.expected, 2),
+        "expected": json_number(float(offer.expected), 2),
         "u": json_number(offer.u, 2),
         "low95": json_number(offer.low95, 2),
         "high95": json_number(offer.high95, 2),
         "travel": f"{offer.travel:f}",
-        "net": json_number(offer.net, 2),
+        "net": json_number(float(offer.net), 2),
         "kg": f"{offer.kg:f}",
         "unpriced": list(offer.unpriced),
         "stale": [price.grade for price in offer.stale],
@@ -212,7 +212,7 @@ def _offer(offer: Offer) -> Object:
                 "price": None if line.price is None else f"{line.price.amount:f}",
                 "per": None if line.price is None else str(line.price.per),
                 "amount": f"{line.amount:f}",
-                "expected": json_number(line.risk.expected, 2),
+                "expected": json_number(float(line.expected), 2),
                 "p_downgrade": json_number(line.risk.p_downgrade, 4),
             }
             for line in offer.lines

@@ -21,7 +21,7 @@ from app.load.prices import Price, price_for
 from app.load.risk import BinRisk, bin_risk, grades_paid
 from app.load.stakes import as_risk, kg_of, need_weights
 from app.load.terms import Terms, one_currency
-from app.load.units import EXACT, line_amount, total
+from app.load.units import EXACT, line_amount, rounded, total
 
 Array = NDArray[np.float64]
 
@@ -43,6 +43,7 @@ class Line:
         amount: Paid weight × price, rounded to the minor unit; 0 without a price.
         estimated: Whether the weight is an estimate.
         risk: What may happen to the bin.
+        expected: Expected pay of the bin, rounded to the minor unit.
         pieces: How many pieces are listed in it.
     """
 
@@ -54,6 +55,7 @@ class Line:
     amount: Decimal
     estimated: bool
     risk: BinRisk
+    expected: Decimal
     pieces: int
 
 
@@ -65,12 +67,12 @@ class Offer:
         buyer: The buyer.
         lines: Bin by bin; their amounts add up to ``labelled`` exactly.
         labelled: Pay if every label holds.
-        expected: Expected pay, the grades' doubt counted in.
+        expected: Expected pay, the grades' doubt counted in: the sum of the lines'.
         u: Standard uncertainty of the pay.
         low95: Lower end of the pay's 95 % interval.
         high95: Upper end.
         travel: Cost of the trip.
-        net: Expected pay less travel.
+        net: Expected pay less travel, exact as both are.
         kg: Mass that goes there.
         stale: Prices that are too old to count on.
         unpriced: Grades without a price here.
@@ -81,12 +83,12 @@ class Offer:
     buyer: Buyer
     lines: tuple[Line, ...]
     labelled: Decimal
-    expected: float
+    expected: Decimal
     u: float
     low95: float
     high95: float
     travel: Decimal
-    net: float
+    net: Decimal
     kg: Decimal
     stale: tuple[Price, ...]
     unpriced: tuple[str, ...]
@@ -111,7 +113,7 @@ def offer_of(terms: Terms, load: Load, *, draws: int = DRAWS) -> Offer:
     for b in bins:
         drawn += _drawn_pay(terms, b, kg_of_label, draws=draws)
     kg = total(line.kg for line in lines)
-    expected = sum(line.risk.expected for line in lines)
+    expected = total(line.expected for line in lines)
     travel = terms.buyer.travel
     low, high = (float(v) for v in np.quantile(drawn, (0.025, 0.975))) if bins else (0.0, 0.0)
     refused = None
@@ -127,7 +129,7 @@ def offer_of(terms: Terms, load: Load, *, draws: int = DRAWS) -> Offer:
         low95=low,
         high95=high,
         travel=travel,
-        net=expected - float(travel),
+        net=EXACT.subtract(expected, travel),
         kg=kg,
         stale=tuple(p for p in terms.prices if p.grade in used and p.is_stale(terms.day)),
         unpriced=tuple(dict.fromkeys(line.grade for line in lines if line.price is None)),
@@ -165,6 +167,7 @@ def _line(terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal]) -> Line:
         if price is None
         else line_amount(paid_kg, price=price.amount, per=price.per, currency=price.currency)
     )
+    risk = bin_risk(pieces, label=label_rank, per_kg=per_kg, forgiven=terms.buyer.forgiven)
     return Line(
         bin=bin_.name,
         grade=label,
@@ -173,7 +176,8 @@ def _line(terms: Terms, bin_: Bin, kg_of_label: Mapping[str, Decimal]) -> Line:
         price=price,
         amount=amount,
         estimated=weight.is_estimated,
-        risk=bin_risk(pieces, label=label_rank, per_kg=per_kg, forgiven=terms.buyer.forgiven),
+        risk=risk,
+        expected=rounded(Decimal(repr(float(risk.expected))), terms.buyer.currency),
         pieces=len(bin_.pieces),
     )
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 
-from app.load.bins import Bin, Load
+from app.load.bins import Bin, Load, told_weights
 from app.load.buyers import Buyer, Stance
 from app.load.offer import Offer
 from app.load.planning import Plan
@@ -15,7 +15,14 @@ from app.load.prices import Price
 from app.load.settling import differences
 from app.load.sorting import TRAY, checks_of, sold_as
 from app.load.ticket import Ticket
-from app.load.units import MassUnit, fine_digits, in_unit, mass_words, money_words
+from app.load.units import (
+    MassUnit,
+    fine_digits,
+    in_unit,
+    mass_words,
+    money_words,
+    told_together,
+)
 from app.load.weights import Weight
 from app.load.worth import Worth
 from app.report import COLUMNS, printable
@@ -30,14 +37,17 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
     """Return what lies in which bin."""
     if not load.bins:
         return f"{printable(load.name)}: nothing in it yet (cuproscope load add)\n"
-    lines = [f"{printable(load.name)}: {mass_words(load.kg, unit)}"]
+    together = told_together((b.kg for b in load.bins), unit)
+    lines = [f"{printable(load.name)}: {together:f} {unit}"]
     for b in load.bins:
         lines += ["", _bin_head(b, unit)]
+        weights = told_weights(b)
         for piece in b.pieces:
             told = f"{sold_as(piece)} {percent_of(piece.p[piece.likely])} %"
             if piece.settle is not None:  # what it waits for stands below
                 told = f"? {piece.likely}"
-            weight = "no weight" if piece.weight is None else _short_weight(piece.weight, unit)
+            known = weights.get(piece.id)
+            weight = "no weight" if known is None else _short_weight(known, unit)
             lines.append(
                 f"  {piece.id:<5}{printable(piece.name)[:36]:<37}{told:<17}{weight:>18}".rstrip()
             )
@@ -136,7 +146,7 @@ def tickets_text(tickets: Sequence[Ticket]) -> str:
         )
         lines.append(
             f"{ticket.code:<14}{printable(ticket.buyer)[:24]:<25}"
-            f"{mass_words(ticket.kg, ticket.unit):>12}  expected "
+            f"{f'{ticket.mass:f} {ticket.unit}':>12}  expected "
             f"{money_words(ticket.expected, ticket.currency)}, {paid}"
         )
     return "\n".join(lines) + "\n" if lines else "No ticket yet (cuproscope load ticket BUYER)\n"

@@ -13,7 +13,7 @@ from datetime import date
 from decimal import Decimal
 from math import isfinite
 
-from app.load.bins import Bin, Load, Piece, masses
+from app.load.bins import Bin, Load, Piece, told_weights
 from app.load.offer import Offer, offer_of
 from app.load.terms import Terms
 from app.load.units import (
@@ -24,6 +24,7 @@ from app.load.units import (
     bounded,
     minor_digits,
     rounded,
+    told_together,
     total,
 )
 
@@ -40,7 +41,7 @@ class TicketPiece:
     Attributes:
         id: Id within the load.
         name: What the person calls it.
-        kg: Its mass, told off from the bin's where that was weighed.
+        kg: Its mass: off the scale, else told off from its bin's, else estimated.
         p_wrong: Chance that it is worse than the bin's grade by this buyer's rules.
         likely: Its most likely grade there.
         settle: The one check that would settle it, None where nothing is in doubt.
@@ -208,9 +209,9 @@ class Ticket:
         return total(line.amount for line in self.lines)
 
     @property
-    def kg(self) -> Decimal:
-        """Mass of all bins."""
-        return total(line.kg for line in self.lines)
+    def mass(self) -> Decimal:
+        """Mass of all bins in ``unit``, as the lines tell it: it adds up by hand."""
+        return told_together((line.kg for line in self.lines), self.unit)
 
     @property
     def questioned(self) -> tuple[tuple[TicketLine, TicketPiece], ...]:
@@ -252,7 +253,7 @@ def write_ticket(
             per=unit if line.price is None else line.price.per,
             amount=line.amount,
             p_downgrade=line.risk.p_downgrade,
-            expected=_money(line.risk.expected, currency),
+            expected=line.expected,
             pieces=_pieces(terms, load.bin(line.bin), line.grade),
         )
         for line in offer.lines
@@ -268,8 +269,7 @@ def write_ticket(
         sheet_hash=sheet_hash,
         unit=unit,
         lines=lines,
-        # The lines' own, so that the column adds up on paper too.
-        expected=total(line.expected for line in lines),
+        expected=offer.expected,
         low95=_money(offer.low95, currency),
         high95=_money(offer.high95, currency),
         travel=offer.travel,
@@ -299,7 +299,7 @@ def _money(amount: float, currency: str) -> Decimal:
 
 def _pieces(terms: Terms, bin_: Bin, grade: str) -> tuple[TicketPiece, ...]:
     label = terms.grades.index(grade)
-    weights = masses(bin_)
+    weights = told_weights(bin_)
     found = []
     for piece in bin_.pieces:
         chances = terms.chances(bin_, piece)

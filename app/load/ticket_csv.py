@@ -7,7 +7,7 @@ from pathlib import Path
 
 from app.files import harmless, write_whole
 from app.load.ticket import Ticket
-from app.load.units import in_unit
+from app.load.units import told_mass
 
 COLUMNS = (
     "ticket",
@@ -70,10 +70,10 @@ def _rows(ticket: Ticket) -> list[list[str]]:
                 harmless(line.title),
                 str(len(line.pieces)),
                 f"{line.kg:.4f}",
-                f"{in_unit(line.kg, ticket.unit):.2f}",
+                f"{told_mass(line.kg, ticket.unit):f}",
                 str(ticket.unit),
                 "estimated" if line.estimated else "scale",
-                f"{in_unit(line.paid_kg, ticket.unit):.2f}",
+                f"{told_mass(line.paid_kg, ticket.unit):f}",
                 "" if line.price is None else f"{line.price:f}",
                 "" if line.price is None else str(line.per),
                 ticket.currency,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from app.load.paper import PhotoOf, card, picture, plain, space, table_of, text, write_page
 from app.load.settling import differences
 from app.load.ticket import Ticket, TicketLine, TicketPiece
-from app.load.units import in_unit, money_words, rounded
+from app.load.units import in_unit, mass_words, money_words, rounded, told_mass
 from app.words import percent_of
 from rules.cautions import SELLING
 from rules.findings import K95
@@ -76,7 +76,7 @@ def _bins(ticket: Ticket, width: float) -> Flowable:
             "Together",
             "",
             "",
-            f"{in_unit(ticket.kg, ticket.unit):.2f}",
+            f"{ticket.mass:f}",
             "",
             f"{ticket.labelled:,f}",
             "",
@@ -91,7 +91,7 @@ def _bins(ticket: Ticket, width: float) -> Flowable:
 
 def _bin_row(ticket: Ticket, line: TicketLine) -> list[Any]:
     price = "no price" if line.price is None else f"{line.price:f} / {line.per}"
-    weight = f"{in_unit(line.kg, ticket.unit):.2f}"
+    weight = f"{told_mass(line.kg, ticket.unit):f}"
     if line.estimated:
         spread = K95 * float(in_unit(line.kg, ticket.unit)) * _rel(line)
         weight = f"est. {weight}\n± {spread:.2f}"
@@ -178,11 +178,11 @@ def _card(
     ticket: Ticket, line: TicketLine, piece: TicketPiece, photo_of: PhotoOf | None, width: float
 ) -> Flowable:
     percent = min(99, max(1, round(100 * piece.p_wrong)))
-    mass = in_unit(piece.kg, ticket.unit)
     words = [
         text(f"<b>{plain(piece.name or piece.id)}</b> in bin {plain(line.bin)}"),
         text(
-            f"Sold as {plain(line.title)}; {percent} % likely worse; {mass:.2f} {ticket.unit}.",
+            f"Sold as {plain(line.title)}; {percent} % likely worse; "
+            f"{mass_words(piece.kg, ticket.unit)}.",
         ),
         *(text(plain(measured), "small") for measured in piece.measured),
     ]

@@ -217,4 +217,22 @@ def mass_words(kg: Decimal, unit: MassUnit) -> str:
     >>> mass_words(Decimal("5.6"), MassUnit.LB)
     '12.35 lb'
     """
-    return f"{in_unit(kg, unit).quantize(Decimal('0.01'), context=EXACT):f} {unit}"
+    return f"{told_mass(kg, unit):f} {unit}"
+
+
+def told_mass(kg: Decimal, unit: MassUnit) -> Decimal:
+    """Return a mass as it is told in a unit: to two decimals, half away from zero.
+
+    >>> told_mass(Decimal("5.6"), MassUnit.LB), told_mass(Decimal("0.125"), MassUnit.KG)
+    (Decimal('12.35'), Decimal('0.13'))
+    """
+    return in_unit(kg, unit).quantize(Decimal("0.01"), context=EXACT)
+
+
+def told_together(kgs: Iterable[Decimal], unit: MassUnit) -> Decimal:
+    """Return the sum of masses as each of them is told, so that it adds up by hand.
+
+    >>> told_together([Decimal("0.125"), Decimal("0.125")], MassUnit.KG)
+    Decimal('0.26')
+    """
+    return total(told_mass(kg, unit) for kg in kgs)

@@ -13,6 +13,7 @@ from app.load.bins import (
     Load,
     Piece,
     moved,
+    told_weights,
     weighed_bin,
     weighed_piece,
     with_bin,
@@ -23,10 +24,10 @@ from app.load.pieces import STATED_U_REL, next_id, piece_of_record
 from app.load.sorting import TRAY, checks_of, put_in, sold_as
 from app.load.store import LoadStore
 from app.load.terms import OTHER_LINES, grade_titles, title_of
-from app.load.units import MassUnit, mass_from, number_from
-from app.load.weights import WeightOrigin, of_normal, read_scale
+from app.load.units import MassUnit, mass_from, number_from, told_together
+from app.load.weights import Weight, WeightOrigin, of_normal, read_scale
 from app.records.text import one_line
-from app.web.load.parts import mass, thumb, weight_words
+from app.web.load.parts import thumb, weight_words
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.records.view import name_of, when
@@ -41,7 +42,7 @@ HIGHEST = Decimal(100_000)
 def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
     """Show the bins of a load and the ways to put things in."""
     if load.bins:
-        st.metric("Everything together", mass(load.kg, unit))
+        _together(load, unit)
     else:
         st.info("Nothing in it yet. Put saved pieces in, or a lot that you only weigh.")
     _checks(load)
@@ -51,6 +52,15 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
     _from_records(store, load)
     _lot(store, load, unit)
     _new_bin(store, load)
+
+
+def _together(load: Load, unit: MassUnit) -> None:
+    """Show what all weighs that has a weight, and how many pieces have none yet."""
+    lacking = sum(len(b.unweighed) for b in load.bins if b.weighed is None)
+    known = f"{told_together((b.kg for b in load.bins), unit):f} {unit}"
+    st.metric("Everything together", known if load.kg else "no weight yet")
+    if lacking and load.kg:
+        st.caption(f"Without {lacking} piece{'' if lacking == 1 else 's'} that nobody weighed.")
 
 
 def _checks(load: Load) -> None:
@@ -78,8 +88,9 @@ def _bin(store: LoadStore, load: Load, b: Bin, unit: MassUnit) -> None:
             f"#### {plain(b.name)}\n{_sold_as(b)} · {count} · "
             f"**{'empty' if b.is_empty else plain(weight_words(b.weight, unit))}**"
         )
+        weights = told_weights(b)
         for piece in b.pieces:
-            _piece(store, load, b, piece, unit)
+            _piece(store, load, b, piece, weights.get(piece.id), unit)
         with st.container(horizontal=True):
             with st.popover("Weigh", icon=":material/scale:"):
                 _weigh(store, load, b.name, unit, key=f"bin-{b.name}", piece=None)
@@ -91,7 +102,9 @@ def _sold_as(b: Bin) -> str:
     return "not sorted yet" if b.grade == TRAY else f"sold as **{plain(title_of(b.grade))}**"
 
 
-def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -> None:
+def _piece(
+    store: LoadStore, load: Load, b: Bin, piece: Piece, weight: Weight | None, unit: MassUnit
+) -> None:
     p = piece.p[piece.likely]
     is_unsure = piece.settle is not None or p < 0.8
     doubt = "? " if is_unsure else ""
@@ -106,7 +119,7 @@ def _piece(store: LoadStore, load: Load, b: Bin, piece: Piece, unit: MassUnit) -
         with st.container(width="stretch"):
             st.markdown(
                 f"**{plain(piece.name or piece.id)}** · {piece.id}  \n"
-                f"{doubt}{plain(_likely_words(piece))} · {plain(weight_words(piece.weight, unit))}"
+                f"{doubt}{plain(_likely_words(piece))} · {plain(weight_words(weight, unit))}"
             )
         with st.popover("", icon=":material/more_horiz:", help=f"Move or weigh {piece.id}"):
             others = [one.name for one in load.bins if one.name != b.name]

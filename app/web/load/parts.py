@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
-from decimal import Decimal
 
 import streamlit as st
 
 from app.load.bins import Piece
 from app.load.report import estimate_figures
-from app.load.units import MassUnit, in_unit
+from app.load.units import MassUnit, mass_words
 from app.load.weights import Weight
 from app.web.picture import show_picture
 from app.web.thumbs import small_photo
@@ -20,17 +19,12 @@ def today() -> date:
     return date.today()
 
 
-def mass(kg: Decimal, unit: MassUnit) -> str:
-    """Return a mass in words."""
-    return f"{in_unit(kg, unit):.2f} {unit}"
-
-
 def weight_words(weight: Weight | None, unit: MassUnit) -> str:
     """Return a weight with where it is from; an estimate always with its interval."""
     if weight is None:
         return "no weight yet"
     if not weight.is_estimated:
-        return mass(weight.kg, unit)
+        return mass_words(weight.kg, unit)
     told, low, high = estimate_figures(weight, unit)
     return f"about {told} {unit} ({low} to {high}), estimated"
 

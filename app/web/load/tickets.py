@@ -19,7 +19,7 @@ from app.load.ticket import PaidLine, Ticket
 from app.load.ticket_csv import write_ticket_csv
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import LoadError, MassUnit, money_from, money_words
-from app.web.load.parts import mass, today
+from app.web.load.parts import today
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.thumbs import small_photo
@@ -69,7 +69,7 @@ def best_first(store: LoadStore, load: Load, buyers: Sequence[Buyer]) -> list[st
 def _ticket(store: LoadStore, ticket: Ticket) -> None:
     with st.container(border=True):
         st.markdown(
-            f"#### {plain(ticket.code)}\n{plain(ticket.buyer)} · {mass(ticket.kg, ticket.unit)} · "
+            f"#### {plain(ticket.code)}\n{plain(ticket.buyer)} · {ticket.mass:f} {ticket.unit} · "
             f"expected **{money_words(ticket.expected, ticket.currency)}** "
             f"({ticket.low95:,f} to {ticket.high95:,f})"
         )

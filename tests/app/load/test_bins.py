@@ -15,6 +15,7 @@ from app.load.bins import (
     Piece,
     masses,
     moved,
+    told_weights,
     weighed_bin,
     weighed_piece,
     with_bin,
@@ -62,6 +63,17 @@ def test_a_weighed_bin_is_told_off_by_estimates_to_the_tenth_of_a_gram() -> None
 def test_a_piece_that_was_weighed_itself_keeps_its_reading() -> None:
     load = one_bin(piece("a", scale("4")), piece("b"), piece("c"), weighed=scale("10"))
     assert [str(w.kg) for w in masses(load.bin("A")).values()] == ["4", "3.0000", "3.0000"]
+
+
+def test_the_weight_that_is_told_of_a_piece_is_its_own_reading_else_its_share() -> None:
+    # The bin's scale shows 0.1 kg more than the pieces' one: both stand as they were read.
+    read = one_bin(piece("a", scale("4")), piece("b", scale("5.9")), weighed=scale("10"))
+    assert [str(w.kg) for w in told_weights(read.bin("A")).values()] == ["4", "5.9"]
+    # 10 kg, 4 of them read: the guess of 3 and the unknown, taken for as heavy, share 6.
+    mixed = one_bin(piece("a", scale("4")), piece("b", guess("3")), piece("c"), weighed=scale("10"))
+    assert [str(w.kg) for w in told_weights(mixed.bin("A")).values()] == ["4", "3.0000", "3.0000"]
+    loose = one_bin(piece("a", guess("2")), piece("b"))
+    assert [*told_weights(loose.bin("A"))] == ["a"]
 
 
 def test_moving_out_of_a_weighed_bin_takes_the_share_along() -> None:

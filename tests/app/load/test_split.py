@@ -27,7 +27,7 @@ def by_hand(told: list[Any], bins: list[Bin]) -> float:
             if not given:
                 continue
             offer: Offer = offer_of(one, load(*given), draws=10)
-            net += -1e9 if offer.refused else offer.net
+            net += -1e9 if offer.refused else float(offer.net)
         best = max(best, net)
     return best
 

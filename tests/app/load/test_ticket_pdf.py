@@ -11,6 +11,7 @@ import pypdfium2
 from app.load.settling import settle
 from app.load.ticket import PaidLine, Ticket
 from app.load.ticket_pdf import write_ticket_pdf
+from app.load.units import MassUnit
 from rules.cautions import SELLING
 from tests.app.load.loads import DAY
 from tests.app.load.test_paper import jpeg, words_of
@@ -48,6 +49,14 @@ def test_the_table_adds_up_on_the_page_too(tmp_path: Path) -> None:
     assert "Together 28.66 98.00 93.00" in words
     assert "25 %" in words and "0 %" in words
     assert "USD 98.00" in words and "USD 93.00" in words
+
+
+def test_masses_add_up_as_they_are_told_and_halves_go_up(tmp_path: Path) -> None:
+    first, second = a_ticket().lines
+    lines = (replace(first, kg=Decimal("0.125")), replace(second, kg=Decimal("0.125")))
+    ticket = replace(a_ticket(), lines=lines, unit=MassUnit.KG)
+    words = words_on(tmp_path / "t.pdf", ticket)
+    assert words.count("0.13") == 2 and "Together 0.26" in words
 
 
 def test_what_may_be_questioned_says_so_with_its_chance(tmp_path: Path) -> None:

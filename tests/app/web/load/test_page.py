@@ -12,8 +12,12 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from app.load.bins import Piece, weighed_piece
 from app.load.demo import LOAD, WEIR
+from app.load.sorting import put_in
 from app.load.store import LoadStore
+from app.load.units import MassUnit, mass_words
+from app.load.weights import WeightOrigin, of_normal
 from app.web import store
 from app.web.load import page as load_page
 from tests.app.web.test_pages import words
@@ -113,6 +117,38 @@ def test_a_lot_is_weighed_in_and_sold(page: AppTest) -> None:
     at = press(at, "Keep; these bins are sold")
     assert "-6.75 against the ticket" in words(at)
     assert loads().load("load").bins == ()
+
+
+def test_page_and_ticket_tell_the_same_weights(page: AppTest) -> None:
+    at = press(page, "Look at an invented load")
+    told = words(at)
+    at = look_at(at, "Tickets")
+    at = press(at, "Write the ticket")
+    (ticket,) = loads().tickets()
+    assert [one.value for one in at.metric] == []
+    assert f"· {ticket.mass:f} lb · expected" in words(at)
+    pieces = [piece for line in ticket.lines for piece in line.pieces]
+    assert len(pieces) == 14
+    for piece in pieces:
+        assert f" · {mass_words(piece.kg, MassUnit.LB)}" in told, piece.name
+    at = look_at(at, "Bins")
+    assert [one.value for one in at.metric] == [f"{ticket.mass:f} lb"]
+    at = look_at(at, "Plan")
+    assert f" pays {ticket.expected:,f} " in words(at)
+
+
+def test_what_nobody_weighed_is_not_told_as_nothing(page: AppTest) -> None:
+    at = press(page, "Begin my load")
+    both = [Piece(id=name, name=name, p={"no1": 1.0}) for name in "ab"]
+    loads().edit("load", lambda now: put_in(put_in(now, both[0]), both[1]))
+    at = at.run()
+    assert [one.value for one in at.metric] == ["no weight yet"]
+    loads().edit(
+        "load", lambda now: weighed_piece(now, "a", of_normal(Decimal(2), 0.01, WeightOrigin.SCALE))
+    )
+    at = at.run()
+    assert [one.value for one in at.metric] == ["4.41 lb"]
+    assert "Without 1 piece that nobody weighed." in [one.value for one in at.caption]
 
 
 def test_what_can_not_be_is_told_in_place(page: AppTest) -> None:
