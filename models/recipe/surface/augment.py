@@ -7,8 +7,9 @@ a material, which is what the network must read. White normalisation is done as 
 use (``vision.finish.surface.whiten``), with the error that a reading of the white has.
 
 Some views get a piece of another view laid over theirs, brought to their light by the
-two whites: pieces then touch and cross in more ways than were rendered (Ghiasi et al.,
-Simple Copy-Paste, arXiv 2012.07177). Others get a real table laid under them, and some
+two whites: pieces then touch and cross in more ways than were rendered, and the few real ones
+lie on more tables than they were photographed on (Ghiasi et al., Simple Copy-Paste, arXiv
+2012.07177). Others get a real table laid under them, and some
 views are of real photos alone, of which only parts are labelled.
 """
 
@@ -37,7 +38,7 @@ MAGNIFICATION = (0.4, 1.7)
 """Range of view pixels a stored pixel in crops: wire of 3 to 200 px appears."""
 
 PASTE_SHARE = 0.3
-"""Of the views, how many get a piece of another one laid over theirs."""
+"""Of the views, real ones too, how many get a piece of another one laid over theirs."""
 
 REAL_SHARE = 0.15
 """Of the views, how many are of real photos, where there are any."""
@@ -54,11 +55,11 @@ LABELLED_GAIN = 2.0
 REAL_THING = 250
 """Number of a stranger that is a piece of a real photo."""
 
-PASTED_FROM = 100
-"""Added to a pasted piece's number, which then differs from all of the view's own."""
+PASTED = 249
+"""Number of a pasted piece, which no other has."""
 
 TABLE_FROM = 150
-"""The same for what lies on a real table."""
+"""Added to the numbers of what lies on a real table, which then differ from those of the view."""
 
 BALANCE_SIGMA = 0.06
 """Residual white-balance error of a phone, log of r/g and b/g, about 5 % in use."""
@@ -148,8 +149,6 @@ class Sampler:
         real = 0 if self.real is None else round(count * self.real_share)
         rgb, fine, index = self._views(self.rendered, count - real)
         white, forms = self.rendered.white[index], self.rendered.forms[index]
-        if "paste" not in self.without:
-            rgb, fine, forms = self._paste(rgb, fine, white, forms)
         if self.real is not None:
             rgb, fine, white, forms = self._on_real_tables(rgb, fine, white, forms)
             rgb, fine = self._real_things(rgb, fine)
@@ -157,6 +156,8 @@ class Sampler:
             rgb, fine = torch.cat([rgb, theirs]), torch.cat([fine, truth])
             white = torch.cat([white, self.real.white[index]])
             forms = torch.cat([forms, self.real.forms[index]])
+        if "paste" not in self.without:
+            rgb, fine, forms = self._paste(rgb, fine, white, forms)
         is_real = torch.arange(count, device=self.device) >= count - real
         return soft_batch(self._camera(rgb, white), fine, forms=forms, real=is_real)
 
@@ -210,24 +211,26 @@ class Sampler:
     def _paste(
         self, rgb: Tensor, fine: Tensor, white: Tensor, forms: Tensor
     ) -> tuple[Tensor, Tensor, Tensor]:
-        """Lay a piece of the next view of the batch over some views."""
+        """Lay a piece of another view of the batch over some views, also of real photos."""
         n = len(rgb)
-        theirs, other = rgb.roll(1, 0), fine.roll(1, 0)
+        shown = torch.zeros(n, NUMBERS, device=self.device)
+        shown.scatter_(1, fine[:, 2].flatten(1).long(), 1.0)
+        shown[:, 0], shown[:, UNKNOWN] = 1e-6, 0.0  # a view without pieces pastes nothing
+        holds = shown.sum(dim=1).clamp(max=1)
+        at = torch.multinomial(holds, n, replacement=True, generator=self.dice)
+        pick = torch.multinomial(shown[at], 1, generator=self.dice)
+        theirs, other = rgb[at], fine[at]
         numbers = other[:, 2]
-        # Any piece but none, by its number; a number the view doesn't show pastes nothing.
-        most = torch.where(numbers == UNKNOWN, 0, numbers).flatten(1).amax(dim=1).float()
-        pick = torch.ceil(self._uniform(n, 0, 1) * most).clamp_min(1).to(torch.uint8)
-        known = ~torch.isnan(white).any(dim=1)
-        use = (self._uniform(n, 0, 1) < PASTE_SHARE) & known & known.roll(1, 0)
-        mask = (numbers == pick[:, None, None]) & use[:, None, None]
+        use = (self._uniform(n, 0, 1) < PASTE_SHARE) & (pick[:, 0] > 0)
+        mask = (numbers == pick[:, :, None].to(torch.uint8)) & use[:, None, None]
         share = functional.avg_pool2d(mask.float()[:, None], OVERSAMPLE)
-        ratio = torch.nan_to_num(white / white.roll(1, 0).clamp_min(1e-3), nan=1.0).clamp(0.2, 5.0)
+        white = torch.where(torch.isnan(white), _guessed_white(to_linear(rgb / 255.0)), white)
+        ratio = (white / white[at].clamp_min(1e-3)).clamp(0.2, 5.0)
         lit = from_linear((to_linear(theirs / 255.0) * ratio[:, :, None, None]).clamp(0, 1)) * 255
         marked = other.clone()
-        marked[:, 2] = numbers + PASTED_FROM
-        marked[:, 3] = 0
+        marked[:, 2], marked[:, 3] = PASTED, 0
         forms = forms.clone()
-        forms[:, PASTED_FROM:] = forms.roll(1, 0)[:, : NUMBERS - PASTED_FROM]
+        forms[:, PASTED] = forms[at].gather(1, pick)[:, 0]
         return rgb * (1 - share) + lit * share, torch.where(mask[:, None], marked, fine), forms
 
     def _on_real_tables(
@@ -256,11 +259,7 @@ class Sampler:
         core = -functional.max_pool2d(-kept.float()[:, None], 3, 1, 1)
         share = functional.avg_pool2d(core, OVERSAMPLE)
         seen = to_linear(table / 255.0)
-        flat = seen[:, :, ::8, ::8].flatten(2)
-        high = flat.mean(dim=1).quantile(0.95, dim=1).clamp(0.15, 0.95)
-        mean = flat.mean(dim=2).clamp_min(1e-3)
-        tint = (mean / mean.mean(dim=1, keepdim=True)) ** 0.33
-        theirs = high[:, None] * tint * torch.exp(0.2 * self._normal(count))[:, None]
+        theirs = _guessed_white(seen) * torch.exp(0.2 * self._normal(count))[:, None]
         ratio = (theirs / light.clamp_min(1e-3)).nan_to_num(1.0).clamp(0.2, 5.0)
         lit = to_linear(ours / 255.0) * ratio[:, :, None, None]
         # A soft shadow, more on one side.
@@ -415,6 +414,14 @@ def from_linear(light: Tensor) -> Tensor:
     """Return sRGB codes, 0 to 1 and beyond, of linear light."""
     bent = 1.055 * light.clamp_min(1e-7) ** (1 / 2.4) - 0.055
     return torch.where(light <= 0.0031308, light * 12.92, bent)
+
+
+def _guessed_white(light: Tensor) -> Tensor:
+    """Return ``(n, 3)`` what a white might show in views of linear light, by what they hold."""
+    flat = light[:, :, ::8, ::8].flatten(2)
+    high = flat.mean(dim=1).quantile(0.95, dim=1).clamp(0.15, 0.95)
+    mean = flat.mean(dim=2).clamp_min(1e-3)
+    return high[:, None] * (mean / mean.mean(dim=1, keepdim=True)) ** 0.33
 
 
 def _luma(light: Tensor) -> Tensor:

@@ -15,7 +15,7 @@ from scipy import stats
 torch = pytest.importorskip("torch", reason="only training needs PyTorch")
 pytest.importorskip("onnx")
 
-from models.recipe.surface import head_only, warm  # noqa: E402
+from models.recipe.surface import augment, head_only, warm  # noqa: E402
 from models.recipe.surface.losses import dense_loss, log_beta  # noqa: E402
 from models.recipe.surface.network import EMBEDDING, SurfaceNet  # noqa: E402
 from models.recipe.surface.piece_head import (  # noqa: E402
@@ -240,3 +240,28 @@ def test_rendered_pieces_are_held_to_what_the_head_said_before_and_real_ones_tau
     real = head_only.softened(replace(pieces, counted=0 * pieces.counted), before)
     assert torch.equal(real.presence[0, own], pieces.presence[0, own])
     assert float(head_only.kept_answers(before, before, pieces).detach()) == pytest.approx(0.0)
+
+
+def test_a_piece_is_pasted_with_its_truth_onto_a_photo_of_which_nothing_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(augment, "PASTE_SHARE", 1.0)
+    sampler = object.__new__(augment.Sampler)
+    sampler.device, sampler.dice = torch.device("cpu"), torch.Generator().manual_seed(0)
+    jacket = ORDER.index(Surface.INSULATION)
+    fine = torch.full((2, 4, 64, 64), UNKNOWN, dtype=torch.uint8)
+    fine[:, 3] = 0
+    fine[1, 0, 20:30, :], fine[1, 2, 20:30, :] = jacket, 7
+    forms = torch.full((2, 256), -1, dtype=torch.int8)
+    forms[1, 7] = FORMS.index("stranded")
+    rgb = torch.full((2, 3, 32, 32), 100.0)
+    rgb[1, :, 10:15] = 30.0
+    nothing = torch.full((2, 3), torch.nan)
+    seen, truth, told = sampler._paste(rgb, fine, nothing, forms)
+    assert (truth[0, 2] == augment.PASTED).equal(fine[1, 2] == 7)
+    assert (truth[0, 0] == jacket).equal(fine[1, 2] == 7)
+    assert (truth[0, 2, 40:] == UNKNOWN).all()
+    assert told[0, augment.PASTED] == FORMS.index("stranded")
+    # Both photos are equally bright, so the lead stays as dark as it was.
+    assert seen[0, :, 12].mean() == pytest.approx(30.0, abs=1.0)
+    assert seen[0, :, 25].mean() == pytest.approx(100.0, abs=0.1)
