@@ -18,6 +18,9 @@ PhotoOf = Callable[[str, str | None], bytes | None]
 """Gives a small JPEG or PNG by a photo's hash and the piece's record; None where it is gone."""
 
 MARGIN_MM = 16.0
+FRAME_PADDING = 6.0
+"""Points between the margin and the text: the page maker's own."""
+
 PHOTO_MM = 42.0
 _INK = "#1d2327"
 _RULE = "#8a949b"
@@ -63,18 +66,23 @@ def write_page(
             invariant=1,
         )
         foot = _foot(title)
-        document.build(list(story_of(document.width)), onFirstPage=foot, onLaterPages=foot)
+        # The frame's own padding: tables end where the lines of the text do.
+        width = document.width - 2 * FRAME_PADDING
+        document.build(list(story_of(width)), onFirstPage=foot, onLaterPages=foot)
 
     write_whole(path, write)
 
 
-def card(photo: Flowable, words: Sequence[Flowable], *, width: float) -> Flowable:
-    """Return a photo with words beside it, kept together under a line."""
+def card(photo: Flowable | None, words: Sequence[Flowable], *, width: float) -> Flowable:
+    """Return words, beside their photo where there is one, kept together under a line."""
     from reportlab.lib.units import mm
     from reportlab.platypus import Table, TableStyle
 
+    beside = 0.0 if photo is None else (PHOTO_MM + 4) * mm
+    cells, widths = [list(words)], [width - beside]
     made = Table(
-        [[photo, list(words)]], colWidths=[(PHOTO_MM + 4) * mm, width - (PHOTO_MM + 4) * mm]
+        [cells if photo is None else [photo, *cells]],
+        colWidths=widths if photo is None else [beside, *widths],
     )
     made.setStyle(
         TableStyle(
@@ -90,15 +98,17 @@ def card(photo: Flowable, words: Sequence[Flowable], *, width: float) -> Flowabl
     return made
 
 
-def picture(sha256: str | None, record: str | None, photo_of: PhotoOf | None) -> Flowable:
-    """Return a small photo, or words where there is none."""
+def picture(sha256: str | None, record: str | None, photo_of: PhotoOf | None) -> Flowable | None:
+    """Return a small photo, None where there never was one, or words where it is gone."""
     from PIL import Image as Picture
     from reportlab.lib.units import mm
     from reportlab.platypus import Image
 
-    data = None if sha256 is None or photo_of is None else photo_of(sha256, record)
+    if sha256 is None or photo_of is None:
+        return None
+    data = photo_of(sha256, record)
     if data is None:
-        return text("no photo", "small")
+        return text("photo lost", "small")
     with Picture.open(io.BytesIO(data), formats=["JPEG", "PNG"]) as opened:
         across, down = opened.size
     scale = PHOTO_MM * mm / max(across, down)
@@ -111,7 +121,9 @@ def _foot(title: str) -> Callable[[Canvas, BaseDocTemplate], None]:
         canvas.setFont(REGULAR, 7.5)
         canvas.setFillColor(_RULE)
         canvas.drawString(
-            document.leftMargin, 20, f"{plain(title, markup=False)}, page {canvas.getPageNumber()}"
+            document.leftMargin + FRAME_PADDING,
+            20,
+            f"{plain(title, markup=False)}, page {canvas.getPageNumber()}",
         )
         canvas.restoreState()
 

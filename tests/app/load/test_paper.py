@@ -76,11 +76,23 @@ def test_a_picture_keeps_its_shape_on_42_mm(tmp_path: Path, size: tuple[int, int
     assert (right - left) / (top - bottom) == pytest.approx(size[0] / size[1], rel=0.02)
 
 
-def test_without_a_picture_it_says_so(tmp_path: Path) -> None:
-    path = tmp_path / "a.pdf"
-    gone = [picture(None, None, None), picture("f" * 64, None, lambda *_: None)]
-    write_page(path, lambda _: gone, title="a")
-    assert words_of(path).count("no photo") == 2
+def left_of(path: Path) -> float:
+    """Return where the words on a page begin, in points from its left."""
+    page = pypdfium2.PdfDocument(path)[0]
+    words = [o for o in page.get_objects() if o.type == pypdfium2.raw.FPDF_PAGEOBJ_TEXT]
+    return min(o.get_bounds()[0] for o in words if o.get_bounds()[1] > 60)  # above the foot
+
+
+def test_a_lost_picture_is_told_and_one_that_never_was_leaves_no_gap(tmp_path: Path) -> None:
+    assert picture(None, None, lambda *_: jpeg((40, 30))) is None
+    path, plainly = tmp_path / "a.pdf", tmp_path / "b.pdf"
+    lost = picture("f" * 64, None, lambda *_: None)
+    write_page(path, lambda width: [card(lost, [text("pipe")], width=width)], title="a")
+    assert "photo lost" in words_of(path)
+    # The words of a card without a photo, and a table, begin where those of the text do.
+    write_page(path, lambda width: [card(None, [text("pipe")], width=width)], title="a")
+    write_page(plainly, lambda _: [text("pipe")], title="a")
+    assert left_of(path) == pytest.approx(left_of(plainly), abs=0.5)
 
 
 def test_a_long_table_repeats_its_head_on_every_page(tmp_path: Path) -> None:
