@@ -66,6 +66,8 @@ SHEET = """<style>
 .cu th { font-weight: 600; }
 .cu td.figure { text-align: right; white-space: nowrap; width: 4.2rem; padding-right: .6rem; }
 .cu td.wide { width: 45%; }
+.cu.counts table { width: auto; }
+.cu.counts tr > :nth-child(n+2) { text-align: right; padding-left: .6rem; }
 .cu td .bar { margin: 0; }
 @media (prefers-color-scheme: dark) and (max-width: 640px) {
   .st-key-places { background: #1B1C20; } }

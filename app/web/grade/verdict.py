@@ -86,7 +86,8 @@ def seen(piece: GradedPiece, *, is_truth: bool = False) -> str:
     for what in findings.seen:
         words = presence_words(findings, what)
         if words is not None and (what in ON_THE_PIECE or not words.startswith("none")):
-            rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], words))
+            told = "none" if is_truth and words.startswith("none") else words
+            rows.append((WHAT_WORDS[what][:1].upper() + WHAT_WORDS[what][1:], told))
     assumed = None if is_truth else assumed_words(piece.grading, findings)
     rows += [("Assumed", f"{assumed}: a photo can't tell")] if assumed else []
     rows += [("Doubt", UNFAMILIAR)] if findings.familiarity < FAMILIAR else []

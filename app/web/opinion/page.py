@@ -27,10 +27,11 @@ from app.web.records.view import (
     sheet_of,
     show_pair,
     title_of,
+    told_grade,
     when,
 )
 from app.web.store import records
-from app.words import confidence_words, grade_words
+from app.words import confidence_words
 from rules.cautions import cautions
 from rules.errors import CuproscopeError
 from rules.sheet import RuleSheet
@@ -164,14 +165,12 @@ def _side_by_side(record: PieceRecord, sheet: RuleSheet) -> None:
         st.subheader(title_of(call.grade, sheet) if call is not None else "no call")
     with ours:
         st.caption("The photo")
-        known = set(record.grading.p) <= set(sheet.grade_ids)
-        told = grade_words(record.grading, sheet) if known else str(record.grading.suggested)
-        st.subheader(plain(told))
+        st.subheader(plain(told_grade(record, sheet)))
         st.markdown(plain(confidence_words(record.grading)))
     if call is not None:
         suggested, borderline = record.grading.suggested, record.grading.borderline
         st.markdown(f"**{agreement(call, suggested, borderline=borderline)}**")
-    if known:
+    if set(record.grading.p) <= set(sheet.grade_ids):
         piece = as_piece(record)
         if record.grading.settle:
             st.info(plain(verdict.as_line(record.grading.settle)), icon=":material/help:")

@@ -66,7 +66,7 @@ def confusion_table(table: Confusion, titles: Mapping[str, str]) -> str:
         )
         rows.append(f'<tr><th scope="row">{escape(titles.get(grade, grade))}</th>{cells}</tr>')
     return (
-        '<div class="cu"><h3>Truth (rows) and what was named (columns)</h3>'
+        '<div class="cu counts"><h3>Truth (rows) and what was named (columns)</h3>'
         f'<div style="overflow-x:auto"><table><tr><td></td>{head}</tr>{"".join(rows)}</table>'
         "</div></div>"
     )
@@ -99,6 +99,7 @@ def trend_of(progress: Progress) -> str:
     """Return the share right in runs of answers, oldest first."""
     named, begin = {}, 1
     for share in progress.trend:
-        named[f"answers {begin} to {begin + share.count - 1}"] = share
+        last = begin + share.count - 1
+        named[f"answers {begin} to {last}" if last > begin else f"answer {begin}"] = share
         begin += share.count
     return bars_of("Trend, oldest first", named)

@@ -32,12 +32,13 @@ from app.web.records.view import (
     name_of,
     sheet_of,
     title_of,
+    told_grade,
     when,
 )
 from app.web.server.settings import MAX_UPLOAD_MB
 from app.web.store import records
 from app.web.thumbs import small_photo
-from app.words import confidence_words, grade_words
+from app.words import confidence_words
 from rules.cautions import cautions
 from rules.errors import CuproscopeError
 
@@ -133,13 +134,7 @@ def _row(record: PieceRecord, here: Visit, several: frozenset[str]) -> None:
             if record.photos:
                 _thumb(record, from_near=record.photos[0].sha256 in several)
         with st.container(width="stretch"):
-            grade = title_of(record.grading.suggested, sheet)
-            if record.grading.borderline:
-                grade = (
-                    grade_words(record.grading, sheet)
-                    if set(record.grading.p) <= set(sheet.grade_ids)
-                    else grade
-                )
+            grade = told_grade(record, sheet)
             signs = [f"{plain(confidence_words(record.grading))}"]
             signs += [SIGN_CONFIRMED] if record.is_confirmed else []
             paid = [o for o in record.outcomes if o.grade is not None]

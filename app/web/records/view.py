@@ -16,6 +16,7 @@ from app.web.grade.verdict import as_line
 from app.web.picture import show_picture
 from app.web.plain import plain
 from app.web.store import records
+from app.words import grade_words
 from rules.errors import CuproscopeError
 from rules.findings import What
 from rules.sheet import RuleSheet, sheet_names
@@ -43,6 +44,14 @@ def title_of(grade: str | None, sheet: RuleSheet) -> str:
     if grade is None:
         return "No grade"
     return sheet.title_of(grade) if grade in sheet.grade_ids else grade
+
+
+def told_grade(record: PieceRecord, sheet: RuleSheet) -> str:
+    """Return the grade as it was told ("Set aside: brass"); its id where no sheet here has it."""
+    grading = record.grading
+    if set(grading.p) <= set(sheet.grade_ids):
+        return grade_words(grading, sheet)
+    return title_of(grading.suggested, sheet)
 
 
 def as_piece(record: PieceRecord) -> GradedPiece:

@@ -46,6 +46,12 @@ def test_a_number_keeps_its_unit_where_the_line_breaks() -> None:
     assert told == "Coated 20~% ±~38~%, limit 15~%."
 
 
+def test_of_a_truth_nothing_is_told_as_only_seen() -> None:
+    assert "none seen" in text_of(verdict.seen(THICK))
+    told = text_of(verdict.seen(THICK, is_truth=True))
+    assert "none seen" not in told and "Solder none" in re.sub(r" +", " ", told)
+
+
 def test_a_borderline_piece_says_so_and_names_the_check() -> None:
     told = text_of(verdict.verdict(ON_THE_LIMIT, HOUSE))
     assert "? Borderline" in told

@@ -48,4 +48,5 @@ def test_figures_say_how_many_they_stand_on() -> None:
     assert share_words(share_of(21, 26)).startswith("21 of 26 (81 %")
     assert share_words(None) == "no answers yet"
     assert "answers 1 to" in trend_of(progress_of(ANSWERS, grades=GRADES))
+    assert ">answer 1<" in trend_of(progress_of(ANSWERS[:1], grades=GRADES))
     assert "no answers yet" in summary(progress_of([], grades=GRADES))

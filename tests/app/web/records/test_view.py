@@ -11,6 +11,7 @@ from PIL import Image
 
 from app.records.types import PhotoRole
 from app.web.records import view
+from rules.sheet import load_sheet
 from tests.vision.drawn_examination import examination
 
 
@@ -30,6 +31,17 @@ def test_what_the_highlight_says_is_told_only_where_it_may_sway(
     view.show_pair(record, read=read)
     assert len(told) == 2
     assert all(("says the spot" in words) is read for words in told)
+
+
+def test_a_record_is_called_what_it_was_told_as() -> None:
+    told: Any = SimpleNamespace(
+        guess=False, borderline=False, suggested="set_aside", line="brass", p={"set_aside": 1.0}
+    )
+    record: Any = SimpleNamespace(grading=told)
+    house = load_sheet("house")
+    assert view.told_grade(record, house) == "Set aside: brass"
+    told.p, told.suggested = {"berry": 1.0}, "berry"
+    assert view.told_grade(record, house) == "berry"
 
 
 @pytest.mark.parametrize(("side_px", "is_near"), [(60, True), (500, False)])
