@@ -44,6 +44,7 @@ class Piece:
         settle: The one check that would settle a borderline grade.
         line: What the trade sells it as, where that is another line than its grade
             (:attr:`rules.engine.Grading.line`).
+        confidence: How sure its grade is, as it was told; None for a lot.
     """
 
     id: str
@@ -57,12 +58,15 @@ class Piece:
     sheet: str = "house"
     settle: str | None = None
     line: str | None = None
+    confidence: float | None = None
 
     def __post_init__(self) -> None:
         if not self.id.strip():
             raise LoadError("a piece needs an id", where="piece")
         if any(not (isfinite(p) and 0 <= p <= 1) for p in self.p.values()):
             raise LoadError("probabilities must be 0 to 1", where=self.id)
+        if self.confidence is not None and not 0 <= self.confidence <= 1:
+            raise LoadError("a confidence must be 0 to 1", where=self.id)
         if abs(sum(self.p.values()) - 1) > P_SUM_TOLERANCE:
             raise LoadError(f"probabilities add up to {sum(self.p.values()):.3f}", where=self.id)
 

@@ -112,7 +112,7 @@ def _drawing(
     words(
         _LEFT,
         HEIGHT - 14,
-        f"From this weight on ({unit}) the job pays {hourly:g} {currency} an hour",
+        f"From this weight on ({unit}) the job pays {currency} {hourly:g} an hour",
         9,
     )
     words(_LEFT + across / 2, 12, f"price gap, {currency} a {unit}", anchor="middle")

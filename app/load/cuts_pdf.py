@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from app.load.paper import PhotoOf, card, picture, plain, space, text, write_page
 from app.load.planning import Plan
+from app.load.report import an_hour_words
 from app.load.units import MassUnit
 from app.load.worth import Worth
 from rules.sentences import sentence, with_units_kept
@@ -44,7 +45,7 @@ def write_cut_list(
         story += [text(f"• {plain(words)}", "small") for words in plan.cautions]
         story.append(space(8))
         if not evening.chosen:
-            story.append(text(f"No job pays {evening.hourly:g} {buyer.currency} an hour."))
+            story.append(text(f"No job pays {buyer.currency} {evening.hourly:g} an hour."))
         for number, worth in enumerate(evening.chosen, start=1):
             words = _words(number, worth, plan, unit)
             photo = picture(worth.job.photo, plan.load.piece(worth.job.piece).record, photo_of)
@@ -71,7 +72,7 @@ def _words(number: int, worth: Worth, plan: Plan, unit: MassUnit) -> list[Flowab
         text(f"{plain(', '.join(becomes))}.", "small"),
         text(
             f"{currency} {worth.gain:+,.2f} in about {job.minutes:.3g} min, "
-            f"{worth.an_hour:,.0f} an hour.",
+            f"{an_hour_words(worth, currency)}.",
             "small",
         ),
     ]

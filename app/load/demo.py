@@ -180,6 +180,7 @@ def _pieces() -> Sequence[Piece]:
                 lifts=grading.lifts,
                 settle=grading.settle,
                 line=grading.line,
+                confidence=grading.confidence,
             )
         )
     return pieces

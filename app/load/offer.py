@@ -21,7 +21,7 @@ from app.load.prices import Price, price_for
 from app.load.risk import BinRisk, bin_risk, grades_paid
 from app.load.stakes import as_risk, kg_of, need_weights
 from app.load.terms import Terms, one_currency
-from app.load.units import EXACT, line_amount, rounded, total
+from app.load.units import EXACT, MassUnit, limit_words, line_amount, rounded, total
 
 Array = NDArray[np.float64]
 
@@ -118,7 +118,8 @@ def offer_of(terms: Terms, load: Load, *, draws: int = DRAWS) -> Offer:
     low, high = (float(v) for v in np.quantile(drawn, (0.025, 0.975))) if bins else (0.0, 0.0)
     refused = None
     if kg < terms.buyer.least_kg:
-        refused = f"takes no less than {terms.buyer.least_kg.normalize():f} kg"
+        unit = next((price.per for price in terms.prices), MassUnit.KG)
+        refused = f"takes no less than {limit_words(terms.buyer.least_kg, unit)}"
     used = {line.grade for line in lines}
     return Offer(
         buyer=terms.buyer,

@@ -67,6 +67,7 @@ def pieces_of(
                 sheet=sheet,
                 settle=graded.grading.settle,
                 line=graded.grading.line,
+                confidence=graded.grading.confidence,
             )
         )
     return tuple(found)
@@ -113,6 +114,7 @@ def piece_of_record(record: PieceRecord, *, taken: Iterable[str]) -> Piece:
         sheet=record.sheet.id,
         settle=graded.settle,
         line=graded.line,
+        confidence=graded.confidence,
     )
 
 

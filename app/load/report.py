@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 
-from app.load.bins import Bin, Load, told_weights
+from app.load.bins import Bin, Load, Piece, told_weights
 from app.load.buyers import Buyer, Stance
 from app.load.offer import Offer
 from app.load.planning import Plan
@@ -19,6 +19,7 @@ from app.load.units import (
     MassUnit,
     fine_digits,
     in_unit,
+    limit_words,
     mass_words,
     money_words,
     told_together,
@@ -43,7 +44,7 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
         lines += ["", _bin_head(b, unit)]
         weights = told_weights(b)
         for piece in b.pieces:
-            told = f"{sold_as(piece)} {percent_of(piece.p[piece.likely])} %"
+            told = f"{sold_as(piece)} {how_sure(piece)}"
             if piece.settle is not None:  # what it waits for stands below
                 told = f"? {piece.likely}"
             known = weights.get(piece.id)
@@ -56,6 +57,14 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
         told = f"{which}: {sentence(check)}"
         lines += ["", *textwrap.wrap(printable(told), COLUMNS, subsequent_indent="  ")]
     return "\n".join(lines) + "\n"
+
+
+def how_sure(piece: Piece) -> str:
+    """Return how sure a piece's grade is, as on the page of its photo; of a lot who says so."""
+    if piece.findings is None:
+        return "as said"
+    known = piece.confidence
+    return f"{percent_of(piece.p[piece.likely] if known is None else known)} %"
 
 
 def _bin_head(b: Bin, unit: MassUnit) -> str:
@@ -110,7 +119,7 @@ def buyers_text(buyers: Sequence[Buyer], *, unit: MassUnit) -> str:
             if buyer.deduction
             else []
         )
-        told += [f"from {mass_words(buyer.least_kg, unit)} on"] if buyer.least_kg else []
+        told += [f"from {limit_words(buyer.least_kg, unit)} on"] if buyer.least_kg else []
         told += [f"trip {money_words(buyer.travel, buyer.currency)}"] if buyer.travel else []
         told.append(
             f"overlooks {buyer.forgiven} wrong in a bin"
@@ -126,7 +135,7 @@ def prices_text(prices: Iterable[Price], *, today: date) -> str:
     """Return price lines, stale ones marked."""
     lines = []
     for price in prices:
-        step = f" from {price.from_kg.normalize():f} kg" if price.from_kg else ""
+        step = f" from {limit_words(price.from_kg, price.per)}" if price.from_kg else ""
         stale = f"  STALE, {price.age_days(today)} days old" if price.is_stale(today) else ""
         lines.append(
             f"{printable(price.buyer)[:24]:<25}{price.grade:<13}"
@@ -233,6 +242,11 @@ def pull_words(gain: float, currency: str) -> str:
     return f"{currency} {gain:+,.2f}"
 
 
+def an_hour_words(worth: Worth, currency: str) -> str:
+    """Return what an hour of a job brings."""
+    return f"{currency} {worth.an_hour:,.0f} an hour"
+
+
 def _evening_part(plan: Plan, unit: MassUnit) -> list[str]:
     evening, currency = plan.evening, plan.terms.buyer.currency
     lines = _heading(
@@ -242,9 +256,9 @@ def _evening_part(plan: Plan, unit: MassUnit) -> list[str]:
     for number, worth in enumerate(evening.chosen, start=1):
         lines += _job(number, worth, currency, unit)
     if not evening.chosen:
-        lines.append(f"  No job pays {evening.hourly:g} {currency} an hour.")
+        lines.append(f"  No job pays {currency} {evening.hourly:g} an hour.")
     for worth in evening.left_out[:5]:
-        an_hour = f"{worth.an_hour:,.0f} an hour" if worth.gain > 0 else "it costs"
+        an_hour = an_hour_words(worth, currency) if worth.gain > 0 else "it costs"
         why = "no time left" if worth.pays else an_hour
         lines += _wrapped(f"leave {worth.job.piece} {worth.job.name}: {why}")
     if plan.weightless:
@@ -255,7 +269,6 @@ def _evening_part(plan: Plan, unit: MassUnit) -> list[str]:
 def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> list[str]:
     job = worth.job
     mass = job.kg / float(unit.kg)
-    an_hour = f"{worth.an_hour:,.0f} an hour"
     parts = job.becomes
     becomes = [f"of its weight {100 * parts.rises:.0f} % to {job.to}"]
     becomes += [f"{100 * parts.stays:.0f} % stays"] if parts.stays else []
@@ -266,7 +279,8 @@ def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> list[str]:
             f"{number}. {job.piece} {job.name} ({mass:.2f} {unit}, {job.bin}): {job.action}",
         ),
         *_wrapped(
-            f"{currency} {worth.gain:+,.2f} in {job.minutes:g} min, {an_hour}; "
+            f"{currency} {worth.gain:+,.2f} in {job.minutes:.3g} min, "
+            f"{an_hour_words(worth, currency)}; "
             f"{', '.join(becomes)}",
             first="     ",
         ),
@@ -276,7 +290,8 @@ def _job(number: int, worth: Worth, currency: str, unit: MassUnit) -> list[str]:
 def _kinds_part(plan: Plan, unit: MassUnit) -> list[str]:
     if not plan.evening.hourly or not plan.kinds:
         return []
-    lines = _heading(f"From which weight on a job pays {plan.evening.hourly:g} an hour")
+    currency = plan.terms.buyer.currency
+    lines = _heading(f"From which weight on a job pays {currency} {plan.evening.hourly:g} an hour")
     per = float(unit.kg)
     for kind, found in plan.kinds:
         least = "never at these prices"

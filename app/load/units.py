@@ -229,6 +229,28 @@ def told_mass(kg: Decimal, unit: MassUnit) -> Decimal:
     return in_unit(kg, unit).quantize(Decimal("0.01"), context=EXACT)
 
 
+def limit_words(kg: Decimal, unit: MassUnit) -> str:
+    """Return a mass that somebody set as a limit, without zeros that nobody said.
+
+    >>> limit_words(Decimal("45.359237"), MassUnit.LB), limit_words(Decimal("2.5"), MassUnit.KG)
+    ('100 lb', '2.5 kg')
+    """
+    whole, _, rest = f"{told_mass(kg, unit):f}".partition(".")
+    rest = rest.rstrip("0")
+    return f"{whole}{'.' if rest else ''}{rest} {unit}"
+
+
+def price_figure(amount: Decimal, currency: str) -> str:
+    """Return a price for one unit of mass: in cents, to a tenth of one where it is no whole one.
+
+    >>> price_figure(Decimal("4.060"), "USD"), price_figure(Decimal("8.2452"), "USD")
+    ('4.06', '8.245')
+    """
+    digits = minor_digits(currency)
+    fine = amount.quantize(Decimal(1).scaleb(-digits - 1), context=EXACT)
+    return f"{rounded(fine, currency) if fine == rounded(fine, currency) else fine:f}"
+
+
 def told_together(kgs: Iterable[Decimal], unit: MassUnit) -> Decimal:
     """Return the sum of masses as each of them is told, so that it adds up by hand.
 

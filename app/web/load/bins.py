@@ -21,6 +21,7 @@ from app.load.bins import (
     without_piece,
 )
 from app.load.pieces import STATED_U_REL, next_id, piece_of_record
+from app.load.report import how_sure
 from app.load.sorting import TRAY, checks_of, put_in, sold_as
 from app.load.store import LoadStore
 from app.load.terms import OTHER_LINES, grade_titles, title_of
@@ -32,7 +33,6 @@ from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.records.view import name_of, when
 from app.web.store import records
-from app.words import percent_of
 from rules.sentences import sentence
 
 MOST_RECORDS = 60
@@ -151,7 +151,7 @@ def _likely_words(piece: Piece) -> str:
         return f"most likely {title}"
     if piece.line is not None and sold == piece.likely:
         title = f"{title}: {piece.line}"
-    return f"{title}, {percent_of(piece.p[piece.likely])} %"
+    return f"{title}, {how_sure(piece)}"
 
 
 def _weigh(

@@ -18,11 +18,12 @@ from app.load.terms import grade_titles, title_of
 from app.load.units import (
     EXACT,
     MassUnit,
-    in_unit,
+    limit_words,
     mass_from,
     money_from,
     money_words,
     number_from,
+    price_figure,
     price_from,
 )
 from app.web.load.parts import today
@@ -74,10 +75,10 @@ def _buyer(store: LoadStore, buyer: Buyer, book: PriceBook, unit: MassUnit) -> N
 
 def _row(price: Price, unit: MassUnit) -> dict[str, object]:
     amount = EXACT.multiply(price.per_kg, unit.kg)
-    step = "" if not price.from_kg else f" from {in_unit(price.from_kg, unit):.0f} {unit}"
+    step = "" if not price.from_kg else f" from {limit_words(price.from_kg, unit)}"
     return {
         "grade": f"{title_of(price.grade)}{step}",
-        f"{price.currency} a {unit}": f"{amount:.3f}",
+        f"{price.currency} a {unit}": price_figure(amount, price.currency),
         "since": price.day.isoformat(),
     }
 
@@ -92,7 +93,7 @@ def _terms(buyer: Buyer, unit: MassUnit) -> str:
     told += ["lets fittings pass"] if buyer.fittings is Stance.PASSES else []
     told += [f"{float(100 * buyer.deduction):.3g} % off the weight"] if buyer.deduction else []
     if buyer.least_kg:
-        told.append(f"from {in_unit(buyer.least_kg, unit):.0f} {unit} on")
+        told.append(f"from {limit_words(buyer.least_kg, unit)} on")
     told += [f"trip {money_words(buyer.travel, buyer.currency)}"] if buyer.travel else []
     told.append(
         f"overlooks {buyer.forgiven} wrong in a bin"
@@ -178,7 +179,7 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
         st.toggle("Lets brass fittings pass", value=passes, key=at["fittings"])
         percent = f"{float(100 * base.deduction):.4g}"
         st.text_input("Taken off the weight for dirt, %", value=percent, key=at["deduction"])
-        least = f"{float(in_unit(base.least_kg, unit)):.4g}"  # a Decimal would show 0 as 0e+8
+        least = limit_words(base.least_kg, unit).split()[0]
         st.text_input(f"Buys from this weight on, {unit}", value=least, key=at["least"])
         st.text_input(f"One trip costs, {base.currency}", f"{base.travel:f}", key=at["travel"])
         wrong = "So many wrong pieces in a bin are overlooked"

@@ -19,7 +19,7 @@ from app.load.json_out import load_object
 from app.load.offer import Offer
 from app.load.planning import Plan, plan_load
 from app.load.prices import PriceBook
-from app.load.report import pull_words
+from app.load.report import an_hour_words, pull_words
 from app.load.store import LoadStore
 from app.load.terms import Terms, terms_of, title_of
 from app.load.units import MassUnit, mass_from
@@ -47,7 +47,8 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
     with st.container(border=True):
         left, middle, right = st.columns(3)
         minutes = left.number_input("Minutes there are", 0, 600, 60, 15, key="minutes")
-        hourly = middle.number_input("Your hour is worth", 0.0, 500.0, 20.0, 1.0, key="hourly")
+        worth = f"Your hour is worth, {' or '.join(currencies)}"
+        hourly = middle.number_input(worth, 0.0, 500.0, 20.0, 1.0, key="hourly")
         for_whom = right.selectbox(
             "Pull and cut for", [BEST, *(buyer.name for buyer in buyers)], key="for-whom"
         )
@@ -202,7 +203,7 @@ def _evening(plan: Plan, unit: MassUnit) -> None:
         f"{currency} {evening.gain:,.2f}**, at most one job a piece, best paid first."
     )
     if not evening.chosen:
-        st.markdown(f"No job pays {evening.hourly:g} {currency} an hour.")
+        st.markdown(f"No job pays {currency} {evening.hourly:g} an hour.")
     for number, worth in enumerate(evening.chosen, start=1):
         _job(number, worth, plan.load.piece(worth.job.piece), currency, unit)
     if evening.chosen:
@@ -217,7 +218,7 @@ def _evening(plan: Plan, unit: MassUnit) -> None:
     if evening.left_out:
         with st.expander("What to leave"):
             for worth in evening.left_out:
-                why = f"{worth.an_hour:,.0f} an hour" if worth.gain > 0 else "it costs"
+                why = an_hour_words(worth, currency) if worth.gain > 0 else "it costs"
                 why = "no time left" if worth.pays else why
                 st.markdown(f"- {plain(worth.job.name)}: {why}")
 
@@ -242,7 +243,7 @@ def _job(number: int, worth: Worth, piece: Piece, currency: str, unit: MassUnit)
             f"{number}. **{plain(job.name)}** ({job.kg / float(unit.kg):.2f} {unit}, "
             f"{plain(job.bin)})  \n{plain(as_line(job.action))}  \n"
             f"**{currency} {worth.gain:+,.2f}** in {job.minutes:.3g} min, "
-            f"{worth.an_hour:,.0f} an hour; {plain(', '.join(becomes))}"
+            f"{an_hour_words(worth, currency)}; {plain(', '.join(becomes))}"
         )
 
 
@@ -250,7 +251,7 @@ def _kinds(plan: Plan, unit: MassUnit) -> None:
     hourly, currency = plan.evening.hourly, plan.terms.buyer.currency
     if not hourly or not plan.kinds:
         return
-    with st.expander(f"From which weight on a job pays {hourly:g} {currency} an hour"):
+    with st.expander(f"From which weight on a job pays {currency} {hourly:g} an hour"):
         curves = [(kind.words, curve) for kind, curve in plan.kinds]
         _curves(curves, unit=unit, currency=currency)
         for kind, one in plan.kinds:
@@ -299,7 +300,7 @@ def _wait(load: Load, plan: Plan, unit: MassUnit) -> None:
                 {
                     "weeks": row.weeks,
                     f"{unit} then": round(float(row.kg) / float(unit.kg), 1),
-                    f"gain, {currency}": round(row.gain, 2),
+                    f"gain, {currency}": f"{row.gain:.2f}",
                     "lost if prices fall by": f"{100 * row.fall_share:.1f} %",
                 }
                 for row in rows

@@ -51,7 +51,7 @@ def words(svg: ET.Element) -> list[str]:
 
 def test_it_says_what_its_axes_and_lines_are(svg: ET.Element) -> None:
     told = words(svg)
-    assert "From this weight on (kg) the job pays 20 USD an hour" in told
+    assert "From this weight on (kg) the job pays USD 20 an hour" in told
     assert "price gap, USD a kg" in told
     assert {"sand it", "cut <brass> off", "b"} <= set(told)
     assert "today from 3 kg" in told and "never pays today" in told

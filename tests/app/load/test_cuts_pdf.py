@@ -52,7 +52,9 @@ def test_each_job_says_its_mass_its_money_and_its_hour(tmp_path: Path) -> None:
         assert f"[ ] {number}. {worth.job.name}, {mass:.2f} lb" in words
         # What an hour brings is the gain over the hours that it takes.
         hourly = worth.gain / (worth.job.minutes / 60)
-        assert f"{worth.gain:+,.2f} in about {worth.job.minutes:.3g} min, {hourly:,.0f} an" in words
+        assert (
+            f"{worth.gain:+,.2f} in about {worth.job.minutes:.3g} min, USD {hourly:,.0f}" in words
+        )
 
 
 def test_the_head_is_the_sum_of_its_jobs(tmp_path: Path) -> None:
@@ -79,7 +81,7 @@ def test_an_evening_without_a_job_that_pays_says_so(tmp_path: Path) -> None:
     plan = a_plan()
     none = replace(plan, evening=replace(plan.evening, chosen=(), gain=0.0, minutes=0.0))
     words = words_on(tmp_path / "c.pdf", none)
-    assert f"No job pays 20 {plan.terms.buyer.currency} an hour" in words
+    assert f"No job pays {plan.terms.buyer.currency} 20 an hour" in words
     assert "[ ]" not in words
 
 

@@ -11,7 +11,7 @@ import pytest
 from app.load.bins import Bin
 from app.load.offer import chance_better, compare, offer_of
 from app.load.stakes import pulls_for
-from app.load.units import LoadError, MassUnit, kg_from
+from app.load.units import KG_PER_LB, LoadError, MassUnit, kg_from
 from tests.app.load.loads import DAY, PRICES, buyer, kg, load, piece, terms
 
 
@@ -48,6 +48,14 @@ def test_a_deduction_comes_off_the_weight() -> None:
     assert offer.lines[0].paid_kg == Decimal("9.80")
     assert offer.labelled == Decimal("78.40")
     assert offer.expected == Decimal("78.40")
+
+
+def test_too_small_a_load_is_refused_in_the_unit_of_the_prices() -> None:
+    small = load(Bin(name="A", grade="no1", weighed=kg("1")))
+    least = buyer(least_kg=Decimal(20) * KG_PER_LB)
+    assert offer_of(terms(least, PRICES, per=MassUnit.LB), small).refused == (
+        "takes no less than 20 lb"
+    )
 
 
 def test_expected_pay_counts_the_chance_of_a_downgrade() -> None:

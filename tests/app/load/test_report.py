@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 
 import pytest
 
 from app.load.bins import Bin, Load, Piece
-from app.load.report import load_text, pull_words
+from app.load.demo import demo_load
+from app.load.prices import Price
+from app.load.report import how_sure, load_text, prices_text, pull_words
 from app.load.sorting import TRAY
 from app.load.units import MassUnit
 from app.load.weights import WeightOrigin, of_normal
@@ -43,3 +47,19 @@ def test_what_waits_in_the_tray_is_told_with_its_check_and_without_a_figure() ->
     assert "? no1 " in told
     assert "60 %" not in told
     assert "p1: Scrape a spot." in told
+
+
+def test_how_sure_a_piece_is_is_told_as_on_the_page_of_its_photo() -> None:
+    (cable,) = (piece for piece in demo_load().pieces if piece.name.startswith("garage cable"))
+    assert how_sure(replace(cable, confidence=0.954)) == "95 %"
+    assert how_sure(replace(cable, confidence=None, p={"set_aside": 0.96, "no2": 0.04})) == "96 %"
+    # Nobody measured a lot.
+    assert how_sure(Piece(id="p1", name="lot", p={"no1": 1.0})) == "as said"
+
+
+def test_least_weights_are_told_in_the_unit_of_the_price() -> None:
+    step = Price(
+        buyer="Yard", grade="no1", amount=Decimal("3.98"), per=MassUnit.LB, currency="USD",
+        day=date(2026, 3, 20), from_kg=Decimal("45.359237"),
+    )  # fmt: skip
+    assert "USD 3.98 a lb from 100 lb  2026-03-20" in prices_text([step], today=date(2026, 3, 21))
