@@ -155,7 +155,19 @@ def _cut(
     if cut.low is not None and cut.high is not None:
         pen.line((x_of(cut.low), bottom - 8, x_of(cut.high), bottom - 8), fill="white", width=9)
         pen.line((x_of(cut.low), bottom - 8, x_of(cut.high), bottom - 8), fill=_RED, width=5)
-    text = f"| {cut.name[:_LONGEST]}: up to {cut.value:.2f}"
-    length = font.getlength(text)
-    left = min(max(_PAD, x - length / 2), WIDTH - _PAD - length)
+    left, text = named_at(x, f"{cut.name[:_LONGEST]}: up to {cut.value:.2f}", font)
     pen.text((left, y), text, font=font, fill=_RED, anchor="la")
+
+
+def named_at(x: float, words: str, font: ImageFont.FreeTypeFont) -> tuple[float, str]:
+    """Return where a limit's words begin, and the words with a stroke below the limit itself.
+
+    They stand right of it, else left of it; without a stroke where there is room for neither.
+    """
+    after, before, alone = (font.getlength(one) for one in (f"| {words}", f"{words} |", words))
+    half = font.getlength("|") / 2
+    if x - half + after <= WIDTH - _PAD:
+        return x - half, f"| {words}"
+    if x + half - before >= _PAD:
+        return x + half - before, f"{words} |"
+    return min(max(_PAD, x - alone / 2), WIDTH - _PAD - alone), words

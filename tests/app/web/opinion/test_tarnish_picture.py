@@ -7,9 +7,9 @@ from functools import cache
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageFont
 
-from app.web.opinion.tarnish_picture import WIDTH, Cut, Mark, alt_of, tarnish_picture
+from app.web.opinion.tarnish_picture import WIDTH, Cut, Mark, alt_of, named_at, tarnish_picture
 
 BLUE = (47, 88, 127)
 
@@ -85,3 +85,24 @@ def test_the_picture_in_words_says_the_same() -> None:
         "Strip of copper surfaces from fresh (0) to black (1); yours at 0.30, between 0.20 and "
         "0.45; the tool at 0.50; limit No. 1 at 0.60"
     )
+
+
+@pytest.mark.parametrize(
+    ("x", "words", "stroke"),
+    [(174.0, "Bare bright by the sheet", "before"), (500.0, "No. 1 by the sheet: up to", "behind"),
+     (400.0, "No. 1 by a yard with a very long name", "none")],
+)  # fmt: skip
+def test_the_stroke_of_a_limits_words_stands_below_the_limit(
+    x: float, words: str, stroke: str
+) -> None:
+    font = ImageFont.load_default(size=30)
+    assert isinstance(font, ImageFont.FreeTypeFont)
+    left, told = named_at(x, words, font)
+    length, half = font.getlength(told), font.getlength("|") / 2
+    assert left >= 12 and left + length <= WIDTH - 12
+    if stroke == "before":
+        assert told.startswith("| ") and left + half == pytest.approx(x)
+    elif stroke == "behind":
+        assert told.endswith(" |") and left + length - half == pytest.approx(x)
+    else:
+        assert told == words
