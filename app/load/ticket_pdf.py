@@ -184,8 +184,9 @@ def _card(
             f"Sold as {plain(line.title)}; {percent} % likely worse; "
             f"{mass_words(piece.kg, ticket.unit)}.",
         ),
-        *(text(plain(measured), "small") for measured in piece.measured),
     ]
+    if piece.measured:
+        words.append(text(plain(" · ".join(piece.measured)), "small"))
     if piece.settle:
         words.append(text(plain(sentence(f"to settle it: {piece.settle}")), "small"))
     return card(picture(piece.photo, piece.record, photo_of), words, width=width)

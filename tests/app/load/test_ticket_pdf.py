@@ -8,8 +8,11 @@ from pathlib import Path
 
 import pypdfium2
 
+from app.load.demo import demo_buyers, demo_load, demo_prices
+from app.load.prices import PriceBook
 from app.load.settling import settle
-from app.load.ticket import PaidLine, Ticket
+from app.load.terms import terms_of
+from app.load.ticket import PaidLine, Ticket, write_ticket
 from app.load.ticket_pdf import write_ticket_pdf
 from app.load.units import MassUnit
 from rules.cautions import SELLING
@@ -49,6 +52,15 @@ def test_the_table_adds_up_on_the_page_too(tmp_path: Path) -> None:
     assert "Together 28.66 98.00 93.00" in words
     assert "25 %" in words and "0 %" in words
     assert "USD 98.00" in words and "USD 93.00" in words
+
+
+def test_the_invented_loads_ticket_is_one_page(tmp_path: Path) -> None:
+    told = terms_of(demo_buyers()[0], PriceBook(prices=demo_prices(DAY)), on=DAY)
+    ticket, _ = write_ticket(told, demo_load(), code="t1", unit=MassUnit.LB, sheet_hash="ab" * 32)
+    path = tmp_path / "t.pdf"
+    assert "outer diameter 15.00 mm (14.94 to 15.06)" in words_on(path, ticket)
+    assert len(ticket.questioned) == 6
+    assert len(pypdfium2.PdfDocument(path)) == 1
 
 
 def test_masses_add_up_as_they_are_told_and_halves_go_up(tmp_path: Path) -> None:
