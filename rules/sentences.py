@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|cm|min|±)(?!\w))|(?<=±) (?=\d)|(?<=\bNo\.) (?=\d)")
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|mm|cm|min|kg|lb|±)(?!\w))|(?<=±) (?=\d)|(?<=\bNo\.) (?=\d)"
+)
 
 
 def sentence(text: str) -> str:

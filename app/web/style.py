@@ -22,6 +22,8 @@ SHEET = """<style>
 [data-testid="stExpanderDetails"][inert] { display: none; }
 [data-testid="stFileUploaderDropzone"] button { min-height: 3rem; font-weight: 600; }
 [data-testid="stRadio"] label { min-height: 2.5rem; align-items: center; }
+[class*="st-key-row-"] { flex-wrap: nowrap; gap: .6rem; }
+[class*="st-key-row-"] > * { min-width: 0 !important; }
 .st-key-places { border-bottom: 1px solid var(--line); padding-bottom: .4rem; gap: .3rem; }
 .st-key-places a { min-height: 2.9rem; border-radius: .7rem; padding: .3rem .9rem; }
 .st-key-places a[aria-current="page"], .st-key-places a[data-active="true"]

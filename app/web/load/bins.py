@@ -33,7 +33,7 @@ from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from app.web.records.view import name_of, when
 from app.web.store import records
-from rules.sentences import sentence
+from rules.sentences import sentence, with_units_kept
 
 MOST_RECORDS = 60
 HIGHEST = Decimal(100_000)
@@ -112,14 +112,16 @@ def _piece(
     if b.grade in order and piece.likely in order and b.grade not in OTHER_LINES:
         step = order.index(piece.likely) - order.index(b.grade)
         doubt += "↓ below this bin: " if step > 0 else "↑ above this bin: " if step < 0 else ""
-    with st.container(horizontal=True, vertical_alignment="center"):
+    row = f"row-{piece.id}"
+    with st.container(horizontal=True, vertical_alignment="center", key=row):
         if piece.photo is not None:
-            with st.container(width=104):
-                thumb(piece)
+            with st.container(width=80):
+                thumb(piece, width=80)
         with st.container(width="stretch"):
             st.markdown(
                 f"**{plain(piece.name or piece.id)}** · {piece.id}  \n"
-                f"{doubt}{plain(_likely_words(piece))} · {plain(weight_words(weight, unit))}"
+                f"{doubt}{plain(with_units_kept(_likely_words(piece)))} · "
+                f"{plain(with_units_kept(weight_words(weight, unit)))}"
             )
         with st.popover("", icon=":material/more_horiz:", help=f"Move or weigh {piece.id}"):
             others = [one.name for one in load.bins if one.name != b.name]

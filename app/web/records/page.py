@@ -41,6 +41,7 @@ from app.web.thumbs import small_photo
 from app.words import confidence_words
 from rules.cautions import cautions
 from rules.errors import CuproscopeError
+from rules.sentences import with_units_kept
 
 A_PAGE = 10
 OPEN = "record"
@@ -129,13 +130,14 @@ def shared_photos(shown: Iterable[PieceRecord]) -> frozenset[str]:
 
 def _row(record: PieceRecord, here: Visit, several: frozenset[str]) -> None:
     sheet = sheet_of(record.sheet)
-    with st.container(border=True, horizontal=True, vertical_alignment="center"):
-        with st.container(width=110):
+    row = f"row-{record.id}"
+    with st.container(border=True, horizontal=True, vertical_alignment="center", key=row):
+        with st.container(width=80):
             if record.photos:
                 _thumb(record, from_near=record.photos[0].sha256 in several)
         with st.container(width="stretch"):
             grade = told_grade(record, sheet)
-            signs = [f"{plain(confidence_words(record.grading))}"]
+            signs = [plain(with_units_kept(confidence_words(record.grading)))]
             signs += [SIGN_CONFIRMED] if record.is_confirmed else []
             paid = [o for o in record.outcomes if o.grade is not None]
             signs += [f"paid as {plain(title_of(paid[-1].grade, sheet))}"] if paid else []

@@ -214,6 +214,26 @@ def test_saved_pieces_are_there_after_a_restart(context: Any, tmp_path: Path) ->
         page.close()
 
 
+def test_a_pieces_buttons_stand_beside_its_photo_on_a_phone_too(visit: Visit) -> None:
+    page = visit(size=PHONE)
+    hand_in(page, TUBE)
+    settled(page).get_by_role("button", name="Save, and into the load").click()
+    page.get_by_text("In the load").wait_for()
+    buttons = {
+        "Records": "button:has-text('Open')",
+        "The load": "[data-testid=stPopoverButton]:visible",
+    }
+    for title, button in buttons.items():
+        page.get_by_role("link", name=title).click()
+        page.get_by_role("heading", name=title, exact=True).wait_for()
+        row = settled(page).locator("[class*=st-key-row-]").first
+        photo = row.locator("img").bounding_box()
+        beside = row.locator(button).bounding_box()
+        assert beside["x"] > photo["x"] + photo["width"], title
+        assert beside["y"] < photo["y"] + photo["height"], title
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
+
+
 def test_a_photo_in_hand_is_still_there_after_a_look_at_another_page(visit: Visit) -> None:
     page = visit(size=PHONE)
     page.get_by_role("button", name="Flat bar").click()
