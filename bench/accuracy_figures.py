@@ -9,7 +9,7 @@ import numpy as np
 
 from app.practice.truth import true_presence
 from app.words import SURE_PERCENT, percent_of
-from bench.figures import bootstrap, calibration_error, calibration_floor
+from models.recipe.figures import bootstrap, calibration_error, calibration_floor
 
 LIMIT_MM = 1.291  # 16 AWG, ASTM B258
 

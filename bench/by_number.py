@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from bench.figures import bootstrap
 from bench.panoptic import Quality, ignored, quality
 from bench.truth import Overlaps, match
+from models.recipe.figures import bootstrap
 from rules.engine import Grading
 from vision.types import FloatArray
 

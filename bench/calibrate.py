@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.practice.statistics import share_of
-from bench.figures import calibration_error
+from models.recipe.figures import calibration_error
 from rules.confidence import DECIDE_P, Calibration, is_decided
 
 Floats = NDArray[np.float64]

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.recipe.figures import calibration_error
 from models.recipe.flash.draws import Drawn, drawn
 from vision.flash.model import THINGS, load_flash_model
 
@@ -49,13 +50,6 @@ def decided(logit: Array, there: Array, piece: Array) -> tuple[float, float]:
             taken |= own & (np.abs(logit) >= np.abs(logit[order[fits[-1]]]))
     right = (logit > 0) == (there > 0)
     return float(taken.mean()), float((~right[taken]).mean()) if taken.any() else 0.0
-
-
-def calibration_error(logit: Array, there: Array) -> float:
-    """Return the expected calibration error over 15 bins of equal mass."""
-    p = 1 / (1 + np.exp(-logit))
-    bins = np.array_split(np.argsort(p), 15)
-    return float(sum(len(b) * abs(p[b].mean() - there[b].mean()) for b in bins) / len(p))
 
 
 def interval(value: Callable[[Array], float], piece: Array) -> tuple[float, float]:
@@ -111,11 +105,11 @@ def report(data: Drawn) -> str:
             right = (logit > 0) == (there > 0)
             low, high = interval(lambda r, s=right: float(s[r].mean()), piece)  # type: ignore[misc]
             share, wrong = decided(logit, there, piece)
+            error = calibration_error(1 / (1 + np.exp(-logit)), there)
             score = np.logaddexp(0, np.where(there > 0, -logit, logit)).mean()
             lines.append(
                 f"| {name} | {100 * right.mean():.1f} ({100 * low:.1f} to {100 * high:.1f}) | "
-                f"{100 * share:.0f} | {100 * wrong:.1f} | {calibration_error(logit, there):.3f} | "
-                f"{score:.3f} |"
+                f"{100 * share:.0f} | {100 * wrong:.1f} | {error:.3f} | {score:.3f} |"
             )
     lines += ["\ncoating, right % by what the piece is\n",
               "| | pairs | pieces | still | flash | pair |",

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from app.practice.statistics import share_of
-from bench.figures import calibration_error
 from bench.real_truth import RIGHT_LOOKS, STRANGE, Truth
+from models.recipe.figures import calibration_error
 
 COPPER = frozenset({"bare_bright", "no1", "no2"})
 PRESENT = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.flash import calibration_error, decided, interval, kind_of
+from bench.flash import decided, interval, kind_of
 
 
 def test_what_is_decided_is_read_off_other_pieces() -> None:
@@ -24,12 +24,6 @@ def test_nothing_is_decided_by_chance() -> None:
     rng = np.random.default_rng(2)
     share, _ = decided(rng.normal(0, 1, 1000), (rng.random(1000) < 0.5) * 1.0, np.arange(1000))
     assert share < 0.05
-
-
-def test_calibration_error_is_how_far_off_probabilities_are() -> None:
-    logit = np.full(3000, np.log(3.0))  # 75 %
-    there = (np.arange(3000) % 10 < 6).astype(float)  # 60 %
-    assert calibration_error(logit, there) == pytest.approx(0.15, abs=0.02)
 
 
 def test_an_interval_widens_where_rows_are_of_few_pieces() -> None:

@@ -21,7 +21,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.recipe.surface.evaluate import calibration_error, evaluate, figures_table, read_views
+from models.recipe.figures import calibration_error
+from models.recipe.surface.evaluate import evaluate, figures_table, read_views
 from models.recipe.surface.export import write_metadata
 from models.recipe.surface.judged import Judge, Row, figures
 from models.recipe.surface.piece_head import PRESENCE

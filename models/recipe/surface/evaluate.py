@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.recipe.figures import calibration_error
 from models.recipe.surface.store import CLASSES, UNKNOWN, Truth, names_in, read_truth
 from vision.finish.surface import (
     STRIDE_PX,
@@ -37,7 +38,6 @@ from vision.types import Surface, SurfaceMap
 Floats = NDArray[np.float32]
 
 PIECES_A_PHOTO = 3
-BINS = 15
 FLAG_P = 0.5
 FLAG_CELLS = 8
 """Brass or solder counts as found where so many cells of a piece's view pass ``FLAG_P``.
@@ -165,22 +165,6 @@ def _view(
         if truth.pieces is None
         else cv2.resize(truth.pieces[part], size, interpolation=cv2.INTER_NEAREST) > 0,
     )
-
-
-def calibration_error(said: NDArray[Any], right: NDArray[Any], *, bins: int = BINS) -> float:
-    """Return the expected calibration error over bins of equal numbers.
-
-    Args:
-        said: ``(n,)`` probability of the answer given.
-        right: ``(n,)`` share of it that was right, 0 to 1.
-    """
-    order = np.argsort(said)
-    gaps = [
-        abs(float(said[part].mean() - right[part].mean())) * len(part)
-        for part in np.array_split(order, bins)
-        if len(part)
-    ]
-    return float(sum(gaps) / max(1, len(said)))
 
 
 @dataclass(slots=True)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from bench.figures import bootstrap, calibration_error, calibration_floor
+from models.recipe.figures import bootstrap, calibration_error, calibration_floor
 
 
 def test_a_gap_in_each_bin_is_weighed_by_its_answers() -> None:

@@ -1,4 +1,4 @@
-"""Figures that several benches tell, each with its interval."""
+"""Figures that several benches and trainings tell, each with its interval."""
 
 from __future__ import annotations
 
@@ -15,9 +15,11 @@ DRAWS = 1000
 def calibration_error(said: ArrayLike, right: ArrayLike, *, bins: int = 15) -> float:
     """Return the expected calibration error over bins that hold equally many answers.
 
+    Answers of one probability keep their order, and may fall into two bins.
+
     Args:
         said: ``(n,)`` probability of each answer.
-        right: ``(n,)`` whether it was right.
+        right: ``(n,)`` whether it was right, or which share of it, 0 to 1.
         bins: How many; fewer where there are fewer answers.
 
     Returns:
