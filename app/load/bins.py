@@ -167,6 +167,16 @@ class Load:
         """Mass of everything that has a weight."""
         return total(b.kg for b in self.bins)
 
+    @property
+    def is_estimated(self) -> bool:
+        """Whether any of its mass was never on a scale."""
+        known = (
+            weight
+            for b in self.bins
+            for weight in ([b.weighed] if b.weighed else [piece.weight for piece in b.pieces])
+        )
+        return any(weight.is_estimated for weight in known if weight is not None)
+
     def bin(self, name: str) -> Bin:
         """Return a bin by its name."""
         for one in self.bins:

@@ -18,7 +18,8 @@ from app.load.weights import (
     weight_of_piece,
 )
 from app.records.text import one_line
-from rules.findings import Findings
+from rules.draws import LIKELIER_P
+from rules.findings import Findings, What
 
 if TYPE_CHECKING:
     from app.grading import GradedPiece, Result
@@ -74,12 +75,15 @@ def pieces_of(
 
 
 def weight_of(graded: GradedPiece, scale: Scale | None) -> Weight | None:
-    """Return a piece's weight: as stated, else estimated from its outline; None for neither."""
+    """Return a piece's weight: as stated, else estimated from its outline; None for neither.
+
+    Nothing is estimated of what is likelier insulated, or no copper.
+    """
     stated = stated_weight(graded.findings)
     if stated is not None:
         return stated
     findings, reading = graded.findings, graded.reading
-    if reading is None or scale is None or findings.diameter is None:
+    if reading is None or scale is None or findings.diameter is None or not _is_bare(findings):
         return None
     outline = [(float(x), float(y)) for x, y in scale.to_mm(reading.region.outline_px)]
     try:
@@ -122,6 +126,8 @@ def _weight_at(place: PlaceOnPhoto, findings: Findings) -> Weight | None:
     widths = [dist(a, b) for a, b in place.measured_lines_px]
     if not widths or findings.diameter is None or len(place.outline_px) < 3:
         return None
+    if not _is_bare(findings):
+        return None
     mm_per_px = findings.diameter.value / median(widths)
     outline = [(x * mm_per_px, y * mm_per_px) for x, y in place.outline_px]
     try:
@@ -131,6 +137,17 @@ def _weight_at(place: PlaceOnPhoto, findings: Findings) -> Weight | None:
     return weight_of_piece(
         findings.form.value, diameter=findings.diameter, length_mm=length, u_length_mm=u
     )
+
+
+def _is_bare(findings: Findings) -> bool:
+    """Whether what was measured is copper from side to side, so that its size tells its mass.
+
+    Within a jacket the outer diameter is not the copper's, and another metal has not its density.
+    """
+    jacket = findings.facts.insulation
+    jacketed = findings.p_of(What.INSULATION) >= LIKELIER_P if jacket is None else jacket
+    foreign = max(findings.p_of(What.OTHER_METAL), findings.p_of(What.NOT_METAL))
+    return not jacketed and foreign < LIKELIER_P
 
 
 def stated_weight(findings: Findings) -> Weight | None:

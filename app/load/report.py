@@ -39,7 +39,8 @@ def load_text(load: Load, *, unit: MassUnit) -> str:
     if not load.bins:
         return f"{printable(load.name)}: nothing in it yet (cuproscope load add)\n"
     together = told_together((b.kg for b in load.bins), unit)
-    lines = [f"{printable(load.name)}: {together:f} {unit}"]
+    about = "about " if load.is_estimated else ""
+    lines = [f"{printable(load.name)}: {about}{together:f} {unit}"]
     for b in load.bins:
         lines += ["", _bin_head(b, unit)]
         weights = told_weights(b)

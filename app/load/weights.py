@@ -263,7 +263,9 @@ def length_from_outline_mm(
 
 
 def added(weights: Sequence[Weight]) -> Weight:
-    """Return the sum; the doubts of the parts are taken as independent."""
+    """Return the sum; the doubts of the parts are taken as independent. One alone is its own."""
+    if len(weights) == 1:
+        return weights[0]
     kg = Decimal(0)
     for weight in weights:
         kg = EXACT.add(kg, weight.kg)

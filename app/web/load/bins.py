@@ -57,7 +57,8 @@ def show(store: LoadStore, load: Load, unit: MassUnit) -> None:
 def _together(load: Load, unit: MassUnit) -> None:
     """Show what all weighs that has a weight, and how many pieces have none yet."""
     lacking = sum(len(b.unweighed) for b in load.bins if b.weighed is None)
-    known = f"{told_together((b.kg for b in load.bins), unit):f} {unit}"
+    about = "about " if load.is_estimated else ""
+    known = f"{about}{told_together((b.kg for b in load.bins), unit):f} {unit}"
     st.metric("Everything together", known if load.kg else "no weight yet")
     if lacking and load.kg:
         st.caption(f"Without {lacking} piece{'' if lacking == 1 else 's'} that nobody weighed.")

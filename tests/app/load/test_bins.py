@@ -48,6 +48,9 @@ def test_a_bins_weight_is_its_reading_else_the_sum() -> None:
     assert load.kg == Decimal("1.5")
     assert weighed_bin(load, "A", scale("1.6")).kg == Decimal("1.6")
     assert one_bin(piece("a", scale("1.2")), piece("b")).bin("A").weight is None
+    assert one_bin(piece("a", scale("1")), piece("b", guess("1")), piece("c")).is_estimated
+    assert not load.is_estimated
+    assert not one_bin(piece("a", guess("1")), weighed=scale("1.1")).is_estimated
 
 
 def test_a_weighed_bin_is_told_off_by_estimates_to_the_tenth_of_a_gram() -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 
 from app.exit_codes import PhotoOutcome
 from app.grading import GradedPiece, Result
 from app.load.pieces import next_id, pieces_of, weight_of
 from rules.engine import grade
-from rules.findings import Findings, Form
+from rules.findings import Findings, Form, Presence
 from rules.sheet import load_sheet
 from tests.rules.pieces import mm, piece
 from tests.vision.drawn_examination import examination
@@ -51,6 +54,17 @@ def test_a_stated_weight_counts_before_an_estimate() -> None:
     assert float(weight.kg) == 1.25
     assert not weight.is_estimated
     assert weight_of(graded(piece(Form.WIRE, diameter=mm(2.0))), None) is None
+
+
+@pytest.mark.parametrize("seen", ["insulation", "other_metal"])
+def test_nothing_is_estimated_of_what_its_size_does_not_weigh(seen: str) -> None:
+    # A jacket's diameter is not the copper's, and a steel bolt has not copper's density.
+    found = examination(size=(480, 640), pieces=1, scale=True)
+    (bare,) = found.pieces
+    assert weight_of(graded(bare.findings, bare), found.scale) is not None
+    there: dict[str, Any] = {seen: Presence(p=0.9, share=0.9)}
+    told = replace(bare, findings=replace(bare.findings, **there))
+    assert weight_of(graded(told.findings, told), found.scale) is None
 
 
 def test_ids_are_never_given_twice() -> None:

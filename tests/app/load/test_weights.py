@@ -156,6 +156,7 @@ def test_a_sum_with_one_estimate_is_an_estimate() -> None:
     guess = wire_weight(diameter_mm=2, u_mm=0.1, length_mm=1000, u_length_mm=10)
     assert added([read, read]).origin is WeightOrigin.SCALE
     assert added([read, guess]).is_estimated
+    assert added([guess]) == guess, "one alone keeps its own interval"
     assert added([read, guess]).kg == read.kg + guess.kg
 
 
