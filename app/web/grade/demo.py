@@ -14,7 +14,7 @@ class Demo:
 
     Attributes:
         file: Its file name.
-        title: What it shows, in a few words.
+        title: What it shows, in a few words; a marker's size, which no photo tells.
         alt: What is to be seen on it.
     """
 
@@ -36,8 +36,8 @@ DEMOS = (
     ),
     Demo(
         file="handful_on_wood.jpg",
-        title="A handful at once",
-        alt="Eleven and more pieces of tube, wire, cable and brass beside a small printed marker",
+        title="A handful, 15 mm marker",
+        alt="Eleven and more pieces of tube, wire, cable and brass beside a 15 mm marker",
     ),
     Demo(
         file="tube_and_dull_wire.jpg",

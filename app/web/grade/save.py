@@ -43,10 +43,9 @@ def save_part(told: Answer, here: Visit) -> None:
     count = len(told.result.pieces)
     with st.container(key="save"):
         name = f"name-{told.kept.sha256[:12]}"
-        st.text_input(
-            "Name it, if you like", max_chars=120, placeholder="tube from the cellar", key=name
-        )
-        word = "Save to the records" if count == 1 else f"Save {count} pieces to the records"
+        call, such = ("it", "tube from the cellar") if count == 1 else ("them", "from the cellar")
+        st.text_input(f"Name {call}, if you like", max_chars=120, placeholder=such, key=name)
+        word = "Save to the records" if count == 1 else f"Save all {count} to the records"
 
         def keep() -> None:
             if key not in here.saved:  # a second press while the first is at work

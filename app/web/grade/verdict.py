@@ -17,6 +17,7 @@ from app.words import (
     is_sure,
     percent_of,
     presence_words,
+    reference_words,
     size_words,
     told_reasons,
 )
@@ -125,8 +126,8 @@ def measured_by(result: Result) -> str:
         text = "No scale was found, so nothing was measured in millimetres."
     else:
         text = (
-            f"Scale from {scale.reference}: {1 / scale.mm_per_px:.1f} pixels a millimetre, "
-            f"good to {200 * scale.u_rel:.1f} %."
+            f"Scale from {reference_words(scale.reference)}: "
+            f"{1 / scale.mm_per_px:.1f} pixels a millimetre, good to {200 * scale.u_rel:.1f} %."
         )
     return _block([f'<p class="soft">{escape(text)}</p>'])
 

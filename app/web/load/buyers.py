@@ -26,7 +26,8 @@ from app.load.units import (
     price_figure,
     price_from,
 )
-from app.web.load.parts import today
+from app.web.desk.stated import shipped_sheet
+from app.web.load.parts import LEGEND_BELOW, today
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from rules.sheet import load_sheet, sheet_names
@@ -85,7 +86,7 @@ def _row(price: Price, unit: MassUnit) -> dict[str, object]:
 
 def _terms(buyer: Buyer, unit: MassUnit) -> str:
     limits = sheet_of(buyer).limits
-    told = [f"sheet {buyer.sheet}"]
+    told = [shipped_sheet(buyer.sheet).title]
     if GAUGE in limits:
         edge = "at least" if limits[GAUGE].at_limit is AtLimit.PASSES else "more than"
         told.append(f"strands {edge} {limits[GAUGE].value:g} mm")
@@ -147,10 +148,10 @@ def _history(book: PriceBook, buyer: Buyer, unit: MassUnit) -> None:
         alt.Chart({"values": rows})
         .mark_line(interpolate="step-after", point=True)
         .encode(
-            x=alt.X("day:T", title=None),
+            x=alt.X("day:T", title=None, axis=alt.Axis(format="%d %b", tickCount=3)),
             y=alt.Y("price:Q", title=f"{buyer.currency} a {unit}", scale=alt.Scale(zero=False)),
-            color=alt.Color("grade:N", title=None),
-            strokeDash=alt.StrokeDash("grade:N", title=None),
+            color=alt.Color("grade:N", title=None, legend=LEGEND_BELOW),
+            strokeDash=alt.StrokeDash("grade:N", title=None, legend=LEGEND_BELOW),
         )
     )
     st.altair_chart(chart)
@@ -166,7 +167,13 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
             st.text_input("Name", max_chars=80, key=at["name"])
             st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3, key=at["currency"])
         sheets = list(sheet_names())
-        st.selectbox("Rule sheet", sheets, index=sheets.index(base.sheet), key=at["sheet"])
+        st.selectbox(
+            "Graded by which sheet?",
+            sheets,
+            index=sheets.index(base.sheet),
+            format_func=lambda name: shipped_sheet(name).title,
+            key=at["sheet"],
+        )
         gauge = "Each strand at least, mm (16 AWG is 1.291)"
         st.text_input(gauge, value=_limit_text(limits, GAUGE), key=at["gauge"])
         fails = GAUGE in limits and limits[GAUGE].at_limit is AtLimit.FAILS

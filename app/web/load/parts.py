@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+import altair as alt
 import streamlit as st
 
 from app.load.bins import Piece
@@ -12,6 +13,9 @@ from app.load.units import MassUnit, mass_words
 from app.load.weights import Weight
 from app.web.picture import show_picture
 from app.web.thumbs import small_photo
+
+LEGEND_BELOW = alt.Legend(orient="bottom", columns=1)
+"""Of a chart: beside it a phone leaves the lines no room."""
 
 
 def today() -> date:

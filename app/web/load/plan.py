@@ -25,7 +25,7 @@ from app.load.terms import Terms, terms_of, title_of
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
 from app.web.grade.verdict import as_line
-from app.web.load.parts import thumb, today
+from app.web.load.parts import LEGEND_BELOW, thumb, today
 from app.web.plain import plain
 from app.web.pressing import press
 from app.web.thumbs import small_photo
@@ -275,10 +275,8 @@ def _curves(curves: Sequence[tuple[str, BreakEven]], *, unit: MassUnit, currency
     rows = [row for row in chart_rows(curves, unit=unit) if float(str(row["least"])) <= top]
     x = alt.X("gap:Q", title=f"price gap, {currency} a {unit}")
     y = alt.Y("least:Q", title=f"least weight, {unit}")
-    # Below the chart: beside it a phone leaves the lines no room.
-    below = alt.Legend(orient="bottom", columns=1)
-    colour = alt.Color("kind:N", title=None, legend=below)
-    dash = alt.StrokeDash("kind:N", title=None, legend=below)
+    colour = alt.Color("kind:N", title=None, legend=LEGEND_BELOW)
+    dash = alt.StrokeDash("kind:N", title=None, legend=LEGEND_BELOW)
     lines = alt.Chart({"values": rows}).mark_line()
     dots = alt.Chart({"values": now}).mark_point(filled=True, size=90)
     st.altair_chart(

@@ -152,11 +152,12 @@ def _settled(ticket: Ticket) -> None:
     assert settled is not None
     rows = [
         {
+            # What a phone cuts off at the right is what the ticket said anyway.
             "grade": one.title,
-            "on the ticket": f"{one.labelled:,f}",
-            "expected": f"{one.expected:,f}",
             "paid": f"{one.paid:,f}",
             "difference": f"{one.difference:+,f}",
+            "on the ticket": f"{one.labelled:,f}",
+            "expected": f"{one.expected:,f}",
         }
         for one in differences(ticket)
     ]

@@ -197,6 +197,9 @@ def test_pieces_of_one_photo_are_shown_from_near(page: AppTest) -> None:
 def test_all_pieces_of_a_photo_go_into_the_load_with_one_press(page: AppTest) -> None:
     at = hand_in(page, "two.jpg", (FOLDER / "tube_and_dull_wire.jpg").read_bytes())
     (both,) = [button for button in at.button if str(button.key).startswith("both-")]
+    labels = [button.label for button in at.button]
+    assert "Save all 2 to the records" in labels and "Save all 2, and into the load" in labels
+    assert "Name them, if you like" in [one.label for one in at.text_input]
     both.click().run()
     assert not at.exception
     pieces = store.records().pieces()
