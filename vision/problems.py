@@ -253,6 +253,11 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "The piece is a coil or a tangle, so the wire's thickness can't be measured on it.",
         "Pull one end straight, lay it clear of the rest, and photograph that end.",
     ),
+    "coil_or_tangle.thick": (
+        "The piece looks like wire and is {mm:.1f} mm thick, more than any solid wire: it is a "
+        "coil wound closely, or several wires side by side.",
+        "Pull one end straight, or lay the wires apart, and photograph one of them.",
+    ),
     "edges_unclear": (
         "The piece's edges can't be told from the table along a long enough run.",
         "Lay it on plain white paper in soft light, away from other pieces, and take the photo "

@@ -15,6 +15,7 @@ from vision.width.piece import Widths, widths_of
 from vision.width.strand.strip_look import BINS, LOOKS, StripModel
 
 STRIP_MODEL = "vision.width.strand.strands.load_strip_model"
+WIRE = Straight(length=330, angle_deg=11, centre=(200, 130))
 
 
 def measured(photo: Photo, region: Region) -> Widths:
@@ -81,6 +82,32 @@ def test_of_many_turns_the_surface_alone_tells_the_form(monkeypatch: pytest.Monk
     assert widths.form.p[Form.STRANDED] == pytest.approx(0.8)
 
 
+@pytest.mark.parametrize(
+    ("mm_per_px", "surface", "turns"),
+    [
+        (0.1, Surface.TARNISHED, False),  # 2.6 mm
+        (0.19, Surface.TARNISHED, False),  # 4.9 mm, 4 AWG is 5.19 (ASTM B258)
+        (0.4, Surface.TARNISHED, True),  # 10 mm
+        (0.4, Surface.INSULATION, False),  # a cable of 10 mm in its jacket
+    ],
+)
+def test_bare_wire_thicker_than_any_is_several(
+    monkeypatch: pytest.MonkeyPatch, mm_per_px: float, surface: Surface, turns: bool
+) -> None:
+    """A coil that is wound closely looks smooth, and its surface like wire."""
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("solid"))
+    photo, region = draw(WIRE, 26.0, Look(shiny=False), seed=3)
+    even = dict.fromkeys(Form, 0.2)
+    head = FormFinding(p={**dict.fromkeys(Form, 0.001), Form.WIRE: 0.996}, learned=even)
+    widths = widths_of(
+        photo, region, scale_from_above(mm_per_px=mm_per_px), None,
+        lambda: map_over(photo, surface), cut_end=False, by_surface=lambda: head,
+    )  # fmt: skip
+    assert widths.form.value is Form.WIRE
+    assert widths.many_turns is turns
+    assert (widths.diameter is None) is turns
+
+
 @pytest.mark.parametrize(("columns", "rows"), [(1, 1), (2, 1), (6, 1), (1, 9)])
 def test_a_speck_is_laid_out_too(columns: int, rows: int) -> None:
     """A find of a few pixels in a row has no width by its outline, and still is looked at."""
@@ -93,9 +120,6 @@ def test_a_speck_is_laid_out_too(columns: int, rows: int) -> None:
         score=1.0,
     )
     assert measured(photo, region).form.p
-
-
-WIRE = Straight(length=330, angle_deg=11, centre=(200, 130))
 
 
 def test_a_solid_wire_s_strand_is_the_wire(monkeypatch: pytest.MonkeyPatch) -> None:
