@@ -129,7 +129,8 @@ def _mark_reference(canvas: Image, examination: Examination, factor: float, labe
     outlines = [onto(outline, factor) for outline in scale.outlines_px]
     for outline in outlines:
         dashed(canvas, outline, REFERENCE)
-    words = f"reference: {scale.reference}"
+    kind, _, size = scale.reference.partition(":")
+    words = f"reference: {f'{size} mm {kind}' if size else kind}"
     labels.want(Label(text=words, of=outlines[0], tone=REFERENCE, within=True))
 
 

@@ -62,6 +62,13 @@ def test_every_mark_carries_its_word(wanted: list[Label]) -> None:
     )
 
 
+def test_a_marker_is_told_with_its_size_and_not_by_its_key(wanted: list[Label]) -> None:
+    found = examination(size=(900, 1200))
+    assert found.scale is not None
+    draw_marks(replace(found, scale=replace(found.scale, reference="marker:15")))
+    assert "reference: 15 mm marker" in [label.text for label in wanted]
+
+
 @pytest.mark.parametrize("size", [(900, 1200), (1200, 900), (700, 700)])
 def test_no_label_covers_a_piece(size: tuple[int, int], monkeypatch: pytest.MonkeyPatch) -> None:
     placed = []
