@@ -61,7 +61,8 @@ def _together(load: Load, unit: MassUnit) -> None:
     known = f"{about}{told_together((b.kg for b in load.bins), unit):f} {unit}"
     st.metric("Everything together", known if load.kg else "no weight yet")
     if lacking and load.kg:
-        st.caption(f"Without {lacking} piece{'' if lacking == 1 else 's'} that nobody weighed.")
+        which = "1 piece that has" if lacking == 1 else f"{lacking} pieces that have"
+        st.caption(f"Without {which} no weight yet.")
 
 
 def _checks(load: Load) -> None:

@@ -27,7 +27,7 @@ from app.load.units import (
     price_from,
 )
 from app.web.desk.stated import shipped_sheet
-from app.web.load.parts import LEGEND_BELOW, today
+from app.web.load.parts import CHART_PX, legend_below, today
 from app.web.plain import plain
 from app.web.pressing import press, submit, typed
 from rules.sheet import load_sheet, sheet_names
@@ -150,11 +150,11 @@ def _history(book: PriceBook, buyer: Buyer, unit: MassUnit) -> None:
         .encode(
             x=alt.X("day:T", title=None, axis=alt.Axis(format="%d %b", tickCount=3)),
             y=alt.Y("price:Q", title=f"{buyer.currency} a {unit}", scale=alt.Scale(zero=False)),
-            color=alt.Color("grade:N", title=None, legend=LEGEND_BELOW),
-            strokeDash=alt.StrokeDash("grade:N", title=None, legend=LEGEND_BELOW),
+            color=alt.Color("grade:N", title=None, legend=legend_below(2)),
+            strokeDash=alt.StrokeDash("grade:N", title=None, legend=legend_below(2)),
         )
     )
-    st.altair_chart(chart)
+    st.altair_chart(chart.properties(height=CHART_PX))
 
 
 def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:

@@ -14,8 +14,13 @@ from app.load.weights import Weight
 from app.web.picture import show_picture
 from app.web.thumbs import small_photo
 
-LEGEND_BELOW = alt.Legend(orient="bottom", columns=1)
-"""Of a chart: beside it a phone leaves the lines no room."""
+CHART_PX = 420
+"""How high a chart is with the legend below it."""
+
+
+def legend_below(columns: int) -> alt.Legend:
+    """Return the legend of a chart: beside it a phone leaves the lines no room."""
+    return alt.Legend(orient="bottom", columns=columns)
 
 
 def today() -> date:

@@ -25,7 +25,7 @@ from app.load.terms import Terms, terms_of, title_of
 from app.load.units import MassUnit, mass_from
 from app.load.worth import BreakEven, Worth
 from app.web.grade.verdict import as_line
-from app.web.load.parts import LEGEND_BELOW, thumb, today
+from app.web.load.parts import CHART_PX, legend_below, thumb, today
 from app.web.plain import plain
 from app.web.pressing import press
 from app.web.thumbs import small_photo
@@ -275,13 +275,12 @@ def _curves(curves: Sequence[tuple[str, BreakEven]], *, unit: MassUnit, currency
     rows = [row for row in chart_rows(curves, unit=unit) if float(str(row["least"])) <= top]
     x = alt.X("gap:Q", title=f"price gap, {currency} a {unit}")
     y = alt.Y("least:Q", title=f"least weight, {unit}")
-    colour = alt.Color("kind:N", title=None, legend=LEGEND_BELOW)
-    dash = alt.StrokeDash("kind:N", title=None, legend=LEGEND_BELOW)
+    colour = alt.Color("kind:N", title=None, legend=legend_below(1))
+    dash = alt.StrokeDash("kind:N", title=None, legend=legend_below(1))
     lines = alt.Chart({"values": rows}).mark_line()
     dots = alt.Chart({"values": now}).mark_point(filled=True, size=90)
-    st.altair_chart(
-        lines.encode(x=x, y=y, color=colour, strokeDash=dash) + dots.encode(x=x, y=y, color=colour)
-    )
+    both = lines.encode(x=x, y=y, color=colour, strokeDash=dash)
+    st.altair_chart((both + dots.encode(x=x, y=y, color=colour)).properties(height=CHART_PX))
     st.caption("The dots are today's prices.")
 
 

@@ -151,7 +151,7 @@ def test_what_nobody_weighed_is_not_told_as_nothing(page: AppTest) -> None:
     )
     at = at.run()
     assert [one.value for one in at.metric] == ["4.41 lb"]
-    assert "Without 1 piece that nobody weighed." in [one.value for one in at.caption]
+    assert "Without 1 piece that has no weight yet." in [one.value for one in at.caption]
 
 
 def test_what_can_not_be_is_told_in_place(page: AppTest) -> None:
