@@ -6,7 +6,7 @@
 ``NAME.pieces.png``, as ``models.recipe.render`` writes them. Each photo is examined
 with its reference named, as a person would; true pieces are matched with found ones one
 to one. Intervals are 95 % bootstrap over photos. The second table tells the same by the number of
-pieces on the photo, with panoptic quality (``bench.panoptic``).
+pieces on the photo, with panoptic quality (``models.recipe.panoptic``).
 """
 
 from __future__ import annotations

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from bench.panoptic import Quality, ignored, quality
 from bench.truth import Overlaps, match
 from models.recipe.figures import bootstrap
+from models.recipe.panoptic import MATCHED_IOU, Quality, quality
 from rules.engine import Grading
 from vision.types import FloatArray
 
@@ -24,6 +24,10 @@ NUMBERS = {"none": 0, "1": 1, "2-4": 4, "5-10": 10, "11-30": 30, "more": inf}
 
 NO_COPPER = frozenset({"no-metal", "no-copper"})
 """Rows of the house sheet that say of a piece that it is no copper."""
+
+VOID_SHARE = 0.5
+"""A found piece with more than this on ground that nobody is sure of is no extra one; the paper
+on panoptic quality takes the threshold of matching (section 4.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +122,24 @@ def counted(
         strange=sum(is_strange and i not in taken for i, is_strange in enumerate(strange)),
         quality=quality(over.iou, ignored=skipped),
     )
+
+
+def ignored(overlaps: Overlaps, *, strange: Sequence[bool]) -> list[bool]:
+    """Return which found pieces, if they match nothing, are no extra ones.
+
+    Those on ground that nobody is sure of, and those that the tool itself tells as no copper
+    and that lie mostly beside the true pieces: nobody is offered a grade of copper for them.
+
+    Args:
+        overlaps: Found pieces over true ones.
+        strange: ``(found,)`` whether the tool tells each as no copper.
+    """
+    return [
+        unsure > VOID_SHARE or (told and on_true <= MATCHED_IOU)
+        for unsure, on_true, told in zip(
+            overlaps.unsure.tolist(), overlaps.on_true.tolist(), strange, strict=True
+        )
+    ]
 
 
 def table(photos: Sequence[Counts]) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from models.recipe.panoptic import pairs
 from vision.types import FloatArray
 
 MATCH_IOU = 0.3
@@ -83,14 +84,6 @@ def overlaps(
             on_true[index] = own[trues].sum() / total
             on_void[index] = (total - own.sum()) / total
     return Overlaps(trues=tuple(trues), iou=iou, on_true=on_true, unsure=on_void)
-
-
-def pairs(overlap: FloatArray) -> list[tuple[int, int]]:
-    """Pair rows with columns, one to one, so that the overlaps sum to the most; 0 pairs none."""
-    from scipy.optimize import linear_sum_assignment
-
-    rows, columns = linear_sum_assignment(overlap, maximize=True)
-    return [(int(r), int(c)) for r, c in zip(rows, columns, strict=True) if overlap[r, c] > 0]
 
 
 def match(over: Overlaps) -> dict[int, tuple[int, float]]:

@@ -8,8 +8,8 @@ from types import SimpleNamespace
 import numpy as np
 
 from bench.by_number import Counts, Told, counted, table
-from bench.panoptic import Quality
 from bench.truth import overlaps
+from models.recipe.panoptic import Quality
 
 
 def piece(x: int, w: int) -> SimpleNamespace:

@@ -21,8 +21,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment, minimize
+from scipy.optimize import minimize
 
+from models.recipe import panoptic
 from vision.finish.surface import load_surface_model, surface_map
 from vision.photo.loading import load_photo
 from vision.pieces import fragments
@@ -33,8 +34,8 @@ LEAST_SHARE = 1.2e-4
 """Of the photo; chosen: a smaller piece, true or found, is too little of one to judge by."""
 
 PURE = 0.7
-FOUND, MATCHED, WHOLE = 0.3, 0.5, 0.6
-"""Overlap from which a piece is found, panoptic quality counts it, and it is whole."""
+FOUND, WHOLE = 0.3, 0.6
+"""Overlap from which a piece is found, and from which it is whole."""
 
 PRIOR = 2.0
 """Each weight, for features as wide as their spread, is normal about 0 with a variance of 1 / 2."""
@@ -87,24 +88,18 @@ def main() -> None:
         fit_pairs([c for k, c in enumerate(cuts) if k not in own])
         for k in own:
             told[k] = _told(cuts[k])
-    pieces: dict[bool, Floats] = {True: np.zeros(5), False: np.zeros(5)}
-    p, whole = [], []
+    p, overlaps = [], []
     for own in folds:
         fit_groups([t for k, t in told.items() if k not in own])
         for k in own:
             features, overlap = told[k]
             p.append(fragments.whole_p(features))
-            whole.append(best_of(overlap) >= WHOLE)
-            for kept in pieces:
-                shown = p[-1] >= LEAST_P if kept else np.ones(len(overlap), bool)
-                pieces[kept] += compared(overlap[shown])
-    for kept, (true, found, extra, shared, matched) in pieces.items():
-        quality = shared / (matched + (found + extra - matched) / 2 + (true - matched) / 2)
-        print(
-            f"{'likely pieces' if kept else 'all groups'}: found {found / true:.3f}, "
-            f"false {extra / true:.3f}, quality {quality:.3f}, n {true:.0f}"
-        )
-    _print_calibration(np.concatenate(p), np.concatenate(whole))
+            overlaps.append(overlap)
+    likely = [overlap[one >= LEAST_P] for overlap, one in zip(overlaps, p, strict=True)]
+    _print_found("likely pieces", likely)
+    _print_found("all groups", overlaps)
+    whole = np.concatenate([best_of(overlap) >= WHOLE for overlap in overlaps])
+    _print_calibration(np.concatenate(p), whole)
     fit_pairs(cuts)
     fit_groups(list(told.values()))
     for name in ("WEIGHTS", "OFFSET", "WHOLE_WEIGHTS", "WHOLE_OFFSET"):
@@ -203,17 +198,19 @@ def _told(one: Cut) -> tuple[Floats, Floats]:
 def best_of(overlap: Floats) -> Floats:
     """Return each group's overlap with the piece that it is, one to one; 0 where it is none."""
     best = np.zeros(len(overlap))
-    if overlap.size:
-        rows, columns = linear_sum_assignment(-np.where(overlap >= FOUND, overlap, 0))
-        best[rows] = overlap[rows, columns]
+    for group, piece in panoptic.pairs(np.where(overlap >= FOUND, overlap, 0)):
+        best[group] = overlap[group, piece]
     return best
 
 
-def compared(overlap: Floats) -> Floats:
-    """Return numbers of true, found and false pieces, and sum and number of good overlaps."""
-    best = best_of(overlap)
-    found, good = int((best >= FOUND).sum()), best[best > MATCHED]
-    return np.array([overlap.shape[1], found, len(overlap) - found, good.sum(), len(good)])
+def _print_found(name: str, overlaps: Sequence[Floats]) -> None:
+    """Print how well the groups of all photos are found, by their overlaps with true pieces."""
+    each = (panoptic.quality(one.T, ignored=[False] * len(one)) for one in overlaps)
+    of = sum(each, panoptic.Quality())
+    true, found = of.matched + of.missed, sum((best_of(o) >= FOUND).sum() for o in overlaps)
+    false = of.matched + of.extra - found
+    print(f"{name}: found {found / true:.3f}, false {false / true:.3f}, "
+          f"quality {of.pq:.3f}, n {true}")  # fmt: skip
 
 
 def _print_calibration(p: Floats, whole: NDArray[np.bool_]) -> None:

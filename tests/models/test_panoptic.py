@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from skimage.metrics import contingency_table
 
-from bench.panoptic import Quality, ignored, quality
+from bench.by_number import ignored
 from bench.truth import Overlaps, overlaps
+from models.recipe.panoptic import Quality, quality
 
 SHAPE = (40, 60)
 

@@ -20,16 +20,12 @@ from dataclasses import dataclass
 from math import nan
 
 import numpy as np
+from scipy.optimize import linear_sum_assignment
 
-from bench.truth import Overlaps, pairs
 from vision.types import FloatArray
 
 MATCHED_IOU = 0.5
 """More than this matches (section 4.1): then no piece can match twice."""
-
-VOID_SHARE = 0.5
-"""A found piece with more than this on ground that nobody is sure of is no extra one; the
-paper takes the threshold of matching (section 4.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +77,12 @@ class Quality:
         return self.iou_sum / self.asked if self.asked else nan
 
 
+def pairs(overlap: FloatArray) -> list[tuple[int, int]]:
+    """Pair rows with columns, one to one, so that the overlaps sum to the most; 0 pairs none."""
+    rows, columns = linear_sum_assignment(overlap, maximize=True)
+    return [(int(r), int(c)) for r, c in zip(rows, columns, strict=True) if overlap[r, c] > 0]
+
+
 def quality(iou: FloatArray, *, ignored: Sequence[bool]) -> Quality:
     """Return the quality of one photo.
 
@@ -96,21 +98,3 @@ def quality(iou: FloatArray, *, ignored: Sequence[bool]) -> Quality:
         extra=sum(not skip and index not in taken for index, skip in enumerate(ignored)),
         missed=len(iou) - len(matches),
     )
-
-
-def ignored(overlaps: Overlaps, *, strange: Sequence[bool]) -> list[bool]:
-    """Return which found pieces, if they match nothing, are no extra ones.
-
-    Those on ground that nobody is sure of, and those that the tool itself tells as no copper
-    and that lie mostly beside the true pieces: nobody is offered a grade of copper for them.
-
-    Args:
-        overlaps: Found pieces over true ones.
-        strange: ``(found,)`` whether the tool tells each as no copper.
-    """
-    return [
-        unsure > VOID_SHARE or (told and on_true <= MATCHED_IOU)
-        for unsure, on_true, told in zip(
-            overlaps.unsure.tolist(), overlaps.on_true.tolist(), strange, strict=True
-        )
-    ]
