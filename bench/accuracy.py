@@ -95,7 +95,8 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
     told = [on_bench(piece.findings) for piece in seen.pieces]
     answers = [grade(findings, sheet) for findings in told]
     true_grades = {t["id"]: grade(true_findings(t), sheet).suggested for t in truth["pieces"]}
-    matches = match(overlaps(numbers, seen.pieces, photo.width_px, photo.height_px))
+    over = overlaps(numbers, seen.pieces, photo.width_px, photo.height_px)
+    matches = match(over)
     rows = []
     for true in truth["pieces"]:
         row: dict[str, Any] = {
@@ -136,7 +137,7 @@ def examined(truth_file: Path) -> list[dict[str, Any]]:
         if index not in taken
     ]
     counts = counted(
-        overlaps(numbers, seen.pieces, photo.width_px, photo.height_px, only=_copper(truth)),
+        over.of(_copper(truth)),
         [Told.of(answer) for answer in answers],
         right={number: {best} for number, best in true_grades.items()},
     )

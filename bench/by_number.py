@@ -137,7 +137,7 @@ def ignored(overlaps: Overlaps, *, strange: Sequence[bool]) -> list[bool]:
     return [
         unsure > VOID_SHARE or (told and on_true <= MATCHED_IOU)
         for unsure, on_true, told in zip(
-            overlaps.unsure.tolist(), overlaps.on_true.tolist(), strange, strict=True
+            overlaps.unsure.tolist(), overlaps.on_true.sum(axis=0).tolist(), strange, strict=True
         )
     ]
 

@@ -6,7 +6,7 @@ Truths are ``cuproscope.truth/1``, as ``models.recipe.render`` writes them.
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,7 +36,7 @@ class Overlaps:
     Attributes:
         trues: Numbers of the true pieces, in the order of the rows.
         iou: ``(true, found)`` intersection over union, ground nobody is sure of taken out.
-        on_true: ``(found,)`` share of each found piece that lies on true ones.
+        on_true: ``(true, found)`` share of each found piece that lies on each true one.
         unsure: ``(found,)`` share that lies on ground nobody is sure of.
     """
 
@@ -45,6 +45,16 @@ class Overlaps:
     on_true: FloatArray
     unsure: FloatArray
 
+    def of(self, numbers: Container[int]) -> Overlaps:
+        """Return how they lie over some of the true pieces, as if there were no others."""
+        rows = [row for row, number in enumerate(self.trues) if number in numbers]
+        return replace(
+            self,
+            trues=tuple(self.trues[row] for row in rows),
+            iou=self.iou[rows],
+            on_true=self.on_true[rows],
+        )
+
 
 def overlaps(
     numbers: np.ndarray,
@@ -52,7 +62,6 @@ def overlaps(
     width_px: int,
     height_px: int,
     *,
-    only: Container[int] | None = None,
     unsure: np.ndarray | None = None,
 ) -> Overlaps:
     """Return how found pieces lie over true ones.
@@ -62,16 +71,15 @@ def overlaps(
         pieces: What was found, each with its ``region`` in photo pixels.
         width_px: Width of the photo, of which ``numbers`` may be a smaller copy.
         height_px: Its height.
-        only: Numbers that count as true pieces; all where not given.
         unsure: ``(h, w)`` ground that nobody is sure of, where there is some.
     """
     import cv2
 
     void = np.zeros(numbers.shape, bool) if unsure is None else unsure
     areas = np.bincount(numbers[~void])
-    trues = [int(n) for n in np.flatnonzero(areas) if n != 0 and (only is None or n in only)]
-    iou = np.zeros((len(trues), len(pieces)))
-    on_true, on_void = np.zeros(len(pieces)), np.zeros(len(pieces))
+    trues = [int(n) for n in np.flatnonzero(areas) if n != 0]
+    iou, on_true = np.zeros((2, len(trues), len(pieces)))
+    on_void = np.zeros(len(pieces))
     for index, piece in enumerate(pieces):
         x, y, w, h = piece.region.box_px
         full = np.zeros((height_px, width_px), np.uint8)
@@ -81,7 +89,7 @@ def overlaps(
         total = int(small.sum())
         if total:
             iou[:, index] = own[trues] / (areas[trues] + own.sum() - own[trues])
-            on_true[index] = own[trues].sum() / total
+            on_true[:, index] = own[trues] / total
             on_void[index] = (total - own.sum()) / total
     return Overlaps(trues=tuple(trues), iou=iou, on_true=on_true, unsure=on_void)
 

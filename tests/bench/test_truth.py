@@ -47,6 +47,18 @@ def test_pairs_are_those_whose_overlaps_sum_to_the_most() -> None:
     assert match(overlaps(numbers, [piece(0, 20, 20, 10)], 50, 30)) == {}, "nothing true there"
 
 
+def test_over_some_true_pieces_is_as_if_there_were_no_others() -> None:
+    numbers = np.zeros((30, 50), np.uint8)
+    numbers[:10, :20], numbers[:10, 20:40], numbers[20:, :20] = 1, 2, 3
+    found = [piece(10, 0, 20, 10), piece(0, 15, 20, 10)]
+    some = overlaps(numbers, found, 50, 30).of({1, 3})
+    alone = overlaps(np.where(numbers == 2, 0, numbers), found, 50, 30)
+    assert some.trues == alone.trues == (1, 3)
+    assert some.iou.tolist() == alone.iou.tolist()
+    # By hand: half of the first lies on number 1, half of the second on number 3.
+    assert some.on_true.tolist() == alone.on_true.tolist() == [[0.5, 0.0], [0.0, 0.5]]
+
+
 def test_a_reference_that_the_rim_cuts_is_not_whole() -> None:
     told = {"width_px": 100, "height_px": 60, "references": [{"outline_px": [[0, 0], [99, 59]]}]}
     assert is_whole(told)
