@@ -12,7 +12,14 @@ import numpy as np
 from rules.errors import PhotoError
 from vision.problems import photo_error
 from vision.reference.card.finding import detect_card
-from vision.reference.markers import MODULES, Marker, detect_markers, has_large_markers, outward
+from vision.reference.markers import (
+    MIN_SIDE_PX,
+    MODULES,
+    Marker,
+    detect_markers,
+    has_large_markers,
+    outward,
+)
 from vision.reference.places import Place
 from vision.reference.plane import UNIT_SQUARE, Plane, fit_plane, lens_of, mapped
 from vision.reference.references import (
@@ -32,10 +39,7 @@ from vision.reference.sheet_white import sheet_white
 from vision.types import FloatArray, Photo, Scale
 
 MAX_TILT_DEG = 35.0  # beyond, a piece's height shifts its edges more than the budget allows for
-# Of 43 pieces beside markers of 24 to 36 px (rendered photos, reduced) 90 % are off by 0.3 %
-# at most; 0.1 px that both edges share is 0.8 % of the smallest side: U_MARKER_EDGE_PX.
-MIN_MARKER_SIDE_PX = 24.0
-U_MARKER_EDGE_PX = 0.1
+U_MARKER_EDGE_PX = 0.1  # that both edges share: 0.8 % of the smallest side
 # Blur reaches from border to border, the more the wider it is against a module. On the same
 # photos, blurred: off by 0.2 % at 0.20 modules, 0.5 % at 0.24, 0.9 % at 0.28 (median), by
 # several percent over 0.30.
@@ -165,7 +169,7 @@ def _marker_scale(photo: Photo, markers: Sequence[Marker], *, key: str, side_mm:
         )
     plane = fit_plane(best.corners_px, UNIT_SQUARE * side_mm, u_px=best.u_px, lens=lens_of(photo))
     for other in markers[1:]:
-        if other.side_px >= MIN_MARKER_SIDE_PX / 2:  # smaller ones tell too little
+        if other.side_px >= MIN_SIDE_PX / 2:  # smaller ones tell too little
             _check_agreement(plane, other, side_mm)
     return _scale_of(
         plane,
@@ -226,10 +230,8 @@ def _scale_of(
     white: FloatArray | None,
 ) -> Scale:
     """Check that the plane can be trusted and put the budget together."""
-    if side_px is not None and side_px < MIN_MARKER_SIDE_PX:
-        raise photo_error(
-            "reference_too_small.marker", side_px=side_px, least_px=MIN_MARKER_SIDE_PX
-        )
+    if side_px is not None and side_px < MIN_SIDE_PX:
+        raise photo_error("reference_too_small.marker", side_px=side_px, least_px=MIN_SIDE_PX)
     if plane.tilt_deg > MAX_TILT_DEG:
         raise photo_error("tilt_too_big", tilt_deg=plane.tilt_deg)
     if residual_px > max(MAX_RESIDUAL_PX, MAX_RESIDUAL_SHARE * extent_px):
