@@ -164,15 +164,13 @@ class Truth:
         return not self.grades
 
 
-def read_marks(
-    photos: Path, *, marks: Path = MARKS, roles: Path = ROLES
-) -> tuple[MarkedPhoto, ...]:
+def read_marks(photos: Path, *, marks: Path = MARKS) -> tuple[MarkedPhoto, ...]:
     """Return the marked photos that lie under a folder.
 
     Photos lie there under their own names, or as the cut-out copies of ``fixtures/real``,
     whose marks are moved and scaled with them.
     """
-    with roles.open(encoding="utf-8") as file:
+    with ROLES.open(encoding="utf-8") as file:
         role = {f"surroundings/{row['file']}": row["role"] for row in csv.DictReader(file)}
     with marks.open("rb") as file_:
         told = tomllib.load(file_)["photo"]

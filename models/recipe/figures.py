@@ -11,6 +11,9 @@ from numpy.typing import ArrayLike
 DRAWS = 1000
 """Resamples of a bootstrap: enough for the two digits that are told (Efron and Tibshirani 1993)."""
 
+FLOOR_DRAWS = 500
+"""How often right and wrong are drawn anew for the floor of an error. Chosen."""
+
 
 def calibration_error(said: ArrayLike, right: ArrayLike, *, bins: int = 15) -> float:
     """Return the expected calibration error over bins that hold equally many answers.
@@ -36,9 +39,7 @@ def calibration_error(said: ArrayLike, right: ArrayLike, *, bins: int = 15) -> f
     return float(sum(gaps) / len(told))
 
 
-def calibration_floor(
-    said: ArrayLike, *, bins: int = 15, times: int = 500
-) -> tuple[float, float, float]:
+def calibration_floor(said: ArrayLike) -> tuple[float, float, float]:
     """Return what :func:`calibration_error` would be if every answer were as right as it says.
 
     Few answers a bin make an error where there is none: consistency resampling (Bröcker and
@@ -46,8 +47,6 @@ def calibration_floor(
 
     Args:
         said: ``(n,)`` probability of each answer.
-        bins: As for the error.
-        times: How often right and wrong are drawn anew.
 
     Returns:
         Mean, and the interval that holds 95 % of the draws; NaN without answers.
@@ -56,9 +55,7 @@ def calibration_floor(
     if not len(told):
         return (float("nan"),) * 3
     rng = np.random.default_rng(0)
-    errors = [
-        calibration_error(told, rng.random(len(told)) < told, bins=bins) for _ in range(times)
-    ]
+    errors = [calibration_error(told, rng.random(len(told)) < told) for _ in range(FLOOR_DRAWS)]
     low, high = np.quantile(errors, (0.025, 0.975))
     return float(np.mean(errors)), float(low), float(high)
 

@@ -75,7 +75,6 @@ def plain(
     label: int,
     rough: float = 0.5,
     metallic: float = 0.0,
-    coat: float = 0.0,
 ) -> Skin:
     """Return an even skin."""
     full = lambda value: np.full(shape, value, np.float32)  # noqa: E731
@@ -85,7 +84,7 @@ def plain(
         rough=full(rough),
         metallic=full(metallic),
         stretch=full(0.0),
-        coat=full(coat),
+        coat=full(0.0),
         film=full(MIRROR),
         height=full(0.0),
         label=np.full(shape, label, np.uint8),

@@ -54,19 +54,6 @@ VERDIGRIS = np.array(
 BRIGHT_BELOW_LEVEL = 0.12
 
 
-def film_reflectance(
-    thickness_nm: float, *, wavelength_nm: float, film: complex, metal: complex
-) -> float:
-    """Return the reflectance of metal under one film, normal incidence, from air.
-
-    Single-layer Fresnel sum (Born & Wolf, Principles of Optics, 1.6.4).
-    """
-    r01 = (1 - film) / (1 + film)
-    r12 = (film - metal) / (film + metal)
-    turn = np.exp(4j * np.pi * film * thickness_nm / wavelength_nm)
-    return float(abs((r01 + r12 * turn) / (1 + r01 * r12 * turn)) ** 2)
-
-
 def rgb_of_xyz(xyz: Array) -> Array:
     """Return linear sRGB of XYZ with Y = 1 for white, clipped to 0.002..1."""
     clipped: Array = np.clip(xyz @ XYZ_TO_RGB.T, 0.002, 1.0)

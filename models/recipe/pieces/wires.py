@@ -45,16 +45,13 @@ from models.recipe.scene.meshes import (
 from rules.gauge import mm_from_awg
 
 
-def solid_wire(
-    rng: Rng, ground: Ground, *, finish: str | None = None, diameter_mm: float | None = None
-) -> Piece | None:
+def solid_wire(rng: Rng, ground: Ground, *, finish: str | None = None) -> Piece | None:
     """Return one solid wire, cut at both ends."""
-    if diameter_mm is None:
-        if rng.random() < 0.7:
-            diameter_mm = mm_from_awg(float(rng.choice([8, 10, 12, 14, 15, 16, 17, 18, 20])))
-        else:
-            diameter_mm = float(np.exp(rng.uniform(np.log(0.3), np.log(6.0))))
-        diameter_mm *= float(1 + rng.normal(0, 0.004))
+    if rng.random() < 0.7:
+        diameter_mm = mm_from_awg(float(rng.choice([8, 10, 12, 14, 15, 16, 17, 18, 20])))
+    else:
+        diameter_mm = float(np.exp(rng.uniform(np.log(0.3), np.log(6.0))))
+    diameter_mm *= float(1 + rng.normal(0, 0.004))
     finish = finish or pick_finish(rng)
     length = room(ground, 40, 260, rng)
     xy = bent_path(length, rng=rng, min_radius_mm=max(2.5 * diameter_mm, 3.0),
