@@ -183,7 +183,7 @@ def is_heap(shape: Shape, *, look: StripLook | None) -> bool:
         look: What the network sees on it, all looks equally likely before; None where it is
             too thin in the photo to look at.
     """
-    by_look = look is not None and look.of("wound") > HEAP_P
+    by_look = look is not None and look.of("wound") >= HEAP_P
     return by_look or shape.hole_share > HEAP_HOLES
 
 

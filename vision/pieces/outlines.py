@@ -48,7 +48,7 @@ class Parting:
     Attributes:
         labels: ``(h, w)`` number of what may be a piece at each pixel, from 1; 0 none.
         whole_p: How likely what has each number is one whole piece; of 0, which is none, 1.
-        meets: Whether it meets another, or what it is made of met.
+        meets: Whether it meets another, or what it is made of met, or it is borders all over.
     """
 
     labels: Labels
@@ -91,10 +91,11 @@ def parted(piece: Float32Array, gap: Float32Array, surface: SurfaceMap) -> Parti
     number = np.zeros(count, np.int32)
     number[used] = np.arange(1, len(used) + 1)
     labels[box] = number[groups.of][fragments]
+    cores = np.bincount(fragments[gap[box] <= GAP_P], minlength=count)
     return Parting(
         labels=labels,
         whole_p=np.append(1.0, told_p[used]),
-        meets=np.append(False, groups.meets[used]),
+        meets=np.append(False, groups.meets[used] | (cores[used] < CORE_AREA_PX)),
     )
 
 
@@ -105,8 +106,15 @@ def cut(mask: Mask, gap: Float32Array) -> tuple[Labels, int]:
     large = stats[:, cv2.CC_STAT_AREA] >= CORE_AREA_PX
     large[0] = False
     labels = np.asarray((np.cumsum(large) * large)[islands], dtype=np.int32)
+    count = int(large.sum()) + 1
+    # Where pieces may begin all over, in a bundle of a few pixels each, nothing is left of it.
+    _, whole, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
+    bare = stats[:, cv2.CC_STAT_AREA] >= CORE_AREA_PX
+    bare[np.unique(whole[labels > 0])] = bare[0] = False
+    numbers = np.where(bare, count - 1 + np.cumsum(bare), 0)
+    labels += numbers[whole].astype(np.int32)
     _grow(labels, mask)
-    return labels, int(large.sum()) + 1
+    return labels, count + int(bare.sum())
 
 
 def grown_from(seeds: Mask, weak: Mask) -> Mask:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.vision.pieces.test_finding import COPPER, overlap, overview_of, photo_of, table
-from vision.pieces.closer import MOST_ISLANDS
+from vision.pieces.closer import MOST_ISLANDS, SEVERAL_P
 from vision.pieces.finding import pieces_on
 from vision.types import SurfaceMap
 
@@ -45,7 +45,7 @@ def blurred(masks: list[np.ndarray]) -> SurfaceMap:
     )
 
 
-def test_a_bundle_that_the_overview_takes_for_nothing_is_parted_from_closer_by() -> None:
+def test_a_bundle_that_the_overview_takes_for_one_is_parted_from_closer_by() -> None:
     rgb, masks = bundle()
     asked: list[Box] = []
 
@@ -53,7 +53,8 @@ def test_a_bundle_that_the_overview_takes_for_nothing_is_parted_from_closer_by()
         asked.append(box_px)
         return overview_of(masks, gap=seams(masks))
 
-    assert pieces_on(photo_of(rgb), blurred(masks)) == ()
+    (together,) = pieces_on(photo_of(rgb), blurred(masks))
+    assert together.one_p < SEVERAL_P
     found = pieces_on(photo_of(rgb), blurred(masks), closer=closer)
     assert asked == [(200, 300, 501, 81)]
     assert len(found) == 4
@@ -79,8 +80,10 @@ def test_a_part_of_the_photo_gives_pieces_where_they_lie_on_all_of_it() -> None:
 
 def test_a_look_that_shows_no_more_changes_nothing() -> None:
     rgb, masks = bundle()
-    assert pieces_on(photo_of(rgb), blurred(masks), closer=lambda _: None) == ()
-    assert pieces_on(photo_of(rgb), blurred(masks), closer=lambda _: blurred(masks)) == ()
+    (afar,) = pieces_on(photo_of(rgb), blurred(masks))
+    for closer in (lambda _: None, lambda _: blurred(masks)):
+        (found,) = pieces_on(photo_of(rgb), blurred(masks), closer=closer)
+        assert (found.box_px, found.one_p) == (afar.box_px, afar.one_p)
 
 
 def test_what_lies_apart_is_not_looked_at_again() -> None:

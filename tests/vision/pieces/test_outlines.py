@@ -100,6 +100,15 @@ def test_what_lies_alone_is_one_piece_and_what_meets_another_may_be_several() ->
     assert 0.5 < p[int(told.labels[150, 60])] < 1
 
 
+def test_a_bundle_that_is_all_borders_is_not_lost_to_what_lies_elsewhere() -> None:
+    lone, bundle = bar((40, 60), (360, 60), 18), bar((40, 240), (160, 240), 24)
+    gap = np.where(bundle, np.float32(0.5), np.float32(0))
+    found = parted((lone | bundle).astype(np.float32), gap, looked_at(lone, bundle))
+    (first,), (second,) = np.unique(found.labels[lone]), np.unique(found.labels[bundle])
+    assert first != second
+    assert found.whole_p[second] < 0.5 < found.whole_p[first]
+
+
 def test_a_faint_stain_is_left_out() -> None:
     wire, stain = bar((40, 150), (360, 150), 18), bar((100, 50), (110, 50), 12)
     piece = np.where(stain, 0.51, wire).astype(np.float32)
