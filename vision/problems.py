@@ -140,21 +140,21 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
     ),
     # -- what lies beside it
     "no_reference": (
-        "neither the printed sheet nor a bank-card sized card is in view",
+        "neither the printed sheet nor a bank-card sized card was found",
         "Lay a whole card flat beside the piece, or the piece on the printed sheet. A coin or a"
         " marker must be named.",
     ),
     "no_reference.card": (
-        "no bank-card sized card is in view",
+        "no bank-card sized card was found",
         "Lay the whole card flat beside the piece, on a table of another colour, nothing over "
         "its edges.",
     ),
     "no_reference.sheet": (
-        "fewer than two markers of the printed sheet are in view",
+        "fewer than two markers of the printed sheet were found",
         "Lay the piece inside the white area and take all four markers into the picture.",
     ),
     "no_reference.marker": (
-        "no 4x4 marker (DICT_4X4_50) is in view",
+        "no 4x4 marker (DICT_4X4_50) was found",
         "Show the whole marker with a white rim around it. Lay it flat beside the piece, wholly"
         " in view, and hold the phone level above.",
     ),
@@ -285,8 +285,8 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
         "{closer}",
     ),
     "too_thin_in_photo": (
-        "The piece is {seen} pixels wide in the photo; at least {least_px:g} are needed to "
-        "measure it.",
+        "The piece is {seen} pixels wide in the photo; it must surely be at least {least_px:g} to "
+        "be measured.",
         "{closer}",
     ),
     "solid_or_strands": (
