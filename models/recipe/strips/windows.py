@@ -19,6 +19,7 @@ import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from itertools import combinations
 from math import cos, inf, radians, sin
 from pathlib import Path
 from typing import Any
@@ -255,12 +256,12 @@ def windows_in(
         pose, full = pose_of(truth), _loaded(truth_file, truth)
         for kind in range(LOOKS_A_PIECE):
             view = full if kind < 2 else _shrunk(full, rng)
-            for piece in pieces:
-                strip = _strip(view, piece["id"], kind, rng)
+            known = {"scene": truth["seed"], "view": number, "kind": kind}
+            for piece, seen in [*((p, view) for p in pieces), *_pairs(pieces, view)]:
+                strip = _strip(seen, piece["id"], kind, rng)
                 if strip is None:
                     continue
-                known = {"scene": truth["seed"], "view": number, "kind": kind}
-                found = _windows(view, piece, strip, pose, rng, windows)
+                found = _windows(seen, piece, strip, pose, rng, windows)
                 images += [image for image, _ in found]
                 rows += [row | known for _, row in found]
     kept = list(range(len(rows)))
@@ -353,6 +354,35 @@ def _windows(
             "piece": piece["id"],
         }
         found.append((codes.astype(np.uint8), known))
+    return found
+
+
+PAIR_FROM = 100
+"""Number of two pieces as one is that of the first and this: a photo has fewer pieces."""
+
+APART_PX = 3
+"""Pieces laid side by side are neighbours where no more parts them."""
+
+
+def _pairs(pieces: list[dict[str, Any]], view: _View) -> list[tuple[dict[str, Any], _View]]:
+    """Return bare neighbours side by side, each two as one piece of several turns, in a view.
+
+    Whoever can't part two wires takes them for one thick one: they look as turns do.
+    """
+    bare = [
+        p for p in pieces if p["facts"].get("side_by_side") and not p["facts"].get("insulation")
+    ]
+    window = np.ones((APART_PX, APART_PX), np.uint8)
+    grown = [cv2.dilate((view.pieces == p["id"]).astype(np.uint8), window) > 0 for p in bare]
+    found = []
+    for a, b in combinations(range(len(bare)), 2):
+        if not (grown[a] & grown[b]).any():
+            continue
+        number = PAIR_FROM + bare[a]["id"]
+        both = np.isin(view.pieces, [bare[a]["id"], bare[b]["id"]])
+        numbers = np.where(both, number, view.pieces).astype(np.uint8)
+        facts = {**bare[a]["facts"], "coil": True}
+        found.append((bare[a] | {"id": number, "facts": facts}, replace(view, pieces=numbers)))
     return found
 
 

@@ -133,6 +133,29 @@ def test_a_jacket_has_no_strands(stranded_photo: Path) -> None:
     assert np.isnan(known["log_share"]).all()
 
 
+def test_two_wires_side_by_side_look_like_turns_and_each_like_wire(stranded_photo: Path) -> None:
+    truth = json.loads(stranded_photo.read_text(encoding="utf-8"))
+    one = truth["pieces"][0] | {
+        "form": "wire", "diameter_mm": 4.5, "strand_diameter_mm": 4.5, "strands": 1,
+        "facts": {"side_by_side": True},
+    }  # fmt: skip
+    truth["pieces"] = [one, one | {"id": 2}]
+    stranded_photo.write_text(json.dumps(truth), encoding="utf-8")
+    numbers = stranded_photo.with_name("t000007_3.pieces.png")
+    own = np.asarray(cv2.imread(str(numbers), 0)) > 0
+    low = np.arange(512)[:, None] >= 150
+    cv2.imwrite(str(numbers), np.where(own, 1 + low, 0).astype(np.uint8))
+    _, known = windows_in(stranded_photo)
+    for number, look in ((1, "solid"), (2, "solid"), (101, "wound")):
+        told = known["look"][known["piece"] == number]
+        assert set(told) == {LOOKS.index(look)}, number
+    # Apart they are no pair.
+    apart = np.where(own & (np.abs(np.arange(512)[:, None] - 150) > 3), 1 + low, 0)
+    cv2.imwrite(str(numbers), apart.astype(np.uint8))
+    _, known = windows_in(stranded_photo)
+    assert set(known["piece"]) == {1, 2}
+
+
 def test_a_strip_led_astray_teaches_nothing(stranded_photo: Path) -> None:
     truth = json.loads(stranded_photo.read_text(encoding="utf-8"))
     truth["pieces"][0]["diameter_mm"] = 18.0  # twice as wide as what the mask shows
