@@ -107,14 +107,14 @@ def cut(mask: Mask, gap: Float32Array) -> tuple[Labels, int]:
     large[0] = False
     labels = np.asarray((np.cumsum(large) * large)[islands], dtype=np.int32)
     count = int(large.sum()) + 1
-    # Where pieces may begin all over, in a bundle of a few pixels each, nothing is left of it.
+    # Of a bundle of a few pixels each, where pieces may begin all over, nothing is left to grow.
     _, whole, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
-    bare = stats[:, cv2.CC_STAT_AREA] >= CORE_AREA_PX
-    bare[np.unique(whole[labels > 0])] = bare[0] = False
-    numbers = np.where(bare, count - 1 + np.cumsum(bare), 0)
+    coreless = stats[:, cv2.CC_STAT_AREA] >= CORE_AREA_PX
+    coreless[np.unique(whole[labels > 0])] = coreless[0] = False
+    numbers = np.where(coreless, count - 1 + np.cumsum(coreless), 0)
     labels += numbers[whole].astype(np.int32)
     _grow(labels, mask)
-    return labels, count + int(bare.sum())
+    return labels, count + int(coreless.sum())
 
 
 def grown_from(seeds: Mask, weak: Mask) -> Mask:

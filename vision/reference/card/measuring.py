@@ -32,9 +32,9 @@ from vision.reference.references import (
 from vision.types import FloatArray, Image
 
 MIN_SIDE_SUPPORT = 0.4  # rendered cards: 0.41 and more, white ones on white paper mostly over 0.8
-# Natural log, shape and all corners together. Of 79 cards on rendered photos 72 get 2.7 and more,
-# with corners out of view too, what else lies on them and on 173 photos without a card -0.6 at
-# most, as on 362 real ones. Of 40 drawn papers cut square to a card's size, on five tables, 38 are
+# Natural log, shape and all corners together. Of 79 cards on rendered photos 71 get 2.7 and more,
+# with corners out of view too; what lies on 173 others and on 362 real photos without a card gets
+# -0.6 at most. Of 40 drawn papers cut square to a card's size, on five tables, 38 are
 # refused, most at -14 to -16.
 MIN_ODDS = 2.0
 NEAR_MM = 0.45  # how far the edge may lie from its line, which is good to 0.2 mm
