@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from models.recipe.look.camera import Camera, make_camera
-from models.recipe.strips.windows import UNKNOWN, gathered, pose_of, windows_in
+from models.recipe.strips.pose import pose_of
+from models.recipe.strips.windows import UNKNOWN, gathered, windows_in
 from vision.types import Surface
 from vision.width.strand.strip_look import LOOKS
 
