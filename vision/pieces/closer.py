@@ -90,7 +90,6 @@ def _doubtful(parting: Parting, piece: Float32Array) -> list[Mask]:
     _, islands, stats, _ = cv2.connectedComponentsWithStats(together.view(np.uint8), connectivity=8)
     # What meets nothing and is kept was joined with nothing in doubt.
     several = (parting.one_p < SEVERAL_P) | (parting.whole_p < LEAST_P)
-    several[0] = True  # borders all over, and nothing between them
     doubtful = together & several[parting.labels]
     areas = stats[:, cv2.CC_STAT_AREA]
     doubts = np.bincount(islands[doubtful], minlength=len(stats))
