@@ -24,6 +24,7 @@ from rules.cautions import SELLING
 from rules.sentences import sentence
 from rules.sheet import RuleSheet
 from vision.problems import in_words
+from vision.reference.references import reference_name
 
 if TYPE_CHECKING:
     from vision.types import Examination, PieceReading
@@ -133,7 +134,7 @@ def _scale(result: Result) -> list[str]:
     return _wrapped(
         "scale",
         [
-            f"{scale.reference}: {1 / scale.mm_per_px:.1f} px per mm, good to "
+            f"{reference_name(scale.reference)}: {1 / scale.mm_per_px:.1f} px per mm, good to "
             f"{200 * scale.u_rel:.1f} %, tilt {scale.tilt_deg:.0f}°"
         ],
     )

@@ -248,19 +248,6 @@ def absent_words(findings: Findings) -> str | None:
     return f"none seen: {', '.join(absent)}" if absent else None
 
 
-def reference_words(key: str) -> str:
-    """Return what a scale's reference is called, not how its key is typed.
-
-    >>> [reference_words(key) for key in ("card", "marker:15", "us-25c")]
-    ['the card', 'the 15 mm marker', 'the coin us-25c']
-    """
-    kind, _, size = key.partition(":")
-    if kind == "marker":
-        return f"the {size.removesuffix('mm')} mm marker"
-    named = {"card": "the card", "sheet": "the printed sheet"}
-    return named.get(key, f"the coin {key}" if "-" in key else key)
-
-
 def _unless_sure(p: float) -> str:
     """Return a probability in brackets where it is under what counts as sure."""
     percent = percent_of(p)

@@ -26,6 +26,7 @@ from vision.picture.tones import (
     WHITE,
     of_rank,
 )
+from vision.reference.references import reference_name
 from vision.types import Examination, FloatArray, Image, PieceReading, Why
 
 LONG_SIDE_PX = 1600
@@ -129,8 +130,7 @@ def _mark_reference(canvas: Image, examination: Examination, factor: float, labe
     outlines = [onto(outline, factor) for outline in scale.outlines_px]
     for outline in outlines:
         dashed(canvas, outline, REFERENCE)
-    kind, _, size = scale.reference.partition(":")
-    words = f"reference: {f'{size} mm {kind}' if size else kind}"
+    words = f"reference: {reference_name(scale.reference)}"
     labels.want(Label(text=words, of=outlines[0], tone=REFERENCE, within=True))
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from vision.problems import photo_error
+from vision.reference.coin.kinds import COIN_KEYS, coin
 
 # ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, corner radius 2.88 to 3.48 mm, thickness 0.68
 # to 0.84 mm. Limits of an unused card, 85.47 to 85.72 x 53.92 to 54.03 mm, from memory;
@@ -68,6 +69,19 @@ def parse_reference(key: str) -> ReferenceKey:
     if key == "marker" or key.startswith(MARKER_KEY):
         return ReferenceKey(kind="marker", key=key, size_mm=_marker_side(key))
     return ReferenceKey(kind="coin", key=key)
+
+
+def reference_name(key: str) -> str:
+    """Return what the reference of a scale is called, not how its key is typed.
+
+    >>> [reference_name(key) for key in ("card", "marker:15", "us-25c", "two points")]
+    ['card', '15 mm marker', 'US 25 cent coin', 'two points']
+    """
+    if key.startswith(MARKER_KEY):
+        return f"{_marker_side(key):g} mm marker"
+    if key in COIN_KEYS:
+        return f"{coin(key).name} coin"
+    return "printed sheet" if key == "sheet" else key
 
 
 def _marker_side(key: str) -> float:

@@ -17,7 +17,6 @@ from app.words import (
     is_sure,
     percent_of,
     presence_words,
-    reference_words,
     size_words,
     told_reasons,
 )
@@ -27,6 +26,7 @@ from rules.findings import ON_THE_PIECE
 from rules.sentences import sentence, with_units_kept
 from rules.sheet import RuleSheet
 from rules.vocabulary import FORM_WORDS
+from vision.reference.references import reference_name
 
 ON, OFF = '<i class="on"></i>', "<i></i>"
 LEAST_SHOWN = 0.005
@@ -126,7 +126,7 @@ def measured_by(result: Result) -> str:
         text = "No scale was found, so nothing was measured in millimetres."
     else:
         text = (
-            f"Scale from {reference_words(scale.reference)}: "
+            f"Scale from the {reference_name(scale.reference)}: "
             f"{1 / scale.mm_per_px:.1f} pixels a millimetre, good to {200 * scale.u_rel:.1f} %."
         )
     return _block([f'<p class="soft">{escape(text)}</p>'])

@@ -145,7 +145,7 @@ def test_two_tapped_points_give_a_scale(visit: Visit) -> None:
     tap(page, 0.7, 0.6, shows="tap the second point exactly")
     tap(page, 0.5, 0.5, shows="How far are they apart")
     settled(page).get_by_role("button", name="Measure again").click()
-    page.get_by_text("Scale from two points").wait_for()
+    page.get_by_text("Scale from the two points").wait_for()
     page.get_by_text("Measured with your taps").wait_for()
 
 

@@ -4,7 +4,8 @@ from hypothesis import strategies as st
 
 from rules.errors import PhotoError
 from vision.reference import references
-from vision.reference.references import parse_reference
+from vision.reference.coin.kinds import COIN_KEYS, NOT_USABLE, coin
+from vision.reference.references import parse_reference, reference_name
 
 
 def test_card_has_the_size_of_the_standard() -> None:
@@ -76,6 +77,16 @@ def test_the_limits_of_a_markers_side_are_its_own(typed: str, *, taken: bool) ->
     else:
         with pytest.raises(PhotoError):
             parse_reference(f"marker:{typed}")
+
+
+@pytest.mark.parametrize("typed", ["marker:15", "marker:15.0", "marker:15mm", " MARKER:15MM"])
+def test_a_marker_is_called_by_its_side_however_it_was_typed(typed: str) -> None:
+    assert reference_name(parse_reference(typed).key) == "15 mm marker"
+
+
+def test_a_coin_is_called_as_the_page_offers_it() -> None:
+    for key in set(COIN_KEYS) - set(NOT_USABLE):
+        assert reference_name(key) == f"{coin(key).name} coin"
 
 
 def test_a_measured_print_is_surer_than_an_unmeasured_one() -> None:
