@@ -59,7 +59,7 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
             )
         form = _pick("What is it?", list(FORMS), before.form)
         names = list(sheet_names())
-        sheet = st.selectbox(
+        sheet = st.radio(  # a closed list would cut the titles off on a phone
             "Graded by which sheet?",
             names,
             index=names.index(before.sheet) if before.sheet in names else 0,

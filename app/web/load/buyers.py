@@ -167,7 +167,7 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
             st.text_input("Name", max_chars=80, key=at["name"])
             st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3, key=at["currency"])
         sheets = list(sheet_names())
-        st.selectbox(
+        st.radio(  # a closed list would cut the titles off on a phone
             "Graded by which sheet?",
             sheets,
             index=sheets.index(base.sheet),

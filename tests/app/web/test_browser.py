@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from rules.sheet import load_sheet, sheet_names
 from tests.app.web.served import DEMO, LAPTOP, PHONE, Served, served
 
 Visit = Callable[..., Any]
@@ -120,6 +121,19 @@ def test_what_is_stated_turns_the_grade(visit: Visit) -> None:
     motor = page.get_by_role("radiogroup", name="Wire from a motor")
     motor.get_by_text("Yes", exact=True).click()
     page.get_by_role("heading", name=re.compile(r"^\d\. No\. 2$")).wait_for()
+
+
+def test_the_names_of_the_rule_sheets_are_whole_on_a_phone(visit: Visit) -> None:
+    page = visit(size=PHONE)
+    hand_in(page, TUBE)
+    page.get_by_text("Because").wait_for()
+    settled(page).get_by_text("What lies beside it, what you know").click()
+    asked = page.get_by_role("radiogroup", name="Graded by which sheet?")
+    for name in sheet_names():
+        words = asked.get_by_text(load_sheet(name).title)
+        words.wait_for()
+        assert words.evaluate("one => one.scrollWidth <= one.clientWidth")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
 
 
 def tap(page: Any, x: float, y: float, *, shows: str, first: bool = False) -> None:
