@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from rules.engine import Grading
 from rules.findings import ON_THE_PIECE, Findings, Finish, Form, Measurement, Origin, What
-from rules.gauge import awg_from_mm
+from rules.gauge import gauge_words
 from rules.reasons import SURE_P, tarnish_words
 from rules.sheet import RuleSheet
+from rules.stated import with_stated
 from rules.vocabulary import FORM_WORDS
 
 SURE_PERCENT = round(100 * SURE_P)
@@ -157,15 +158,19 @@ def form_words(findings: Findings) -> str:
 
 
 def size_words(findings: Findings) -> str | None:
-    """Return the sizes in mm with their 95 % interval, None where nothing was measured."""
+    """Return the sizes in mm with their 95 % interval, None where nothing was measured.
+
+    The gauge is the copper's, so that none is told where a jacket was measured.
+    """
     told = []
     form, diameter, strand = findings.form.value, findings.diameter, findings.strand_diameter
     if form is Form.WIRE and strand is None:
         strand = diameter
     if strand is not None and form in (Form.WIRE, Form.STRANDED):
         name = "diameter" if form is Form.WIRE else "single strand"
-        gauge = f", AWG {awg_from_mm(strand.value):.1f}"
-        told.append(f"{name} {_with_interval(strand)}{gauge}")
+        jacketed = with_stated(findings).p_of(What.INSULATION) >= THERE_P
+        gauge = None if jacketed else gauge_words(strand.low95, strand.high95)
+        told.append(f"{name} {_with_interval(strand)}" + (f", {gauge}" if gauge else ""))
     if diameter is not None and form is not Form.WIRE:
         name = "bundle" if form is Form.STRANDED else "outer diameter"
         told.append(f"{name} {_with_interval(diameter)}")

@@ -39,3 +39,20 @@ def awg_from_mm(diameter_mm: float) -> float:
     if not 0 < diameter_mm < float("inf"):
         raise ContractError(f"diameter must be above 0 mm, not {diameter_mm}")
     return 36.0 - _STEPS * log(diameter_mm / _MM_OF_36) / log(_RATIO)
+
+
+def gauge_words(low_mm: float, high_mm: float) -> str | None:
+    """Return the whole gauges nearest to both ends of an interval; None where no gauge is.
+
+    >>> gauge_words(1.25, 1.33), gauge_words(1.23, 1.45), gauge_words(8.2, 8.3)
+    ('about 16 AWG', '15 to 16 AWG', 'about 0 AWG')
+    """
+    if low_mm < mm_from_awg(_FINEST_AWG) or high_mm > mm_from_awg(_THICKEST_AWG):
+        return None
+    thickest, finest = (_name(round(awg_from_mm(mm))) for mm in (high_mm, low_mm))
+    return f"about {finest} AWG" if thickest == finest else f"{thickest} to {finest} AWG"
+
+
+def _name(whole: int) -> str:
+    """Return what a gauge is called; past 0 the noughts are counted."""
+    return f"{whole}" if whole >= 0 else f"{1 - whole}/0"

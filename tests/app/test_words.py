@@ -22,7 +22,7 @@ from app.words import (
     told_reasons,
 )
 from rules.engine import Grading
-from rules.findings import Finish, Form, FormFinding, Origin, Presence, What
+from rules.findings import Facts, Finish, Form, FormFinding, Origin, Presence, What
 from rules.reasons import Reason
 from rules.sentences import sentence
 from rules.sheet import load_sheet
@@ -91,14 +91,21 @@ def test_what_is_unlike_anything_known_is_told_as_a_guess() -> None:
 # ASTM B258: 1.291 mm is 16 AWG, 2.053 mm is 12 AWG.
 def test_sizes_carry_their_interval_and_gauge() -> None:
     wire = findings(Form.WIRE, diameter=mm(2.053, 0.02), strand=mm(2.053, 0.02))
-    assert size_words(wire) == "diameter 2.05 mm (2.01 to 2.09), AWG 12.0"
+    assert size_words(wire) == "diameter 2.05 mm (2.01 to 2.09), about 12 AWG"
     cable = findings(Form.STRANDED, diameter=mm(6.4, 0.05), strand=mm(1.291, 0.03))
     assert size_words(cable) == (
-        "single strand 1.29 mm (1.23 to 1.35), AWG 16.0; bundle 6.40 mm (6.30 to 6.50)"
+        "single strand 1.29 mm (1.23 to 1.35), about 16 AWG; bundle 6.40 mm (6.30 to 6.50)"
     )
     tube = findings(Form.TUBE, diameter=mm(28.575, 0.05))
     assert size_words(tube) == "outer diameter 28.6 mm (28.5 to 28.7)"
     assert size_words(findings(Form.TUBE)) is None
+
+
+def test_a_jacket_has_no_gauge() -> None:
+    """A gauge is of the conductor (ASTM B258), and what was measured is the outside."""
+    cord = findings(Form.WIRE, diameter=mm(2.053, 0.02), strand=mm(2.053, 0.02))
+    object.__setattr__(cord, "facts", Facts(insulation=True))
+    assert size_words(cord) == "diameter 2.05 mm (2.01 to 2.09)"
 
 
 def test_a_size_without_doubt_has_no_interval() -> None:

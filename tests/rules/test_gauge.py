@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.errors import ContractError
-from rules.gauge import CONDUCTOR_KG_PER_M3, awg_from_mm, mm_from_awg
+from rules.gauge import CONDUCTOR_KG_PER_M3, awg_from_mm, gauge_words, mm_from_awg
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -82,3 +82,29 @@ def test_a_diameter_that_cannot_be_is_refused(nonsense: float) -> None:
 def test_a_gauge_that_is_not_made_is_refused(nonsense: float) -> None:
     with pytest.raises(ContractError, match="gauge must be"):
         mm_from_awg(nonsense)
+
+
+# ASTM B258: 14 AWG is 1.628 mm, 15 is 1.450, 16 is 1.291, 17 is 1.150; 4/0 is 11.684 mm.
+@pytest.mark.parametrize(
+    ("low_mm", "high_mm", "words"),
+    [
+        (1.28, 1.30, "about 16 AWG"),
+        (1.25, 1.34, "about 16 AWG"),
+        (1.25, 1.40, "15 to 16 AWG"),
+        (1.13, 1.64, "14 to 17 AWG"),
+        (11.6, 11.7, "about 4/0 AWG"),
+        (8.0, 9.4, "2/0 to 0 AWG"),
+        (0.0, 1.3, None),
+        (25.0, 26.0, None),
+    ],
+)
+def test_every_gauge_that_an_interval_reaches_is_told(
+    low_mm: float, high_mm: float, words: str | None
+) -> None:
+    assert gauge_words(low_mm, high_mm) == words
+
+
+@pytest.mark.parametrize("number", range(-3, 41))
+def test_a_true_size_is_its_own_gauge(number: int) -> None:
+    told = gauge_words(mm_from_awg(number) * 0.999, mm_from_awg(number) * 1.001)
+    assert told == f"about {number if number >= 0 else f'{1 - number}/0'} AWG"
