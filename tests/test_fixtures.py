@@ -13,6 +13,7 @@ import json
 import math
 import tomllib
 from fnmatch import fnmatch
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -66,7 +67,8 @@ def test_fixtures_stay_small_enough_to_clone() -> None:
 
 def test_every_rendered_photo_has_its_truth() -> None:
     rendered = [p for p in PHOTOS if "real" not in p.relative_to(FIXTURES).parts]
-    truths = [*TRUTHS, *(FIXTURES / "pairs").glob("*.json")]
+    others = ((FIXTURES / name).glob("*.json") for name in ("pairs", "closeups"))
+    truths = [*TRUTHS, *chain.from_iterable(others)]
     told = [truth.parent / load(truth)["photo"] for truth in truths]
     assert sorted(p.resolve() for p in told) == sorted(p.resolve() for p in rendered)
 

@@ -94,9 +94,12 @@ def write_numbers(out: Path, name: str, truth: Truth) -> None:
 
 def train_scene(
     seed: int, *, out: Path, size: tuple[int, int], samples: int, views: int, skies: list,
-    kinds: list[str] | None, mix: str,
+    kinds: list[str] | None, mix: str, widest_mm: float | None = None,
 ) -> int:  # fmt: skip
-    """Render the views of one training scene; return how many photos were written."""
+    """Render the views of one training scene; return how many photos were written.
+
+    With ``widest_mm`` every view is cut about a piece and spans half of that at least.
+    """
     mix = mix_of(seed, mix)
     rng = seeded("train", seed, mix=mix)
     if mix == "advised":
@@ -117,8 +120,8 @@ def train_scene(
             tilt = min(float(abs(rng.normal(0, bench_mix.TILT_DEG))), bench_mix.MOST_TILT_DEG)
         width, height = size
         # What the window spans on the table: the whole scene or a part of it.
-        whole = view % 3 == 0 or len(points) == 0
-        span = 2.2 * half if whole else float(np.exp(rng.uniform(np.log(18), np.log(1.5 * half))))
+        whole = (view % 3 == 0 and widest_mm is None) or len(points) == 0
+        span = 2.2 * half if whole else _span(rng, half, widest_mm)
         span_px = max(width, height)
         lowest, highest = (110, 520)
         camera_height = float(
@@ -161,6 +164,12 @@ def train_scene(
                         light=light.name, white_linear=white, mix=mix)  # fmt: skip
         (out / f"{name}.json").write_text(json.dumps(told), encoding="utf-8")
     return views
+
+
+def _span(rng: np.random.Generator, half_mm: float, widest_mm: float | None) -> float:
+    """Return how many millimetres a view shows that is cut about a piece."""
+    low, high = (18, 1.5 * half_mm) if widest_mm is None else (widest_mm / 2, widest_mm)
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
 def whole_photo(
@@ -230,6 +239,7 @@ def parse(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--size", default="512x512", help="width x height in pixels")
     parser.add_argument("--samples", type=int, default=64, help="samples a pixel")
     parser.add_argument("--views", type=int, default=8, help="views of a training scene")
+    parser.add_argument("--widest-mm", type=float, help="most that a training view spans")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--skies", type=Path, help="folder of NAME.npz skies")
     parser.add_argument("--kind", help="only these pieces, comma separated")
@@ -267,7 +277,9 @@ def run(options: argparse.Namespace, seeds: range) -> None:
                   "skies": skies, "kinds": kinds, "mix": options.mix}  # fmt: skip
         try:
             if options.split == "train":
-                photos += train_scene(seed, views=options.views, **common)
+                photos += train_scene(
+                    seed, views=options.views, widest_mm=options.widest_mm, **common
+                )
             else:
                 photos += whole_photo(seed, split=options.split, **common)
         except Exception as fault:  # one bad scene must not stop a night's work

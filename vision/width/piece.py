@@ -117,7 +117,7 @@ def widths_of(
     diameter = reading.diameter if reading is not None else None
     seen_px = reading.width_px if reading is not None else None
     strip = straightened(photo, region, width_px=seen_px, line=line)
-    look = look_at_strip(strip or along_axis(photo, region))
+    look = look_at_strip(photo, strip or along_axis(photo, region))
     thin = reading is not None and reading.width_px < TURNS_FROM_PX
     heap = bunch or is_heap(shape, look=None if thin else look)
     if heap and stated in (None, Form.WIRE):

@@ -48,7 +48,7 @@ def numbers_of(
     if shape.hole_share > MOST_HOLES:
         return None
     strip = straightened(photo, region)
-    look = look_at_strip(strip or along_axis(photo, region))
+    look = look_at_strip(photo, strip or along_axis(photo, region))
     p = mean_p(surface, cover(surface, region.mask, box_px=region.box_px))
     brass = float(p[list(Surface).index(Surface.BRASS)])
     return kind_numbers(

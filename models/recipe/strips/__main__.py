@@ -42,13 +42,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--cut-seconds", type=float, help="photos not cut by then are left out")
     parser.add_argument("--limit", type=float, help="seconds that all of it may take")
     parser.add_argument("--start-edges", nargs="*", default=[], help="weights to go on from")
-    parser.add_argument("--start-looks", help="weights to go on from")
+    parser.add_argument("--start-looks", help="weights or a strip.onnx to go on from")
     parser.add_argument("--compare", nargs="*", default=[], help="weights of edges to judge too")
     parser.add_argument("--drawn", default="49152", help="drawn profiles beside those of photos")
     parser.add_argument("--rate", default="1.5e-3", help="of learning edges, at its highest")
     asked = parser.parse_args(argv)
-    if asked.start_looks and Path(asked.start_looks).suffix == ".onnx":
-        parser.error("--start-looks goes on from a looks.pt; 'file.py --looks' keeps what ships")
     asked.out.mkdir(parents=True, exist_ok=True)
     began = time.time()
     common = ["--photos", *asked.photos, "--workers", str(max(1, asked.workers // 2))]

@@ -32,7 +32,8 @@ from torch import Tensor, nn
 from models.recipe.edges.looks import SAMPLES
 from models.recipe.edges.network import INPUTS, EdgeNet
 from models.recipe.edges.train import read_net
-from models.recipe.strips.train import StripNet
+from models.recipe.strips.network import StripNet
+from models.recipe.surface.soup import mean_graph
 from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, JOINING, LOOKS
 
 MODEL_FILE, METADATA_FILE = "strip.onnx", "strip.toml"
@@ -91,6 +92,25 @@ def look_part(net: StripNet) -> onnx.ModelProto:
         outputs=("looks", "shares"),
         axes={name: {0: "m"} for name in ("light", "log_step", "looks", "shares")},
     )
+
+
+def with_before(
+    look: onnx.ModelProto, kept: Mapping[str, Any], path: Path, *, share: float
+) -> tuple[onnx.ModelProto, dict[str, Any]]:
+    """Return the mean of looks and of those that they went on from (``surface/soup.py``).
+
+    Args:
+        look: The part trained last.
+        kept: Its ``prior`` and ``made``.
+        path: ``strip.onnx`` before, whose windows were joined as the mean's will be.
+        share: Its weight.
+    """
+    told = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
+    prior = [share * told["prior"][name] + (1 - share) * p
+             for name, p in zip(LOOKS, kept["prior"], strict=True)]  # fmt: skip
+    made = f"{kept['made']}, {1 - share:g} of it and {share:g} of the looks before"
+    mean = mean_graph([look, part_of(path, "looks")], [1 - share, share])
+    return mean, {"prior": prior, "joining": told["joining"], "made": made}
 
 
 def part_of(path: Path, name: str) -> onnx.ModelProto:
@@ -238,6 +258,8 @@ def main() -> None:
     parser.add_argument("--looks", type=Path, required=True,
                         help="weights, or a strip.onnx whose part is kept")  # fmt: skip
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--before", metavar="FILE:SHARE",
+                        help="a strip.onnx whose looks are averaged in")  # fmt: skip
     parser.add_argument("--made", default="", help="what the edges learned from, in words")
     options = parser.parse_args()
     if options.looks.suffix == ".onnx":
@@ -250,6 +272,9 @@ def main() -> None:
         looks = StripNet()
         looks.load_state_dict(kept["weights"])
         look = look_part(looks.eval())
+    if options.before is not None:
+        file, _, told = options.before.rpartition(":")
+        look, kept = with_before(look, kept, Path(file), share=float(told))
     parts = {
         "edges": edge_part([read_net(path) for path in options.edges]),
         "near": edge_part([read_net(options.near, near=True)], "near_"),

@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.recipe.strips.windows import UNKNOWN
-from vision.width.strand.strip_look import BINS, LEAST_PRIOR, LOG_SHARE_RANGE, LOOKS, bin_middles
+from vision.width.strand.strip_look import (
+    BINS,
+    LEAST_PRIOR,
+    LOG_SHARE_RANGE,
+    LOOKS,
+    WOUND,
+    bin_middles,
+    wound_or_not,
+)
 
 POWERS = (0.0, 0.25, 0.5, 0.75, 1.0)
 TEMPERATURES = tuple(np.round(np.geomspace(0.6, 3.0, 25), 3))
@@ -30,16 +38,23 @@ class Pieces:
         _, number = np.unique(key, axis=1, return_inverse=True)
         order = np.argsort(number, kind="stable")
         groups = np.split(order, np.flatnonzero(np.diff(number[order])) + 1)
-        self.rows = [g for g in groups if (known["look"][g] != UNKNOWN).any()]
-        self.prior = prior
+        self.rows = [g for g in groups if (known["look"][g] != UNKNOWN).any()
+                     and (known["close"][g] == 0).any()]  # fmt: skip
+        # A strand's share is told by windows of the whole width alone.
+        whole = [g[known["close"][g] == 0] for g in self.rows]
         self.counts = np.array([len(g) for g in self.rows], float)
-        self.looks = np.array([looks[g].mean(axis=0) for g in self.rows])
-        self.shares = np.array([shares[g].mean(axis=0) for g in self.rows])
+        self.whole_counts = np.array([len(g) for g in whole], float)
+        floor = np.maximum(prior, LEAST_PRIOR)
+        even = looks - np.log(floor)
+        self.floor = floor
+        self.looks = np.array([even[g].mean(axis=0) for g in whole])
+        self.wound = np.array([wound_or_not(even[g]).mean(axis=0) for g in self.rows])
+        self.shares = np.array([shares[g].mean(axis=0) for g in whole])
         # A piece is what most of its clear windows are.
         self.truth = np.array(
             [np.bincount(known["look"][g][known["look"][g] >= 0]).argmax() for g in self.rows]
         )
-        self.log_share = np.array([_mean(known["log_share"][g]) for g in self.rows])
+        self.log_share = np.array([_mean(known["log_share"][g]) for g in whole])
         self.strand_px = np.array([_mean(known["strand_px"][g]) for g in self.rows])
         self.width_px = np.array([known["width_px"][g[0]] for g in self.rows])
         self.kind = np.array([known["kind"][g[0]] for g in self.rows])
@@ -47,19 +62,25 @@ class Pieces:
 
     def look_p(self, *, temperature: float, power: float) -> NDArray[np.float64]:
         """Return the probabilities of the looks under the prior of the training windows."""
-        floor = np.maximum(self.prior, LEAST_PRIOR)
-        p = self._joined(self.looks - np.log(floor), temperature, power) * floor
+        p = _joined(self.looks, self.whole_counts, temperature, power)
+        wound = _joined(self.wound, self.counts, temperature, power)[:, 0]
+        p *= ((1 - wound) / np.maximum(1 - p[:, WOUND], 1e-9))[:, None]
+        p[:, WOUND] = wound
+        p *= self.floor
         return np.asarray(p / p.sum(axis=1, keepdims=True))
 
     def share_p(self, *, temperature: float, power: float) -> NDArray[np.float64]:
         """Return the histograms of the strand's share."""
-        return self._joined(self.shares, temperature, power)
+        return _joined(self.shares, self.whole_counts, temperature, power)
 
-    def _joined(self, means: NDArray[Any], temperature: float, power: float) -> NDArray[np.float64]:
-        """As :func:`vision.width.strand.strip_look.joined`, for all pieces at once."""
-        total = means * self.counts[:, None] ** power / temperature
-        raised = np.exp(total - total.max(axis=1, keepdims=True))
-        return np.asarray(raised / raised.sum(axis=1, keepdims=True), dtype=np.float64)
+
+def _joined(
+    means: NDArray[Any], counts: NDArray[np.float64], temperature: float, power: float
+) -> NDArray[np.float64]:
+    """As :func:`vision.width.strand.strip_look.joined`, for all pieces at once."""
+    total = means * counts[:, None] ** power / temperature
+    raised = np.exp(total - total.max(axis=1, keepdims=True))
+    return np.asarray(raised / raised.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
 def _mean(values: NDArray[np.float32]) -> float:

@@ -25,11 +25,13 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from models.recipe.strips.judge import Pieces, calibrated, report, told
+from models.recipe.strips.network import StripNet
+from models.recipe.strips.warm import from_file, normed
 from models.recipe.strips.windows import CODE_MIDDLE, CODES_A_LOG, UNKNOWN, gathered
+from models.recipe.surface.warm import measure_norms
 from vision.width.strand.strip_look import (
     ACROSS_PX,
     ALONG_PX,
-    BINS,
     LOG_SHARE_RANGE,
     LOOKS,
     MOST_WINDOWS,
@@ -47,64 +49,11 @@ SOFT_LOG = 0.016
 so that neighbouring bins learn together."""
 
 PEAK_RATE, WEIGHT_DECAY, WARM_UP = 3e-3, 2e-2, 0.04
+NORM_BATCHES, NORM_BATCH = 16, 512
+"""Windows that measure the batch norms of a file."""
+
 AVERAGED = 0.998
 """Weights that ship are a running mean over about 500 steps."""
-
-
-class StripNet(nn.Module):
-    """Windows and their step to log probabilities of looks and of strand shares."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.stem = _conv(5, 16)
-        self.body = nn.Sequential(
-            _conv(16, 32, stride=2),
-            _Same(32),
-            _conv(32, 48, stride=2),
-            _Same(48),
-            _conv(48, 64, stride=2),
-            _Same(64),
-            _Same(64),
-            _conv(64, 88, stride=2),
-            _Same(88),
-        )
-        self.head = nn.Sequential(nn.Linear(2 * 88, 128), nn.ReLU(), nn.Dropout(0.1))
-        self.looks = nn.Linear(128, len(LOOKS))
-        self.shares = nn.Linear(128, BINS)
-        # Where a column lies across the piece: a slant means another thing at the rim.
-        across = torch.linspace(-1, 1, ACROSS_PX).view(1, 1, 1, ACROSS_PX)
-        self.register_buffer("across", across)
-
-    def forward(self, light: Tensor, log_step: Tensor) -> tuple[Tensor, Tensor]:
-        """Return ``(n, len(LOOKS))`` and ``(n, BINS)`` for ``(n, ALONG, ACROSS, 3)``."""
-        x = light.permute(0, 3, 1, 2)
-        one = torch.ones_like(x[:, :1])
-        x = torch.cat([x, one * log_step.view(-1, 1, 1, 1) / 2, one * self.across], dim=1)
-        x = self.body(self.stem(x))
-        seen = self.head(torch.cat([x.mean(dim=(2, 3)), x.amax(dim=(2, 3))], dim=1))
-        return (
-            functional.log_softmax(self.looks(seen).float(), dim=1),
-            functional.log_softmax(self.shares(seen).float(), dim=1),
-        )
-
-
-def _conv(inputs: int, outputs: int, *, stride: int = 1) -> nn.Sequential:
-    return nn.Sequential(
-        nn.Conv2d(inputs, outputs, 3, stride=stride, padding=1, bias=False),
-        nn.BatchNorm2d(outputs),
-        nn.ReLU(),
-    )
-
-
-class _Same(nn.Module):
-    """A convolution that adds to what it was given."""
-
-    def __init__(self, channels: int) -> None:
-        super().__init__()
-        self.conv = _conv(channels, channels)
-
-    def forward(self, x: Tensor) -> Tensor:
-        return x + self.conv(x)
 
 
 def varied(codes: Tensor) -> Tensor:
@@ -193,10 +142,7 @@ def trained(  # noqa: PLR0915 - one loop
     chances = odds[look].double().cumsum(0)
     prior = (counts * odds / (counts * odds).sum()).cpu().numpy().astype(np.float64)
 
-    net = StripNet()
-    if start is not None:
-        net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True)["weights"])
-    net = net.to(device, memory_format=torch.channels_last)
+    net = _started(start, images, step_of).to(device, memory_format=torch.channels_last)
     told(f"{sum(p.numel() for p in net.parameters())} weights, {len(usable)} windows on {device}")
     running = {k: v.detach().clone().float() for k, v in net.state_dict().items()}
     optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=WEIGHT_DECAY)
@@ -243,6 +189,23 @@ def trained(  # noqa: PLR0915 - one loop
     return best.eval(), prior
 
 
+def _started(start: Path | None, images: Tensor, step_of: Tensor) -> StripNet:
+    """Return the network with the weights asked for; the windows measure a file's batch norms."""
+    net = StripNet()
+    if start is None:
+        return net
+    if start.suffix == ".onnx":
+        from_file(net, start)
+        net = net.to(images.device)
+        dice = torch.Generator(device=images.device).manual_seed(0)
+        rows = torch.randint(len(images), (NORM_BATCHES, NORM_BATCH), generator=dice,
+                             device=images.device)  # fmt: skip
+        measure_norms(net, normed(net), [(varied(images[at]), step_of[at]) for at in rows])
+        return net
+    net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True)["weights"])
+    return net
+
+
 def _average(running: dict[str, Tensor], net: StripNet, kept: float) -> None:
     """Move the running mean of all weights a little towards the net's."""
     now = net.state_dict()
@@ -277,7 +240,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=240.0, help="of training")
     parser.add_argument("--cut-until", type=float, default=inf, help="unix time")
     parser.add_argument("--until", type=float, default=inf, help="unix time training ends at")
-    parser.add_argument("--start", type=Path, help="weights to go on from")
+    parser.add_argument("--start", type=Path, help="weights or a strip.onnx to go on from")
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--batch", type=int, default=512)
     parser.add_argument("--limit", type=int, help="use so many photos only")

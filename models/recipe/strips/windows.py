@@ -31,10 +31,10 @@ from numpy.typing import NDArray
 from models.recipe.strips.pose import Pose, pose_of
 from vision.pieces.centreline import CentreLine, centre_line
 from vision.types import Mask, Photo, Region, Surface
-from vision.width.strand.strands import StraightStrip, straightened
+from vision.width.strand.strands import StraightStrip, from_close_by, straightened
 from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, LOOKS, windows_of
 
-MOST_A_VIEW = 24
+MOST_A_VIEW = 36
 """Windows kept of one photo while training; the rest is left out by chance."""
 
 WINDOWS_A_LOOK = 3
@@ -86,10 +86,12 @@ COLUMNS: dict[str, type] = {
     "view": np.int32,
     "piece": np.int32,
     "kind": np.int8,
+    "close": np.int8,
 }
 """What is known of each window. ``look`` is an index into ``LOOKS`` or ``UNKNOWN``;
-``log_share`` is NaN where no strands show; ``width_px`` is the cut width in photo pixels;
-``kind`` is 0 for the good look and 1, 2 for the misjudged ones."""
+``log_share`` is NaN where no strands show; ``width_px`` is the piece's width in photo pixels;
+``kind`` is 0 for the good look and 1, 2 for the misjudged ones; ``close`` is 1 for windows of the
+middle from close by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,9 +164,12 @@ def windows_in(
                 strip = _strip(seen, piece["id"], kind, rng)
                 if strip is None:
                     continue
-                found = _windows(seen, piece, strip, pose, rng, windows)
-                images += [image for image, _ in found]
-                rows += [row | known for _, row in found]
+                whole_px = strip.width_px * strip.step_px
+                for close, cut in enumerate((strip, from_close_by(seen.photo, strip))):
+                    if cut is not None:
+                        found = _windows(seen, piece, cut, pose, rng, windows, whole_px=whole_px)
+                        images += [image for image, _ in found]
+                        rows += [row | known | {"close": close} for _, row in found]
     kept = list(range(len(rows)))
     if len(rows) > most:
         kept = sorted(rng.permutation(len(rows))[:most])
@@ -222,6 +227,8 @@ def _windows(
     pose: Pose | None,
     rng: np.random.Generator,
     most: int,
+    *,
+    whole_px: float,
 ) -> list[tuple[NDArray[np.uint8], dict[str, Any]]]:
     if float(piece["facts"].get("over_mm", 0.0)) > MOST_OVER_MM:
         pose = None  # it lies on others, nearer to the lens by nobody knows how much
@@ -235,11 +242,11 @@ def _windows(
         if look != UNKNOWN and LOOKS[look] == "wound" and pose is not None:
             # Round a tangle's eye the strip may follow a single limb: that shows one wire.
             one_px = _px_per_mm(view, strip, row, pose, piece) * piece["diameter_mm"]
-            look = look if width > LEAST_TURNS * one_px else UNKNOWN
+            look = look if whole_px > LEAST_TURNS * one_px else UNKNOWN
         elif look != UNKNOWN and LOOKS[look] in ("solid", "stranded", "tube") and pose is not None:
             scale = _px_per_mm(view, strip, row, pose, piece)
             bundle_mm = piece["facts"].get("conductor_mm", piece["diameter_mm"])
-            if width < NARROWEST * scale * bundle_mm:
+            if whole_px < NARROWEST * scale * bundle_mm:
                 look = UNKNOWN
             elif LOOKS[look] == "stranded":
                 strand_px = scale * piece["strand_diameter_mm"]
@@ -249,7 +256,7 @@ def _windows(
             "log_share": np.log(strand_px / width),
             "log_step": seen.log_step,
             "strand_px": strand_px,
-            "width_px": width,
+            "width_px": whole_px,
             "strands": piece["strands"] or 0,
             "form": LOOKS.index(_form(piece)),
             "piece": piece["id"],

@@ -56,7 +56,7 @@ REAL_THING = 250
 """Number of a stranger that is a piece of a real photo."""
 
 PASTED = 249
-"""Number of a pasted piece, which no other has."""
+"""Number of what was pasted, piece or stranger, which no other has."""
 
 TABLE_FROM = 150
 """Added to the numbers of what lies on a real table, which then differ from those of the view."""
@@ -211,16 +211,18 @@ class Sampler:
     def _paste(
         self, rgb: Tensor, fine: Tensor, white: Tensor, forms: Tensor
     ) -> tuple[Tensor, Tensor, Tensor]:
-        """Lay a piece of another view of the batch over some views, also of real photos."""
+        """Lay a piece or a stranger of another view over some views, real ones too, both ways."""
         n = len(rgb)
-        shown = torch.zeros(n, NUMBERS, device=self.device)
-        shown.scatter_(1, fine[:, 2].flatten(1).long(), 1.0)
-        shown[:, 0], shown[:, UNKNOWN] = 1e-6, 0.0  # a view without pieces pastes nothing
+        shown = torch.zeros(n, 2, NUMBERS, device=self.device)
+        shown.scatter_(2, fine[:, 2:].flatten(2).long(), 1.0)
+        shown[:, :, 0], shown[:, :, UNKNOWN] = 1e-6, 0.0  # a view without things pastes nothing
+        shown = shown.flatten(1)
         holds = shown.sum(dim=1).clamp(max=1)
         at = torch.multinomial(holds, n, replacement=True, generator=self.dice)
-        pick = torch.multinomial(shown[at], 1, generator=self.dice)
+        drawn = torch.multinomial(shown[at], 1, generator=self.dice)
+        pick, stranger = drawn % NUMBERS, drawn[:, 0] >= NUMBERS
         theirs, other = rgb[at], fine[at]
-        numbers = other[:, 2]
+        numbers = torch.where(stranger[:, None, None], other[:, 3], other[:, 2])
         use = (self._uniform(n, 0, 1) < PASTE_SHARE) & (pick[:, 0] > 0)
         mask = (numbers == pick[:, :, None].to(torch.uint8)) & use[:, None, None]
         share = functional.avg_pool2d(mask.float()[:, None], OVERSAMPLE)
@@ -228,9 +230,12 @@ class Sampler:
         ratio = (white / white[at].clamp_min(1e-3)).clamp(0.2, 5.0)
         lit = from_linear((to_linear(theirs / 255.0) * ratio[:, :, None, None]).clamp(0, 1)) * 255
         marked = other.clone()
-        marked[:, 2], marked[:, 3] = PASTED, 0
+        # Of real other metals nobody said whether they are pieces: that stays as it is.
+        marked[:, 2] = torch.where(stranger[:, None, None], other[:, 2], PASTED)
+        marked[:, 3] = torch.where(stranger[:, None, None], PASTED, 0)
+        known = forms[at].gather(1, pick)[:, 0]
         forms = forms.clone()
-        forms[:, PASTED] = forms[at].gather(1, pick)[:, 0]
+        forms[:, PASTED] = torch.where(stranger, forms[:, PASTED], known)
         return rgb * (1 - share) + lit * share, torch.where(mask[:, None], marked, fine), forms
 
     def _on_real_tables(

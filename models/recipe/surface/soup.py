@@ -6,14 +6,16 @@ Each ``DIR:SHARE`` holds ``surface.onnx`` and ``piece.onnx``. Networks fine-tune
 another lie in one basin of the loss, and their mean errs less than either where photos are
 unlike the training's (Wortsman and others, 2022: Model soups, arXiv 2203.05482; Robust
 fine-tuning of zero-shot models, arXiv 2109.01903). What the last folder tells of its training
-is kept, with the shares beside it.
+is kept, with the shares beside it; how often each training showed what is averaged too.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import tomllib
 from collections.abc import Sequence
+from math import exp, log
 from pathlib import Path
 from typing import Any
 
@@ -39,8 +41,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name in (MODEL_FILE, PIECE_FILE):
         mean_of([folder / name for folder, _ in parts], [s for _, s in parts], asked.out / name)
     training["mean_of"] = [share for _, share in parts]
+    training["learned_rates"] = mean_rates(
+        [learned_rates(f) for f, _ in parts], [s for _, s in parts]
+    )
     (asked.out / "training.json").write_text(json.dumps(training, indent=1) + "\n")
     return 0
+
+
+def learned_rates(folder: Path) -> dict[str, dict[str, float]]:
+    """Return how often a training showed what, from its own file or from what ships."""
+    told = folder / "training.json"
+    if told.exists():
+        return dict(json.loads(told.read_text(encoding="utf-8"))["learned_rates"])
+    metadata = (folder / MODEL_FILE).with_suffix(".toml").read_text(encoding="utf-8")
+    return dict(tomllib.loads(metadata)["learned_rates"])
+
+
+def mean_rates(
+    rates: Sequence[dict[str, dict[str, float]]], shares: Sequence[float]
+) -> dict[str, dict[str, float]]:
+    """Return the rates that a mean of networks answers by: between theirs, in logits."""
+
+    def mean(form: str, name: str) -> float:
+        logits = [log(r[form][name] / (1 - r[form][name])) for r in rates]
+        return round(1 / (1 + exp(-sum(s * x for s, x in zip(shares, logits, strict=True)))), 5)
+
+    return {form: {name: mean(form, name) for name in rates[-1][form]} for form in rates[-1]}
 
 
 def mean_of(files: Sequence[Path], shares: Sequence[float], out: Path) -> None:
@@ -56,7 +82,13 @@ def mean_of(files: Sequence[Path], shares: Sequence[float], out: Path) -> None:
     """
     import onnx
 
-    models = [onnx.load(str(file)) for file in files]
+    onnx.save(mean_graph([onnx.load(str(file)) for file in files], shares), str(out))
+
+
+def mean_graph(models: Sequence[Any], shares: Sequence[float]) -> Any:  # noqa: ANN401
+    """Return the weighted mean of loaded graphs, which takes the place of the first."""
+    import onnx
+
     if len({tuple(node.op_type for node in m.graph.node) for m in models}) != 1:
         raise ValueError("the graphs differ in more than their weights")
     values = [_in_order(model) for model in models]
@@ -72,7 +104,7 @@ def mean_of(files: Sequence[Path], shares: Sequence[float], out: Path) -> None:
             own[same[0][0]].CopyFrom(kept)
         elif any(not np.array_equal(weight, weights[0]) for weight in weights):
             raise ValueError(f"{same[0][0]}: whole numbers differ")
-    onnx.save(models[0], str(out))
+    return models[0]
 
 
 def _in_order(model: Any) -> dict[str, NDArray[Any]]:  # noqa: ANN401

@@ -63,10 +63,15 @@ def from_onnx(net: SurfaceNet, path: Path, *, old: Sequence[str], new: Sequence[
                 assert conv.bias is not None
                 conv.bias.copy_(bias)
                 continue
-            norm.running_mean.zero_()
-            norm.running_var.fill_(1.0)
-            norm.weight.fill_((1.0 + norm.eps) ** 0.5)
-            norm.bias.copy_(bias)
+            idle(norm, bias)
+
+
+def idle(norm: nn.BatchNorm2d, bias: Tensor) -> None:
+    """Let a batch norm add this bias and do nothing else."""
+    norm.running_mean.zero_()
+    norm.running_var.fill_(1.0)
+    norm.weight.fill_((1.0 + norm.eps) ** 0.5)
+    norm.bias.copy_(bias)
 
 
 def _module_of(node: str) -> str:
@@ -81,14 +86,22 @@ def _module_of(node: str) -> str:
 
 
 @torch.no_grad()
-def measure_norms(net: SurfaceNet, views: Sequence[Tensor]) -> None:
+def measure_norms(
+    net: nn.Module,
+    blocks: Sequence[tuple[nn.Conv2d, nn.BatchNorm2d]],
+    views: Sequence[tuple[Tensor, ...]],
+) -> None:
     """Give batch norms that do nothing the statistics of these views, changing no answer.
 
     Weights are scaled so that each channel comes out of its convolution with unit spread,
     the size that the training's rates are meant for.
+
+    Args:
+        net: Of any layout.
+        blocks: Its convolutions, each with its batch norm.
+        views: What the network is given, a batch each.
     """
     sums: dict[nn.Module, list[Tensor]] = {}
-    blocks = [m for m in net.modules() if isinstance(m, _ConvBn)]
 
     def add(conv: nn.Module, _: object, out: Tensor) -> None:
         wide = out.double()
@@ -97,18 +110,17 @@ def measure_norms(net: SurfaceNet, views: Sequence[Tensor]) -> None:
         held = sums.get(conv)
         sums[conv] = part if held is None else [a + b for a, b in zip(held, part, strict=True)]
 
-    hooks = [m.conv.register_forward_hook(add) for m in blocks]
+    hooks = [conv.register_forward_hook(add) for conv, _ in blocks]
     net.eval()
-    for rgb in views:
-        net(rgb)
+    for view in views:
+        net(*view)
     for hook in hooks:
         hook.remove()
-    for block in blocks:
-        count, total, square = sums[block.conv]
+    for conv, norm in blocks:
+        count, total, square = sums[conv]
         mean = total / count
         spread = (square / count - mean * mean).clamp_min(LEAST_SPREAD**2).sqrt()
-        norm = block.bn
-        block.conv.weight.div_(spread.float()[:, None, None, None])
+        conv.weight.div_(spread.float()[:, None, None, None])
         norm.running_mean.copy_((mean / spread).float())
         norm.running_var.fill_(1.0)
         # Before: y + bias. Now: scale * (y / s - m / s) / sqrt(1 + eps) + shift.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,12 @@ torch = pytest.importorskip("torch", reason="trained with torch; it is not a dep
 onnx = pytest.importorskip("onnx", reason="written with onnx; it is not a dependency")
 
 from models.recipe.edges.network import EdgeNet, inputs  # noqa: E402
-from models.recipe.strips.file import edge_part, joined, look_part, part_of  # noqa: E402
-from models.recipe.strips.train import StripNet  # noqa: E402
+from models.recipe.strips.file import edge_part, joined, look_part, part_of, with_before  # noqa: E402
+from models.recipe.strips.network import StripNet  # noqa: E402
+from models.recipe.strips.warm import from_file, normed  # noqa: E402
+from models.recipe.surface.warm import measure_norms  # noqa: E402
 from vision.width import edge_net  # noqa: E402
-from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX  # noqa: E402
+from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, LOOKS  # noqa: E402
 
 PLAN = ("conv 1 6", "down 1 8", "block 2", "context 1", "up 1 6", "block 1", "score 1 2")
 
@@ -84,6 +87,42 @@ def test_a_part_of_a_file_goes_into_the_next_as_it_is(tmp_path: Path) -> None:
     ]
     assert np.array_equal(said[0][0], said[1][0])
     assert not np.array_equal(said[0][1], said[1][1])
+
+
+def test_a_training_goes_on_from_what_ships() -> None:
+    """The shipped file is the outside source: started from it, torch says what it says."""
+    import onnxruntime
+
+    path = Path(__file__).parents[3] / "models" / "strip.onnx"
+    session = onnxruntime.InferenceSession(str(path))
+    light = np.random.default_rng(3).normal(size=(8, ALONG_PX, ACROSS_PX, 3)).astype(np.float32)
+    given = {"light": light, "log_step": np.linspace(-2, 1, 8, dtype=np.float32)}
+    rest = {i.name: np.zeros([n if isinstance(n, int) else 0 for n in i.shape], np.float32)
+            for i in session.get_inputs() if i.name not in given}  # fmt: skip
+    theirs = session.run(["looks", "shares"], given | rest)
+    net = StripNet()
+    from_file(net, path)
+    shown = tuple(torch.from_numpy(value) for value in given.values())
+    for measured in (False, True):
+        if measured:
+            measure_norms(net, normed(net), [shown])
+        with torch.no_grad():
+            ours = net.eval()(*shown)
+        for a, b in zip(ours, theirs, strict=True):
+            assert a.numpy() == pytest.approx(b, abs=5e-3)
+
+
+def test_looks_are_averaged_with_those_that_ship() -> None:
+    """Half of a network and half of the same is that network, joined as what ships is."""
+    path = Path(__file__).parents[3] / "models" / "strip.onnx"
+    told = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
+    kept = {"prior": [0.5] * len(LOOKS), "made": "it"}
+    mean, written = with_before(part_of(path, "looks"), kept, path, share=0.5)
+    same = part_of(path, "looks")
+    for a, b in zip(mean.graph.initializer, same.graph.initializer, strict=True):
+        assert onnx.numpy_helper.to_array(a) == pytest.approx(onnx.numpy_helper.to_array(b))
+    assert written["joining"] == told["joining"]
+    assert written["prior"][0] == pytest.approx(0.25 + told["prior"][LOOKS[0]] / 2)
 
 
 def test_large_weights_are_kept_in_half_the_bytes() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 onnx = pytest.importorskip("onnx", reason="only training needs it")
 
-from models.recipe.surface.soup import mean_of  # noqa: E402
+from models.recipe.surface.soup import mean_of, mean_rates  # noqa: E402
 
 
 def _file(path: Path, name: str, weight: list[list[float]], op: str = "MatMul") -> Path:
@@ -42,3 +42,9 @@ def test_graphs_of_another_layout_are_refused(tmp_path: Path) -> None:
         mean_of([before, wider], [0.5, 0.5], tmp_path / "mean.onnx")
     with pytest.raises(ValueError, match="more than their weights"):
         mean_of([before, added], [0.5, 0.5], tmp_path / "mean.onnx")
+
+
+def test_a_mean_answers_by_rates_between_those_of_its_parts() -> None:
+    """The mean of two logits, by hand: odds of 1 and of 4 make odds of 2."""
+    told = mean_rates([{"tube": {"tin": 0.5}}, {"tube": {"tin": 0.8}}], [0.5, 0.5])
+    assert told["tube"]["tin"] == pytest.approx(2 / 3, abs=1e-5)

@@ -17,7 +17,7 @@ pytest.importorskip("onnx")
 
 from models.recipe.surface import augment, head_only, warm  # noqa: E402
 from models.recipe.surface.losses import dense_loss, log_beta  # noqa: E402
-from models.recipe.surface.network import EMBEDDING, SurfaceNet  # noqa: E402
+from models.recipe.surface.network import EMBEDDING, SurfaceNet, _ConvBn  # noqa: E402
 from models.recipe.surface.piece_head import (  # noqa: E402
     FORMS,
     PRESENCE,
@@ -166,7 +166,8 @@ def test_a_warm_start_says_what_the_shipped_network_says() -> None:
     shown = torch.from_numpy(rgb)[None].permute(0, 3, 1, 2).float()
     for measured in (False, True):
         if measured:
-            warm.measure_norms(net, [shown])
+            blocks = [(m.conv, m.bn) for m in net.modules() if isinstance(m, _ConvBn)]
+            warm.measure_norms(net, blocks, [(shown,)])
         net.eval()
         with torch.no_grad():
             logits, tarnish, features, _ = net(shown)
@@ -265,3 +266,20 @@ def test_a_piece_is_pasted_with_its_truth_onto_a_photo_of_which_nothing_is_known
     # Both photos are equally bright, so the lead stays as dark as it was.
     assert seen[0, :, 12].mean() == pytest.approx(30.0, abs=1.0)
     assert seen[0, :, 25].mean() == pytest.approx(100.0, abs=0.1)
+
+
+def test_a_stranger_is_pasted_too_and_stays_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(augment, "PASTE_SHARE", 1.0)
+    sampler = object.__new__(augment.Sampler)
+    sampler.device, sampler.dice = torch.device("cpu"), torch.Generator().manual_seed(0)
+    metal = ORDER.index(Surface.OTHER_METAL)
+    fine = torch.zeros((2, 4, 64, 64), dtype=torch.uint8)
+    fine[1, 0, 20:30, :], fine[1, 2, 20:30, :], fine[1, 3, 20:30, :] = metal, UNKNOWN, 9
+    forms = torch.full((2, 256), -1, dtype=torch.int8)
+    rgb = torch.full((2, 3, 32, 32), 100.0)
+    _, truth, told = sampler._paste(rgb, fine, torch.full((2, 3), torch.nan), forms)
+    assert (truth[0, 3] == augment.PASTED).equal(fine[1, 3] == 9)
+    # Nobody said whether it belongs to the trade; where it was not laid nothing changed.
+    assert (truth[0, 2, 20:30] == UNKNOWN).all()
+    assert (truth[0, :, 40:] == 0).all()
+    assert told.equal(forms)

@@ -21,7 +21,10 @@ from vision.types import Float32Array, FloatArray, Photo, Problem, Region
 from vision.width.budget import edges_u
 from vision.width.profiles import quickly_at
 from vision.width.strand.strip_look import (
+    ACROSS_PX,
+    SPAN_WIDTHS,
     StripLook,
+    Windows,
     load_strip_model,
     look_at,
     windows_of,
@@ -64,6 +67,13 @@ STRIP_ALONG = 40
 
 HALF_ACROSS_WIDTHS = 0.6
 """... on a strip that goes a little beyond it."""
+
+CLOSE_PX = ACROSS_PX / SPAN_WIDTHS
+"""From close by a strip is cut so wide: a pixel of a window is one of the photo then."""
+
+CLOSE_FROM = 1.5
+"""Pieces so many times wider are looked at from close by as well: fine turns of a winding lie
+closer than the pixels of a window of the whole width."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -143,10 +153,28 @@ def _laid_out(photo: Photo, line: CentreLine, width: float) -> StraightStrip:
     )
 
 
-def look_at_strip(strip: StraightStrip) -> StripLook:
+def from_close_by(photo: Photo, strip: StraightStrip) -> StraightStrip | None:
+    """Return the middle of a wide piece at the photo's own resolution, None of a narrow one."""
+    width = strip.width_px * strip.step_px
+    if width < CLOSE_FROM * CLOSE_PX:
+        return None
+    line = CentreLine(
+        points_px=strip.points_px,
+        tangents=np.column_stack([-strip.normals[:, 1], strip.normals[:, 0]]),
+        radius_px=width / 2,
+        step_px=strip.step_px,
+    )
+    return _laid_out(photo, line, CLOSE_PX)
+
+
+def look_at_strip(photo: Photo, strip: StraightStrip) -> StripLook:
     """Return what the network says of a straightened piece."""
-    windows = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
-    return look_at(load_strip_model(), windows)
+    close = from_close_by(photo, strip)
+    return look_at(load_strip_model(), _windows(strip), None if close is None else _windows(close))
+
+
+def _windows(strip: StraightStrip) -> Windows:
+    return windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
 
 
 def strand_of(look: StripLook, bundle: Measurement) -> Measurement | None:

@@ -29,6 +29,8 @@ LOOKS = ("solid", "stranded", "tube", "wound", "jacket", "other")
 """What a window may show: solid wire; strands; tube; several turns of wire side by side or
 crossing; plastic insulation; anything else (sheet, fittings)."""
 
+WOUND = LOOKS.index("wound")
+
 ACROSS_PX = 64
 """Pixels of a window across the piece ..."""
 
@@ -216,21 +218,37 @@ def bin_middles() -> FloatArray:
     return np.asarray((edges[:-1] + edges[1:]) / 2)
 
 
-def look_at(model: StripModel, windows: Windows) -> StripLook:
-    """Return what the windows of one piece show together."""
-    count = len(windows.light)
-    steps = np.full(count, windows.log_step, np.float32)
-    looks, shares = model.network(windows.light, steps)
+def look_at(model: StripModel, windows: Windows, close: Windows | None = None) -> StripLook:
+    """Return what the windows of one piece show together.
+
+    Args:
+        model: The network.
+        windows: Of the whole width; they alone tell a strand's share of it.
+        close: Of the middle from close by, where the piece is wide. Sheet looks like tube there:
+            they tell turns of wire alone.
+    """
+    every = [windows] if close is None else [windows, close]
+    steps = np.concatenate([np.full(len(w.light), w.log_step, np.float32) for w in every])
+    looks, shares = model.network(np.concatenate([w.light for w in every]), steps)
+    count = len(steps)
     if looks.shape != (count, len(LOOKS)) or shares.shape != (count, BINS):
         raise ContractError(f"looks of {looks.shape}, shares of {shares.shape}", where="network")
-    return StripLook(
-        p=joined(
-            looks - np.log(np.maximum(model.prior, LEAST_PRIOR)),
-            temperature=model.look_temperature,
-            power=model.look_power,
-        ),
-        share_p=joined(shares, temperature=model.share_temperature, power=model.share_power),
-    )
+    whole = len(windows.light)
+    looks = looks - np.log(np.maximum(model.prior, LEAST_PRIOR))
+    joining = {"temperature": model.look_temperature, "power": model.look_power}
+    p = joined(looks[:whole], **joining)
+    if close is not None:
+        wound, _ = joined(wound_or_not(looks), **joining)
+        p *= (1 - wound) / (1 - p[WOUND])
+        p[WOUND] = wound
+    share_p = joined(shares[:whole], temperature=model.share_temperature, power=model.share_power)
+    return StripLook(p=p, share_p=share_p)
+
+
+def wound_or_not(log_p: FloatArray) -> FloatArray:
+    """Return ``(n, 2)`` log probabilities of turns of wire and of all else, from those of looks."""
+    rest = np.delete(log_p, WOUND, axis=1)
+    return np.stack([log_p[:, WOUND], np.logaddexp.reduce(rest, axis=1)], axis=1)
 
 
 def joined(log_p: FloatArray, *, temperature: float, power: float) -> FloatArray:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,7 +14,15 @@ from scipy.stats import lognorm
 
 from rules.errors import ContractError, InstallError
 from tests.vision.drawn_lay import drawn_lay, mean_silhouette, strand_from_bundle
+from vision.photo.loading import load_photo_file
+from vision.types import Photo, Region
 from vision.width.network import StripNetwork, shipped
+from vision.width.strand.strands import (
+    StraightStrip,
+    along_axis,
+    from_close_by,
+    look_at_strip,
+)
 from vision.width.strand.strip_look import (
     ACROSS_PX,
     ALONG_PX,
@@ -22,6 +32,7 @@ from vision.width.strand.strip_look import (
     MOST_LOG,
     MOST_WINDOWS,
     SPAN_WIDTHS,
+    WOUND,
     StripLook,
     StripModel,
     bin_middles,
@@ -31,6 +42,8 @@ from vision.width.strand.strip_look import (
     strip_model_of,
     windows_of,
 )
+
+FIXTURES = Path(__file__).parents[4] / "fixtures"
 
 
 def look_with(share_p: np.ndarray | None = None, **p: float) -> StripLook:
@@ -237,3 +250,62 @@ def test_the_network_is_told_how_coarse_the_pixels_are() -> None:
     for step_px, told in ((1.0, 0.0), (2.0, 1.0), (0.25, -2.0)):
         seen = windows_of(light, width_px=size, step_px=step_px)
         assert seen.log_step == pytest.approx(told)
+
+
+def test_close_windows_tell_turns_from_all_else_and_nothing_more() -> None:
+    """By Bayes' rule with one binary question for a close look, worked by hand."""
+    whole, near = np.full(len(LOOKS), 0.02), np.full(len(LOOKS), 0.02)
+    whole[LOOKS.index("tube")], near[LOOKS.index("other")] = 0.90, 0.50
+    near[WOUND] = 0.42
+
+    def network(light: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        rows = [near if one.any() else whole for one in light]
+        return np.log(rows), np.full((len(light), BINS), -np.log(BINS))
+
+    model = replace(model_of(whole, whole, look_power=0.0), network=network)
+    seen = windows_of(np.ones((400, 61, 3), np.float32), width_px=50, step_px=1.0)
+    close = replace(seen, light=seen.light[:1] + 1.0)
+    seen = replace(seen, light=seen.light[:1] * 0.0)
+    alone, both = look_at(model, seen), look_at(model, seen, close)
+    assert alone.of("wound") == pytest.approx(0.02)
+    odds = np.sqrt(0.02 / 0.98 * 0.42 / 0.58)  # the mean of both logits
+    assert both.of("wound") == pytest.approx(odds / (1 + odds))
+    assert both.of("tube") / both.of("other") == pytest.approx(0.90 / 0.02)
+    assert both.p.sum() == pytest.approx(1.0)
+
+
+def test_fine_turns_on_a_former_are_seen_from_close_by_alone() -> None:
+    """A rendered winding, 91 turns of 0.354 mm side by side: exact, by construction."""
+    photo = load_photo_file(FIXTURES / "closeups" / "winding_on_a_former.jpg")
+    corners = np.array([[120, 80], [500, 192], [465, 300], [75, 180]])
+    box = (x, y, w, h) = cv2.boundingRect(corners)
+    mask = cv2.fillPoly(np.zeros((h, w), np.uint8), [corners - (x, y)], (1,)) > 0
+    outline = corners.astype(float)
+    strip = along_axis(photo, Region(box_px=box, mask=mask, outline_px=outline, score=1.0))
+    whole = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
+    turn_px = np.hypot(*(corners[1] - corners[0])) / 91
+    assert turn_px < 2.5 * SPAN_WIDTHS * strip.width_px * strip.step_px / ACROSS_PX
+    assert look_at(load_strip_model(), whole).of("wound") < 0.5
+    assert look_at_strip(photo, strip).of("wound") > 0.9
+
+
+def test_a_narrow_piece_is_not_looked_at_twice() -> None:
+    photo = Photo(name="", sha256="", rgb=np.full((400, 400, 3), 120, np.uint8))
+    points = np.column_stack([np.arange(50.0, 350.0), np.full(300, 200.0)])
+
+    def close_of(width_px: float) -> StraightStrip | None:
+        strip = StraightStrip(
+            light=np.ones((300, 9, 3), np.float32),
+            width_px=width_px,
+            step_px=1.0,
+            points_px=points,
+            normals=np.tile([0.0, 1.0], (300, 1)),
+        )
+        return from_close_by(photo, strip)
+
+    assert close_of(60.0) is None
+    close = close_of(200.0)
+    assert close is not None
+    # A window's pixel is one of the photo: the fewest that show the finest turns.
+    seen = windows_of(close.light, width_px=close.width_px, step_px=close.step_px)
+    assert seen.log_step == pytest.approx(0.0, abs=0.02)
