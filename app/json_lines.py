@@ -109,7 +109,7 @@ def _again(piece: FlashPiece) -> Object:
 
 def _piece(piece: GradedPiece) -> Object:
     findings, reading = piece.findings, piece.reading
-    strand = findings.strand_diameter
+    strand, between = findings.strand_diameter, findings.width_between_mm
     seen_at = {} if reading is None else reading.boxes_px
     boxes = {what: seen_at.get(what, ()) for what in ON_THE_PIECE}
     told: Object = {
@@ -132,6 +132,7 @@ def _piece(piece: GradedPiece) -> Object:
         "seen": {str(what): _seen(findings, what, boxes[what]) for what in ON_THE_PIECE},
         "familiarity": json_number(findings.familiarity, 3),
         "one_piece": {"p": json_number(findings.one_piece, 3)},
+        "width_between_mm": between and [json_number(mm, 3) for mm in between],
     }
     if piece.name is not None:
         told["name"] = piece.name

@@ -104,6 +104,7 @@ class _Numbers:
     diameter: Array
     strand: Array
     unknown_strand: Array
+    outline: Array
     shares: np.random.SeedSequence | None  # None: the best estimates
     unknown_shares: Array
     tarnish: Array
@@ -115,14 +116,15 @@ class _Numbers:
 
 @lru_cache(maxsize=8)
 def _standard_numbers(draws: int, seed: int) -> _Numbers:
-    seeds = np.random.SeedSequence(seed).spawn(8 + len(What) + len(ON_THE_PIECE) + 1)
+    seeds = np.random.SeedSequence(seed).spawn(8 + len(What) + len(ON_THE_PIECE) + 2)
     streams = [np.random.default_rng(s) for s in seeds[:8]]
-    there, areas = seeds[8 : 8 + len(What)], seeds[8 + len(What) : -1]
+    there, areas = seeds[8 : 8 + len(What)], seeds[8 + len(What) : -2]
     numbers = _Numbers(
         form=streams[0].random(draws),
         diameter=streams[1].standard_normal(draws),
         strand=streams[2].standard_normal(draws),
         unknown_strand=streams[3].random(draws),
+        outline=np.random.default_rng(seeds[-1]).random(draws),
         shares=seeds[4],
         unknown_shares=streams[5]
         .dirichlet([UNKNOWN_FINISH_WEIGHT] * len(_FINISHES), draws)
@@ -131,7 +133,7 @@ def _standard_numbers(draws: int, seed: int) -> _Numbers:
         unknown_tarnish=streams[7].random(draws),
         there={w: np.random.default_rng(s).random(draws) for w, s in zip(What, there, strict=True)},
         areas=dict(zip(ON_THE_PIECE, areas, strict=True)),
-        shine=seeds[-1],
+        shine=seeds[-2],
     )
     for array in (*(getattr(numbers, n) for n in _Numbers.__slots__), *numbers.there.values()):
         if isinstance(array, np.ndarray):
@@ -148,6 +150,7 @@ def _central_numbers() -> _Numbers:
         diameter=zero,
         strand=zero,
         unknown_strand=half,
+        outline=half,
         shares=None,
         unknown_shares=np.full((finishes, 1), 1 / finishes),
         tarnish=zero,
@@ -168,7 +171,8 @@ def draw_pieces(
       standard uncertainty says, whichever is wider. Solid wire is one strand: both
       diameters are the same draw. A strand was measured on the most likely form;
       were the piece stranded instead of solid, its strand is unknown but at most a third
-      of the bundle, or half of it where that is a few wires twisted.
+      of the bundle, or half of it where that is a few wires twisted. A size that was not
+      measured lies where the outline says, each doubling of it as likely.
     * What is on it (coating, insulation, tin, green corrosion, brass, solder), another
       metal, no metal: there or not, by its probability on a piece of the form drawn, at
       the bench's base rates. Where it is there, its share of the area is Beta distributed
@@ -310,6 +314,13 @@ def _strand_of(outer_mm: Array, random: Array) -> Array:
     return _log_uniform(UNKNOWN_STRAND_MM[0], most * outer_mm, again)
 
 
+def _by_outline(findings: Findings, numbers: _Numbers) -> Array | None:
+    if findings.width_between_mm is None:
+        return None
+    low, high = (max(mm, UNKNOWN_STRAND_MM[0]) for mm in findings.width_between_mm)
+    return _log_uniform(low, high, numbers.outline)
+
+
 def _sizes(
     findings: Findings,
     form: NDArray[np.intp],
@@ -319,20 +330,24 @@ def _sizes(
 ) -> tuple[Array, Array]:
     likely, low = findings.form.value, UNKNOWN_STRAND_MM[0]
     outer, strand = findings.diameter, findings.strand_diameter
+    by_outline = _by_outline(findings, numbers) if outer is None else None
     as_wire, as_stranded = form == _FORMS.index(Form.WIRE), form == _FORMS.index(Form.STRANDED)
 
     solid = strand if likely is not Form.STRANDED and strand is not None else outer
-    if solid is None:
+    if solid is None and by_outline is not None:
+        solid_mm = by_outline
+    elif solid is None:
         solid_mm = _log_uniform(low, UNKNOWN_STRAND_MM[1], numbers.unknown_strand)
     else:
         solid_mm = np.maximum(_spread(solid, numbers.diameter), _SMALLEST_MM)
     outer_mm = (
         solid_mm if outer is None else np.maximum(_spread(outer, numbers.diameter), _SMALLEST_MM)
     )
-    if outer is None:
+    bundle_mm = by_outline if outer is None else outer_mm
+    if bundle_mm is None:
         unknown_mm = _log_uniform(low, UNKNOWN_STRAND_MM[1], numbers.unknown_strand)
     else:
-        unknown_mm = _strand_of(outer_mm, numbers.unknown_strand)
+        unknown_mm = _strand_of(bundle_mm, numbers.unknown_strand)
 
     if strand is None:
         strand_mm = unknown_mm
@@ -347,7 +362,7 @@ def _sizes(
         solid_inside_mm = _log_uniform(low, outer_mm, numbers.unknown_strand)
         # Of a bundle whose width is known its strands are drawn by that already.
         strand_inside_mm = (
-            unknown_mm if outer is not None else _strand_of(outer_mm, numbers.unknown_strand)
+            _strand_of(outer_mm, numbers.unknown_strand) if bundle_mm is None else unknown_mm
         )
         inside_mm = np.where(as_stranded, strand_inside_mm, solid_inside_mm)
         strand_mm = np.where(jacketed, inside_mm, strand_mm)

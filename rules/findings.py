@@ -322,7 +322,8 @@ class Findings:
 
     ``diameter`` is the outer one (of a stranded piece: the bundle);
     ``strand_diameter`` is that of a single strand, and equals the diameter for
-    solid wire. Either is None where it could not be measured. ``other_metal``: the
+    solid wire. Either is None where it could not be measured; ``width_between_mm`` is then
+    what its outline says of the outer one, no less and no more. ``other_metal``: the
     whole piece is steel, aluminium, zinc or the like, and no copper at all; ``not_metal``:
     it is plastic, wood or the like. ``coating``, ``insulation``, ``tin`` and ``green`` are
     None where nobody told them apart from their share in ``finish`` (typed findings, old
@@ -346,10 +347,15 @@ class Findings:
     not_metal: Presence = field(default_factory=lambda: Presence(p=0.0))
     familiarity: float = 1.0
     one_piece: float = 1.0
+    width_between_mm: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         _check_probability(self.familiarity, "familiarity")
         _check_probability(self.one_piece, "one piece")
+        if self.width_between_mm is not None:
+            low, high = self.width_between_mm
+            if not (0 <= low <= high and high > 0 and isfinite(high)):
+                raise ContractError(f"must be from 0 mm up, not {low} to {high}", where="outline")
         for name in ("diameter", "strand_diameter"):
             measured = getattr(self, name)
             if measured is not None and measured.unit is not Unit.MILLIMETRE:

@@ -186,8 +186,18 @@ def pool_findings(
         familiarity=max(f.familiarity for f in several),
         # And one on which it lies apart from all others.
         one_piece=max(f.one_piece for f in several),
+        width_between_mm=_pool_between([f.width_between_mm for f in several]),
     )
     return Pooled(findings=findings, photos=len(several), agreement=agreement)
+
+
+def _pool_between(told: Sequence[tuple[float, float] | None]) -> tuple[float, float] | None:
+    """Return what all outlines allow, None where none tells or they contradict each other."""
+    there = [between for between in told if between is not None]
+    if not there:
+        return None
+    low, high = max(b[0] for b in there), min(b[1] for b in there)
+    return (low, high) if low <= high else None
 
 
 def pool_measurements(

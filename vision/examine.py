@@ -377,6 +377,7 @@ def _reading(
             facts=facts,
             familiarity=known,
             one_piece=region.one_p,
+            width_between_mm=widths.between_mm,
             **{str(what): presence for what, presence in finish.seen.items()},
         ),
         boxes_px=finish.boxes_px,

@@ -36,7 +36,11 @@ def check_box(box: Any) -> None:
 def check_piece(piece: dict[str, Any]) -> None:
     keys = ["box_px", "outline_px", "form", "diameter_mm", "strand_diameter_mm", "awg"]
     keys += ["finish", "brass", "solder", "grade", "other_metal", "not_metal", "seen"]
-    check_keys(piece, [*keys, "familiarity", "one_piece"], more=("name", "notes"))
+    keys += ["familiarity", "one_piece", "width_between_mm"]
+    check_keys(piece, keys, more=("name", "notes"))
+    if (between := piece["width_between_mm"]) is not None:
+        assert piece["diameter_mm"] is None
+        assert 0 <= between[0] <= between[1]
     if piece["box_px"] is not None:
         check_box(piece["box_px"])
         assert len(piece["outline_px"]) >= 3

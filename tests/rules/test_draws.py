@@ -96,6 +96,21 @@ def test_a_strand_that_nobody_measured_fits_into_its_bundle() -> None:
     assert (strand > 2.0).mean() == pytest.approx(0.0099, abs=0.003)
 
 
+def test_a_width_that_was_not_measured_lies_where_the_outline_says() -> None:
+    """Log-uniform between both ends, by hand: half of the draws lie under their geometric mean."""
+    wire = replace(piece(), diameter=None, width_between_mm=(0.8, 3.2))
+    drawn = column(draw_pieces(wire, draws=N), "strand_diameter")
+    assert drawn.min() == pytest.approx(0.8, rel=0.01)
+    assert drawn.max() == pytest.approx(3.2, rel=0.01)
+    assert (drawn < 1.6).mean() == pytest.approx(0.5, abs=0.015)
+    cable = replace(piece(Form.STRANDED), diameter=None, width_between_mm=(1.0, 2.5))
+    strand = column(draw_pieces(cable, draws=N), "strand_diameter")
+    assert strand.max() < 1.25 + 1e-9, "of two twisted wires each is half"
+    # What was measured is not asked of the outline.
+    known = replace(piece(diameter=mm(2.0)), width_between_mm=(4.0, 5.0))
+    assert column(draw_pieces(known, draws=N), "diameter").mean() == pytest.approx(2.0, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("shares", "u"),
     [

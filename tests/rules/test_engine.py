@@ -73,6 +73,7 @@ def all_findings(draw: st.DrawFn) -> Findings:
         not_metal=draw(flags()),
         familiarity=draw(shares01),
         one_piece=draw(shares01),
+        width_between_mm=draw(st.sampled_from([None, (0.0, 0.9), (1.0, 5.0)])),
         diameter=draw(lengths),
         strand_diameter=draw(lengths),
         facts=Facts(

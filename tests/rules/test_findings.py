@@ -78,6 +78,12 @@ def test_what_is_no_probability_is_refused_wherever_it_stands(p: float) -> None:
             build()
 
 
+@pytest.mark.parametrize("between", [(2.0, 1.0), (-0.1, 1.0), (0.0, 0.0), (0.1, inf), (nan, 1.0)])
+def test_an_outline_that_can_not_be_is_refused(between: tuple[float, float]) -> None:
+    with pytest.raises(ContractError):
+        replace(piece(), width_between_mm=between)
+
+
 @pytest.mark.parametrize("rate", [0.0, 1.0, -0.1, nan])
 def test_a_base_rate_is_never_none_and_never_all(rate: float) -> None:
     """The odds of both would not be numbers (Saerens et al. 2002 divides by them)."""

@@ -387,6 +387,16 @@ def test_one_familiar_photo_is_enough() -> None:
     assert pool_findings([strange, tube()]).findings.familiarity == 1.0
 
 
+def test_outlines_leave_what_all_of_them_allow() -> None:
+    def told(*between: tuple[float, float] | None) -> tuple[float, float] | None:
+        several = [replace(tube(), width_between_mm=one) for one in between]
+        return pool_findings(several).findings.width_between_mm
+
+    assert told((1.0, 3.0), None, (2.0, 4.0)) == (2.0, 3.0)
+    assert told((1.0, 2.0), (3.0, 4.0)) is None  # of two different things, it seems
+    assert told(None, None) is None
+
+
 def test_one_photo_on_which_it_lies_apart_is_enough() -> None:
     crossed = replace(tube(), one_piece=0.4)
     assert pool_findings([crossed, crossed]).findings.one_piece == 0.4

@@ -109,6 +109,7 @@ def any_findings(draw: Any) -> Findings:
         not_metal=draw(flags),
         familiarity=draw(shares),
         one_piece=draw(shares),
+        width_between_mm=draw(st.none() | st.sampled_from([(0.0, 0.7), (1.5, 4.0)])),
         diameter=draw(st.none() | measurements()),
         strand_diameter=draw(st.none() | measurements()),
         facts=Facts(

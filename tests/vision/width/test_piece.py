@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 
@@ -142,6 +145,29 @@ def test_a_wire_that_may_be_a_bundle_gets_no_strand_but_the_check(
     assert widths.diameter is not None
     assert widths.strand_diameter is None
     assert "solid_or_strands" in [p.code for p in widths.problems]
+
+
+def test_where_no_width_is_measured_the_outline_says_between_what_it_lies(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A drawn wire of known width, as one whose edges can't be read and as many turns."""
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("solid"))
+    photo, region = draw(WIRE, 26.0, Look(shiny=False), seed=3)
+    true_mm = 26.0 * scale_from_above().mm_per_px
+    x, y, w, h = region.box_px
+    corners = cv2.boxPoints(((200 - x, 130 - y), (330, 26), 11)).astype(np.int32)
+    mask = cv2.fillPoly(np.zeros((h, w), np.uint8), [corners], (1,)) > 0
+    region = replace(region, mask=mask)
+    known = measured(photo, region)
+    assert known.diameter is not None
+    assert known.between_mm is None
+    monkeypatch.setattr("vision.width.piece.measure_diameter", lambda *_: None)
+    low, high = measured(photo, region).between_mm or (0.0, 0.0)
+    assert true_mm / 2.2 < low < true_mm < high < 1.35 * true_mm
+    monkeypatch.setattr(STRIP_MODEL, lambda: model_that_says("wound"))
+    thinnest, most = measured(photo, region).between_mm or (0.0, 0.0)
+    assert most == pytest.approx(high)
+    assert thinnest < 0.1 * most, "of many turns each may be far thinner"
 
 
 def test_several_side_by_side_have_no_width(monkeypatch: pytest.MonkeyPatch) -> None:
