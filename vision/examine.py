@@ -35,7 +35,7 @@ from vision.pieces.closer import SEVERAL_P, CloserLook
 from vision.pieces.finding import pieces_on
 from vision.pieces.left_out import sort_out, taps_on_nothing
 from vision.pieces.reading_order import reading_order
-from vision.problems import as_problem, problem_of
+from vision.problems import TELL_WIDTH, as_problem, joined, problem_of, without_numbers
 from vision.reference.places import Place, reference_places
 from vision.reference.scale import detect_scale
 from vision.types import (
@@ -221,6 +221,8 @@ def examine_seen(seen: Seen, *, form: str | None = None, facts: Facts | None = N
         for number, widths in enumerate(measured, start=1)
         for problem in widths.problems
     ]
+    told_px = any(r is largest and _tells_width(w) for r, w in zip(regions, measured, strict=True))
+    gates = tuple(gate for gate in gates if not (told_px and gate.code == "too_far"))
     problems = (*seen.problems, *lit, *by_piece, *gates)
     return Examination(
         photo=replace(photo, notes=(*photo.notes, seen.white.note)) if pieces else photo,
@@ -386,11 +388,17 @@ def _reading(
     )
 
 
+def _tells_width(widths: Widths) -> bool:
+    """Return whether a piece's edges told how wide it is: no guess by its outline then."""
+    told = {problem.code for problem in widths.problems}
+    return widths.diameter is not None or not told.isdisjoint(TELL_WIDTH)
+
+
 def _once(problems: Iterable[Problem]) -> list[Problem]:
     """Join repeats: several pieces with one fault are one thing to mend."""
-    kept: dict[tuple[str, str], Problem] = {}
+    kept: dict[tuple[str, str, str], list[Problem]] = {}
     for problem in problems:
-        first = kept.setdefault((problem.code, problem.fix), problem)
-        pieces = tuple(dict.fromkeys((*first.pieces, *problem.pieces)))
-        kept[problem.code, problem.fix] = replace(first, pieces=pieces)
-    return list(kept.values())
+        kept.setdefault((problem.code, without_numbers(problem.text), problem.fix), []).append(
+            problem
+        )
+    return [joined(alike) for alike in kept.values()]

@@ -7,7 +7,9 @@ on the pages, on the overlay and in JSON. A channel adds its own "how to do that
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from rules.errors import PhotoError
 from rules.sentences import sentence
@@ -319,6 +321,11 @@ CATALOGUE: Mapping[str, tuple[str, str]] = {
 }
 """Text and fix by code; names in braces are filled in where the problem arises."""
 
+TELL_WIDTH = ("too_thin_in_photo", "width_unsure")
+"""Problems that say how many pixels wide a piece is, by its edges."""
+
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
 
 def problem_of(key: str, **values: object) -> Problem:
     """Return a problem of the catalogue.
@@ -350,6 +357,35 @@ def as_problem(fault: PhotoError) -> Problem:
     return Problem(
         code=fault.code, variant=fault.variant, text=sentence(fault.message), fix=fault.fix
     )
+
+
+def without_numbers(text: str) -> str:
+    """Return what two tellings of one problem share, whatever was measured.
+
+    >>> without_numbers("It is 7.1 mm thick.")
+    'It is # mm thick.'
+    """
+    return _NUMBER.sub("#", text)
+
+
+def joined(alike: Sequence[Problem]) -> Problem:
+    """Return one problem of several pieces; a number that they don't share is told as a range.
+
+    Args:
+        alike: At least one; their texts differ in numbers alone.
+    """
+    told = [_NUMBER.findall(problem.text) for problem in alike]
+    ranges = iter(_range_words(numbers) for numbers in zip(*told, strict=True))
+    return replace(
+        alike[0],
+        text=_NUMBER.sub(lambda _: next(ranges), alike[0].text),
+        pieces=tuple(dict.fromkeys(number for one in alike for number in one.pieces)),
+    )
+
+
+def _range_words(numbers: Sequence[str]) -> str:
+    low, high = min(numbers, key=float), max(numbers, key=float)
+    return low if low == high else f"{low} to {high}"
 
 
 def in_words(told: Problem) -> str:

@@ -36,6 +36,7 @@ from tests.vision.width.test_piece import STRIP_MODEL, model_that_says
 from vision.examine import examine
 from vision.photo.loading import load_photo_file
 from vision.pieces.reading_order import reading_order
+from vision.problems import problem_of
 from vision.types import Examination, Photo, PieceReading, Problem
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -329,6 +330,26 @@ def test_a_problem_says_which_of_several_pieces_it_is_of() -> None:
         ("It is uneven.", (2,)),
     ]
     assert vision.examine._once([thin, thin]) == [thin]
+
+
+def test_no_piece_is_told_anothers_width() -> None:
+    of = [
+        replace(problem_of("coil_or_tangle.thick", mm=mm), pieces=(number,))
+        for number, mm in enumerate((7.1, 12.0, 9.3), start=1)
+    ]
+    (told,) = vision.examine._once(of)
+    assert told.pieces == (1, 2, 3)
+    assert "is 7.1 to 12.0 mm thick" in told.text
+
+
+def test_a_piece_is_told_one_width() -> None:
+    """Its outline gave the thin wire of this photo 7 pixels, its edges 6.0."""
+    photo = load_photo_file(FIXTURES / "demo" / "bright_wires_thick_and_thin.jpg")
+    told = [problem.text for problem in examine(photo).problems]
+    assert [text for text in told if "pixels wide" in text] == [
+        text for text in told if text.startswith("The piece is only 6.0 pixels wide")
+    ]
+    assert len(told) == 1
 
 
 def test_a_folder_with_a_bad_file_keeps_the_contract(
