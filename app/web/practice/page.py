@@ -225,12 +225,12 @@ def _facts(card: PracticeCard) -> list[str]:
 def _feedback(card: PracticeCard, given: CardAnswer, sheet: RuleSheet) -> None:
     truth = sheet.title_of(card.grade)
     if given.is_right and given.reason_right is not False:
-        st.success(f"✓ Right: {plain(truth)}.", icon=":material/check:")
+        st.success(f"Right: {plain(truth)}.", icon=":material/check:")
     elif given.is_right:
         st.warning(f"✓ Right grade, {plain(truth)}, but for another reason.")
     else:
         named = sheet.title_of(given.answered)
-        st.error(f"✗ You said {plain(named)}; it is {plain(truth)}.", icon=":material/close:")
+        st.error(f"You said {plain(named)}; it is {plain(truth)}.", icon=":material/close:")
     left, right = st.columns([6, 5], gap="large")
     with left:
         with st.spinner("Measuring …"):

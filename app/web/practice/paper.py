@@ -64,7 +64,7 @@ def result_pdf(
         ),
         Spacer(1, 5 * mm),
         Paragraph(f"Grades right: <b>{escape(share_words(progress.right))}</b>", style["Normal"]),
-        Paragraph(f"Agreement: {escape(kappa_words(progress.kappa))}", style["Normal"]),
+        Paragraph(f"Better than guessing: {escape(kappa_words(progress.kappa))}", style["Normal"]),
         Paragraph(escape(mixed_up(table, titles)), style["Normal"]),
         Spacer(1, 5 * mm),
         Table(confusion, style=lines, hAlign="LEFT"),

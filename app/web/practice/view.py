@@ -22,7 +22,7 @@ def kappa_words(kappa: Kappa | None) -> str:
     if kappa is None or kappa.count < LEAST_ANSWERS:
         return "too few answers to tell"
     word = next((word for limit, word in _WORDS if kappa.value <= limit), "almost perfect")
-    return f"{kappa.value:.2f}, between {kappa.low95:.2f} and {kappa.high95:.2f} (95 %): {word}"
+    return f"{word}: {kappa.value:.2f} of 1 ({kappa.low95:.2f} to {kappa.high95:.2f})"
 
 
 def share_words(share: Share | None) -> str:
@@ -30,8 +30,8 @@ def share_words(share: Share | None) -> str:
     if share is None:
         return "no answers yet"
     return (
-        f"{share.right} of {share.count} ({100 * share.value:.0f} %, between "
-        f"{100 * share.low95:.0f} and {100 * share.high95:.0f} %)"
+        f"{share.right} of {share.count}: {100 * share.value:.0f} % "
+        f"({100 * share.low95:.0f} to {100 * share.high95:.0f} %)"
     )
 
 
@@ -40,16 +40,17 @@ def summary(progress: Progress) -> str:
     rows = [
         ("Grades right", share_words(progress.right)),
         ("Reasons right", share_words(progress.reasons_right)),
-        ("Agreement (kappa)", kappa_words(progress.kappa)),
-        ("First looks alone", kappa_words(progress.first_kappa)),
+        ("Better than guessing", kappa_words(progress.kappa)),
+        ("The same, first look at a card", kappa_words(progress.first_kappa)),
     ]
     cells = "".join(
         f'<tr><th scope="row">{escape(name)}</th><td>{escape(text)}</td></tr>'
         for name, text in rows
     )
     return (
-        f'<div class="cu"><table>{cells}</table><p class="soft">Kappa is agreement with the '
-        "truth beyond guessing: 0 is chance, 1 is always right.</p></div>"
+        f'<div class="cu"><table>{cells}</table><p class="soft">In brackets: what it may truly be, '
+        "after so many answers. Better than guessing: 0 is a blind guess, 1 is always right "
+        "(Cohen's kappa).</p></div>"
     )
 
 
@@ -66,7 +67,8 @@ def confusion_table(table: Confusion, titles: Mapping[str, str]) -> str:
         )
         rows.append(f'<tr><th scope="row">{escape(titles.get(grade, grade))}</th>{cells}</tr>')
     return (
-        '<div class="cu counts"><h3>Truth (rows) and what was named (columns)</h3>'
+        '<div class="cu counts"><h3>Each line: what it truly is. Below each grade: how often '
+        "it was named</h3>"
         f'<div style="overflow-x:auto"><table><tr><td></td>{head}</tr>{"".join(rows)}</table>'
         "</div></div>"
     )

@@ -276,8 +276,8 @@ def test_a_round_of_practice_is_answered_and_counted(visit: Visit) -> None:
         settled(page).get_by_role("button", name="Next card").click()
     page.get_by_text("Which grade?").wait_for()
     settled(page).get_by_text("Progress", exact=True).click()
-    page.get_by_text("Agreement (kappa)").wait_for()
-    page.get_by_text("Truth (rows) and what was named").wait_for()
+    page.get_by_text("Better than guessing", exact=True).wait_for()
+    page.get_by_text("Each line: what it truly is").wait_for()
 
 
 TLS, PLAIN = pytest.param((), id="tls"), pytest.param(("--plain",), id="plain")

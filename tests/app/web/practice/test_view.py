@@ -23,14 +23,14 @@ def test_kappa_is_said_with_its_interval_and_a_word() -> None:
     assert progress.kappa is not None
     words = kappa_words(progress.kappa)
     assert f"{progress.kappa.value:.2f}" in words
-    assert f"{progress.kappa.low95:.2f} and {progress.kappa.high95:.2f}" in words
-    assert words.endswith("moderate" if progress.kappa.value <= 0.6 else "substantial")
+    assert f"{progress.kappa.low95:.2f} to {progress.kappa.high95:.2f}" in words
+    assert words.startswith("moderate" if progress.kappa.value <= 0.6 else "substantial")
     assert kappa_words(None) == "too few answers to tell"
     perfect = cohen_kappa([[5, 0], [0, 5]])
     assert perfect is not None
-    assert kappa_words(perfect).endswith("almost perfect")
+    assert kappa_words(perfect).startswith("almost perfect")
     worse = Kappa(value=-0.3, low95=-0.5, high95=0, se=0.1, expected=0.5, count=10)
-    assert kappa_words(worse).endswith("none")
+    assert kappa_words(worse).startswith("none")
     assert kappa_words(replace(worse, count=9)) == "too few answers to tell"
 
 
@@ -45,7 +45,7 @@ def test_the_table_marks_what_is_right_and_names_the_mix_up() -> None:
 
 
 def test_figures_say_how_many_they_stand_on() -> None:
-    assert share_words(share_of(21, 26)).startswith("21 of 26 (81 %")
+    assert share_words(share_of(21, 26)).startswith("21 of 26: 81 % (6")
     assert share_words(None) == "no answers yet"
     assert "answers 1 to" in trend_of(progress_of(ANSWERS, grades=GRADES))
     assert ">answer 1<" in trend_of(progress_of(ANSWERS[:1], grades=GRADES))
