@@ -154,14 +154,17 @@ def _words(conditions: Sequence[Condition], findings: Findings, best: Draws) -> 
     presence = None if what is None else findings.seen.get(what)
     if what is None or presence is None:
         return f"{term.words} about {100 * value:.0f} %, {_limits(told)} %"
+    # A share holds where the thing is there at all: 'coating on about 95 % of it' beside 'coating:
+    # not ruled out (10 %)' reads as two answers.
+    if_there = "" if round(findings.p_of(what), 2) >= SURE_P else "if there, "
     if str(what) in VOCABULARY:  # the row asks for it by name too, and that is told
-        return f"on about {100 * presence.share:.0f} % of it, {_limits(told)} %"
+        return f"{if_there}on about {100 * presence.share:.0f} % of it, {_limits(told)} %"
     # What lies on the copper alone is limited by its share of that, beside brass or a jacket.
     share, of = presence.share, "it"
     of_copper = float(best.columns[term.name][0])
     if of_copper > share + 0.005:
         share, of = of_copper, "its copper"
-    return f"{term.words} on about {100 * share:.0f} % of {of}, {_limits(told)} %"
+    return f"{if_there}{term.words} on about {100 * share:.0f} % of {of}, {_limits(told)} %"
 
 
 def _limits(told: Sequence[str]) -> str:

@@ -125,7 +125,7 @@ def test_a_reason_is_not_told_with_what_speaks_against_it() -> None:
     """A coat on most of it, if there is one: with its share and limit no tube would be clean."""
     coat = Presence(p=0.6, share=0.8, u_share=0.05)
     enamelled, clean = graded(replace(tube(shares=DULL, level=0.35), coating=coat)).reasons[:2]
-    assert "oating on about 80 % of it, limit 15 %" in enamelled.text
+    assert "If there, coating on about 80 % of it, limit 15 %" in enamelled.text
     assert clean.text.endswith("Only without coating")
     assert clean.margin is None or clean.margin > 0
 
