@@ -72,8 +72,12 @@ def chances(piece: GradedPiece, sheet: RuleSheet) -> str:
     grading = piece.grading
     parts = ["<h3>All grades</h3>", probabilities(grading, sheet)]
     told = percent_of(grading.confidence)
-    if not grading.guess and told != percent_of(max(grading.p.values())):
-        parts.append(f'<p class="soft">Told as {told} %: no single reason carries more.</p>')
+    best = percent_of(max(grading.p.values()))
+    if not grading.guess and told < best:
+        parts.append(
+            f'<p class="soft">Told as {told} %, not {best} %: the best of its reasons is no surer.'
+            "</p>"
+        )
     return _block(parts)
 
 
