@@ -60,7 +60,7 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
         form = _pick("What is it?", list(FORMS), before.form)
         names = list(sheet_names())
         sheet = st.radio(  # a closed list would cut the titles off on a phone
-            "Graded by which sheet?",
+            "Graded by which rules?",
             names,
             index=names.index(before.sheet) if before.sheet in names else 0,
             format_func=lambda name: shipped_sheet(name).title,
@@ -73,7 +73,7 @@ def ask_stated(before: Stated, *, buyers: Mapping[str, str]) -> Stated:
                 "For which buyer?",
                 ids,
                 index=ids.index(buyer_id),
-                format_func=lambda i: "any: the sheet's own limits" if i is None else buyers[i],
+                format_func=lambda i: "any: the limits of these rules" if i is None else buyers[i],
                 key="for-buyer",
                 help="A buyer's own limit is used once it is learned from enough outcomes.",
             )

@@ -168,7 +168,7 @@ def _form(store: LoadStore, buyer: Buyer | None, unit: MassUnit) -> None:
             st.text_input("Pays in", value=USUAL_CURRENCY, max_chars=3, key=at["currency"])
         sheets = list(sheet_names())
         st.radio(  # a closed list would cut the titles off on a phone
-            "Graded by which sheet?",
+            "Graded by which rules?",
             sheets,
             index=sheets.index(base.sheet),
             format_func=lambda name: shipped_sheet(name).title,

@@ -128,7 +128,7 @@ def test_the_names_of_the_rule_sheets_are_whole_on_a_phone(visit: Visit) -> None
     hand_in(page, TUBE)
     page.get_by_text("Because").wait_for()
     settled(page).get_by_text("What lies beside it, what you know").click()
-    asked = page.get_by_role("radiogroup", name="Graded by which sheet?")
+    asked = page.get_by_role("radiogroup", name="Graded by which rules?")
     for name in sheet_names():
         words = asked.get_by_text(load_sheet(name).title)
         words.wait_for()

@@ -92,7 +92,7 @@ def test_a_new_buyers_figures_are_told_as_people_write_them(page: AppTest) -> No
     told = {one.label: one.value for one in at.text_input}
     assert told["Buys from this weight on, lb"] == "0"
     assert told["Taken off the weight for dirt, %"] == "0"
-    (sheet,) = (one for one in at.radio if one.label == "Graded by which sheet?")
+    (sheet,) = (one for one in at.radio if one.label == "Graded by which rules?")
     assert any(option.startswith("House sheet") for option in sheet.options)
 
 
