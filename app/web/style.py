@@ -20,6 +20,7 @@ SHEET = """<style>
   { min-height: 3rem; }
 [data-testid="stExpander"] details { height: auto !important; overflow: visible !important; }
 [data-testid="stExpanderDetails"][inert] { display: none; }
+[data-testid="stFileUploaderDropzoneInstructions"] span { white-space: normal; }
 [data-testid="stFileUploaderDropzone"] button { min-height: 3rem; font-weight: 600; }
 [data-testid="stRadio"] label { min-height: 2.5rem; align-items: center; }
 [class*="st-key-row-"] { flex-wrap: nowrap; gap: .6rem; }
