@@ -51,6 +51,9 @@ ASSUMED_WORDS = {
 }
 """What a fact is taken for that nobody stated (:attr:`rules.engine.Grading.assumed`)."""
 
+VAGUE = 10.0
+"""Between ends that lie so many times apart only the upper one is worth telling."""
+
 
 def grade_words(grading: Grading, sheet: RuleSheet) -> str:
     """Return the grade as a person says it.
@@ -158,9 +161,10 @@ def form_words(findings: Findings) -> str:
 
 
 def size_words(findings: Findings) -> str | None:
-    """Return the sizes in mm with their 95 % interval, None where nothing was measured.
+    """Return the sizes in mm with their 95 % interval, None where nothing is known of them.
 
-    The gauge is the copper's, so that none is told where a jacket was measured.
+    The gauge is the copper's, so that none is told where a jacket was measured. What was not
+    measured is told as far as the outline says it.
     """
     told = []
     form, diameter, strand = findings.form.value, findings.diameter, findings.strand_diameter
@@ -174,6 +178,10 @@ def size_words(findings: Findings) -> str | None:
     if diameter is not None and form is not Form.WIRE:
         name = "bundle" if form is Form.STRANDED else "outer diameter"
         told.append(f"{name} {_with_interval(diameter)}")
+    if not told and findings.width_between_mm is not None:
+        low, high = findings.width_between_mm
+        least = f"{low:.1f} to " if high < VAGUE * low else "at most "
+        told.append(f"{least}{high:.1f} mm thick by its outline")
     return "; ".join(told) or None
 
 

@@ -99,6 +99,12 @@ def test_sizes_carry_their_interval_and_gauge() -> None:
     tube = findings(Form.TUBE, diameter=mm(28.575, 0.05))
     assert size_words(tube) == "outer diameter 28.6 mm (28.5 to 28.7)"
     assert size_words(findings(Form.TUBE)) is None
+    lone = replace(findings(Form.WIRE), width_between_mm=(0.42, 1.26))
+    assert size_words(lone) == "0.4 to 1.3 mm thick by its outline"
+    tangle = replace(findings(Form.WIRE), width_between_mm=(0.1, 2.44))
+    assert size_words(tangle) == "at most 2.4 mm thick by its outline"
+    measured = replace(findings(Form.TUBE, diameter=mm(28.6, 0.05)), width_between_mm=(20.0, 30.0))
+    assert size_words(measured) == "outer diameter 28.6 mm (28.5 to 28.7)"
 
 
 def test_a_jacket_has_no_gauge() -> None:
