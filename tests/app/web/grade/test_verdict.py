@@ -10,6 +10,7 @@ import pytest
 from app.grading import GradedPiece
 from app.web.grade import verdict
 from app.web.plain import plain
+from app.words import percent_of
 from rules.engine import grade
 from rules.findings import Findings, Form, Presence
 from rules.sheet import load_sheet
@@ -107,7 +108,7 @@ def test_what_is_on_the_piece_is_told_one_by_one_and_what_makes_it_none_only_whe
 def test_a_figure_that_the_bars_do_not_show_is_explained() -> None:
     weak = replace(ON_THE_LIMIT.grading, guess=False, confidence=0.33)
     told = text_of(verdict.chances(replace(ON_THE_LIMIT, grading=weak), HOUSE))
-    best = verdict.percent_of(max(weak.p.values()))
+    best = percent_of(max(weak.p.values()))
     assert f"Told as 33 %, not {best} %: the best of its reasons is no surer." in told
     same = replace(weak, confidence=max(weak.p.values()))
     assert "Told as" not in verdict.chances(replace(ON_THE_LIMIT, grading=same), HOUSE)

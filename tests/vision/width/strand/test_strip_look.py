@@ -278,10 +278,10 @@ def test_fine_turns_on_a_former_are_seen_from_close_by_alone() -> None:
     """A rendered winding, 91 turns of 0.354 mm side by side: exact, by construction."""
     photo = load_photo_file(FIXTURES / "closeups" / "winding_on_a_former.jpg")
     corners = np.array([[120, 80], [500, 192], [465, 300], [75, 180]])
-    box = (x, y, w, h) = cv2.boundingRect(corners)
+    x, y, w, h = cv2.boundingRect(corners)
     mask = cv2.fillPoly(np.zeros((h, w), np.uint8), [corners - (x, y)], (1,)) > 0
     outline = corners.astype(float)
-    strip = along_axis(photo, Region(box_px=box, mask=mask, outline_px=outline, score=1.0))
+    strip = along_axis(photo, Region(box_px=(x, y, w, h), mask=mask, outline_px=outline, score=1.0))
     whole = windows_of(strip.light, width_px=strip.width_px, step_px=strip.step_px)
     turn_px = np.hypot(*(corners[1] - corners[0])) / 91
     assert turn_px < 2.5 * SPAN_WIDTHS * strip.width_px * strip.step_px / ACROSS_PX
