@@ -31,6 +31,13 @@ MIXES = {"hard": "1600x1200", "advised": "4000x3000", "tableful": "1600x1200"}
 """Kinds of photos that are judged, and their size."""
 
 
+CLOSE = ["--mix", "both", "--size", "1024x1024", "--samples", "12", "--views", "6",
+         "--widest-mm", "80", "--kind",
+         "coil,hank,bobbin,coil,hank,bobbin,tube,wire,stranded,rods,insulated,tangle"]  # fmt: skip
+"""Wide pieces as near as 12 megapixels show them, for the looks alone: 147 scenes beside 630."""
+CLOSE_SHARE, CLOSE_SEED = 0.23, 100_000
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the steps in order; stop at the first that fails."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -62,7 +69,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def steps(asked: argparse.Namespace) -> list[list[str]]:
     """Return the commands, in order."""
-    views = asked.out / "views"
+    views, close = str(asked.out / "views"), str(asked.out / "close")
     # Trainings that went on from one network have a mean, and that is what ships.
     shares = REAL_SHARES if asked.start else REAL_SHARES[:1]
     trained = {share: asked.out / f"surface_{share}" for share in shares}
@@ -77,8 +84,10 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
     real = {role: str(asked.out / f"real_{role}") for role in ("train", "validation")}
     told = {role: ["--real", folder] if asked.surroundings else [] for role, folder in real.items()}
     commands = [
-        [*render, "--split", "train", "--mix", "all", "--out", str(views),
+        [*render, "--split", "train", "--mix", "all", "--out", views,
          "--count", str(asked.scenes), "--size", asked.size, "--samples", "24", "--views", "8"],
+        [*render, "--split", "train", "--out", close, "--first-seed", str(CLOSE_SEED),
+         "--count", str(max(1, round(CLOSE_SHARE * asked.scenes))), *CLOSE],
         *([*render, "--split", "validation", "--mix", mix, "--out", folder,
            "--count", str(asked.photos), "--first-seed", str(SEEDS[use]), "--size", size,
            "--samples", "40"]
@@ -86,7 +95,7 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
         *(["models.recipe.surface.real", "--photos", asked.surroundings,
            "--role", role, "--out", folder]
           for role, folder in real.items() if asked.surroundings),
-        *(["models.recipe.surface.train", "--train", str(views), *told["train"], *begin,
+        *(["models.recipe.surface.train", "--train", views, *told["train"], *begin,
            "--minutes", str(asked.minutes), "--batch", str(asked.batch), "--side-px", "416",
            "--real-share", share, "--seed", str(31 + at),
            "--cards", str(asked.cards), "--out", str(folder), *workers]
@@ -94,7 +103,7 @@ def steps(asked: argparse.Namespace) -> list[list[str]]:
         *([["models.recipe.surface.soup", *parts, "--out", str(ships)]] if parts else []),
         ["models.recipe.surface.calibrate", "--model", str(ships), "--photos", *photos["set"],
          "--test", *photos["test"], *told["validation"], *workers],
-        ["models.recipe.strips", "--photos", str(views), "--seconds", str(asked.seconds),
+        ["models.recipe.strips", "--photos", views, close, "--seconds", str(asked.seconds),
          "--look-seconds", str(asked.seconds), "--device", asked.device,
          "--out", str(asked.out / "strips"), *workers],
     ]  # fmt: skip

@@ -13,7 +13,7 @@ from models.recipe.remake import main
 RECIPE = Path(__file__).parents[2] / "models" / "recipe"
 
 
-@pytest.mark.parametrize(("begin", "steps"), [("--weights", 12), ("--start", 14)])
+@pytest.mark.parametrize(("begin", "steps"), [("--weights", 13), ("--start", 15)])
 def test_every_step_names_options_that_its_module_has(
     capsys: pytest.CaptureFixture[str], begin: str, steps: int
 ) -> None:
