@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import log
+from math import floor, log
 
 from rules.errors import ContractError
 
@@ -41,16 +41,31 @@ def awg_from_mm(diameter_mm: float) -> float:
     return 36.0 - _STEPS * log(diameter_mm / _MM_OF_36) / log(_RATIO)
 
 
+OFF_GAUGE = 0.2
+"""Steps off the nearest gauge, 2.3 % of the diameter: drawn wire keeps to 1 % (ASTM B258)."""
+
+
 def gauge_words(low_mm: float, high_mm: float) -> str | None:
     """Return the whole gauges nearest to both ends of an interval; None where no gauge is.
 
     >>> gauge_words(1.25, 1.33), gauge_words(1.23, 1.45), gauge_words(8.2, 8.3)
     ('about 16 AWG', '15 to 16 AWG', 'about 0 AWG')
+
+    What surely lies a fifth of a step off every gauge is told between two of them: 1.25 mm
+    is no 16 AWG to a rule that asks for it.
+
+    >>> gauge_words(1.24, 1.26)
+    'between 16 and 17 AWG'
     """
     if low_mm < mm_from_awg(_FINEST_AWG) or high_mm > mm_from_awg(_THICKEST_AWG):
         return None
-    thickest, finest = (_name(round(awg_from_mm(mm))) for mm in (high_mm, low_mm))
-    return f"about {finest} AWG" if thickest == finest else f"{thickest} to {finest} AWG"
+    ends = awg_from_mm(high_mm), awg_from_mm(low_mm)
+    thickest, finest = map(round, ends)
+    if thickest != finest:
+        return f"{_name(thickest)} to {_name(finest)} AWG"
+    if ends[0] > finest + OFF_GAUGE or ends[1] < finest - OFF_GAUGE:
+        return f"between {_name(floor(ends[0]))} and {_name(floor(ends[0]) + 1)} AWG"
+    return f"about {_name(finest)} AWG"
 
 
 def _name(whole: int) -> str:

@@ -102,7 +102,7 @@ _TERMS = (
     _mm(
         "strand_diameter",
         "strand",
-        "measure {what} with a caliper and compare it with {limit} mm",
+        "measure {what} with a caliper: does it reach {limit} mm?",
     ),
     Term(
         name="form",
@@ -162,7 +162,7 @@ _TERMS = (
     _mm(
         "diameter",
         "outer diameter",
-        "measure the outer diameter with a caliper and compare it with {limit} mm",
+        "measure the outer diameter with a caliper: does it reach {limit} mm?",
     ),
     _ratio("insulation_share", "jacket, share of the area", _JACKET_CHECK, minutes=0.1),
     _ratio("brass_share", "brass, share of the area", _BRASS_SHARE_CHECK, minutes=0.2),

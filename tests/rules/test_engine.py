@@ -216,8 +216,8 @@ def test_the_one_check_settles_what_is_in_doubt(
 def test_the_check_says_what_to_measure() -> None:
     wire = grade(piece(diameter=mm(1.3, 0.03)), HOUSE)
     cable = grade(piece(Form.STRANDED, strand=mm(1.3, 0.03)), HOUSE)
-    assert wire.settle == "measure the wire with a caliper and compare it with 1.291 mm"
-    assert cable.settle == "measure a single strand with a caliper and compare it with 1.291 mm"
+    assert wire.settle == "measure the wire with a caliper: does it reach 1.291 mm?"
+    assert cable.settle == "measure a single strand with a caliper: does it reach 1.291 mm?"
 
 
 def test_the_check_that_was_asked_for_settles_the_piece() -> None:

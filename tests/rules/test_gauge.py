@@ -90,6 +90,8 @@ def test_a_gauge_that_is_not_made_is_refused(nonsense: float) -> None:
     [
         (1.28, 1.30, "about 16 AWG"),
         (1.25, 1.34, "about 16 AWG"),
+        (1.24, 1.26, "between 16 and 17 AWG"),
+        (1.335, 1.345, "between 15 and 16 AWG"),
         (1.25, 1.40, "15 to 16 AWG"),
         (1.13, 1.64, "14 to 17 AWG"),
         (11.6, 11.7, "about 4/0 AWG"),
