@@ -238,9 +238,9 @@ def look_at(model: StripModel, windows: Windows, close: Windows | None = None) -
     joining = {"temperature": model.look_temperature, "power": model.look_power}
     p = joined(looks[:whole], **joining)
     if close is not None:
-        wound, _ = joined(wound_or_not(looks), **joining)
-        p *= (1 - wound) / (1 - p[WOUND])
-        p[WOUND] = wound
+        wound, rest = joined(wound_or_not(looks), **joining)
+        others = joined(np.delete(looks[:whole], WOUND, axis=1), **joining)
+        p = np.insert(rest * others, WOUND, wound)
     share_p = joined(shares[:whole], temperature=model.share_temperature, power=model.share_power)
     return StripLook(p=p, share_p=share_p)
 

@@ -272,6 +272,12 @@ def test_close_windows_tell_turns_from_all_else_and_nothing_more() -> None:
     assert both.of("wound") == pytest.approx(odds / (1 + odds))
     assert both.of("tube") / both.of("other") == pytest.approx(0.90 / 0.02)
     assert both.p.sum() == pytest.approx(1.0)
+    # Of what is surely turns nothing is left to share out.
+    near[:], whole[:] = 1e-30, 1e-30
+    near[WOUND] = whole[WOUND] = 1.0
+    surely = look_at(replace(model, look_power=1.0), seen, close)
+    assert surely.of("wound") == pytest.approx(1.0)
+    assert np.isfinite(surely.p).all()
 
 
 def test_fine_turns_on_a_former_are_seen_from_close_by_alone() -> None:
