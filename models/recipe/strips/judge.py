@@ -44,9 +44,8 @@ class Pieces:
         whole = [g[known["close"][g] == 0] for g in self.rows]
         self.counts = np.array([len(g) for g in self.rows], float)
         self.whole_counts = np.array([len(g) for g in whole], float)
-        floor = np.maximum(prior, LEAST_PRIOR)
-        even = looks - np.log(floor)
-        self.floor = floor
+        self.floor = np.maximum(prior, LEAST_PRIOR)
+        even = looks - np.log(self.floor)
         self.looks = np.array([even[g].mean(axis=0) for g in whole])
         self.wound = np.array([wound_or_not(even[g]).mean(axis=0) for g in self.rows])
         self.shares = np.array([shares[g].mean(axis=0) for g in whole])
@@ -62,11 +61,10 @@ class Pieces:
 
     def look_p(self, *, temperature: float, power: float) -> NDArray[np.float64]:
         """Return the probabilities of the looks under the prior of the training windows."""
-        p = _joined(self.looks, self.whole_counts, temperature, power)
-        wound = _joined(self.wound, self.counts, temperature, power)[:, 0]
-        p *= ((1 - wound) / np.maximum(1 - p[:, WOUND], 1e-9))[:, None]
-        p[:, WOUND] = wound
-        p *= self.floor
+        wound, rest = _joined(self.wound, self.counts, temperature, power).T
+        looks = np.delete(self.looks, WOUND, axis=1)
+        others = _joined(looks, self.whole_counts, temperature, power)
+        p = np.insert(rest[:, None] * others, WOUND, wound, axis=1) * self.floor
         return np.asarray(p / p.sum(axis=1, keepdims=True))
 
     def share_p(self, *, temperature: float, power: float) -> NDArray[np.float64]:

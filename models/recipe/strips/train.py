@@ -26,7 +26,7 @@ from torch.nn import functional
 
 from models.recipe.strips.judge import Pieces, calibrated, report, told
 from models.recipe.strips.network import StripNet
-from models.recipe.strips.warm import from_file, normed
+from models.recipe.strips.warm import from_file
 from models.recipe.strips.windows import CODE_MIDDLE, CODES_A_LOG, UNKNOWN, gathered
 from models.recipe.surface.warm import measure_norms
 from vision.width.strand.strip_look import (
@@ -200,7 +200,7 @@ def _started(start: Path | None, images: Tensor, step_of: Tensor) -> StripNet:
         dice = torch.Generator(device=images.device).manual_seed(0)
         rows = torch.randint(len(images), (NORM_BATCHES, NORM_BATCH), generator=dice,
                              device=images.device)  # fmt: skip
-        measure_norms(net, normed(net), [(varied(images[at]), step_of[at]) for at in rows])
+        measure_norms(net, [(varied(images[at]), step_of[at]) for at in rows])
         return net
     net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True)["weights"])
     return net

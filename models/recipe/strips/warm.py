@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +11,7 @@ from onnx import numpy_helper
 from torch import nn
 
 from models.recipe.strips.file import part_of
-from models.recipe.surface.warm import idle
+from models.recipe.surface.warm import idle, normed
 
 
 def from_file(net: nn.Module, path: Path) -> None:
@@ -46,13 +45,3 @@ def _weights(
 ) -> tuple[torch.Tensor, torch.Tensor]:
     weight, bias = (torch.from_numpy(values[name]) for name in node.input[1:])
     return weight, bias
-
-
-def normed(net: nn.Module) -> list[tuple[nn.Conv2d, nn.BatchNorm2d]]:
-    """Return each convolution with the batch norm behind it, in order."""
-    layers = list(net.modules())
-    return [
-        (conv, norm)
-        for conv, norm in pairwise(layers)
-        if isinstance(conv, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d)
-    ]

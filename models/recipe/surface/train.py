@@ -38,7 +38,7 @@ from models.recipe.surface.augment import PARTS, REAL_SHARE, REAL_TABLE_SHARE, S
 from models.recipe.surface.evaluate import painted
 from models.recipe.surface.export import PIECE_FILE, export_all
 from models.recipe.surface.losses import dense_loss, piece_loss
-from models.recipe.surface.network import Deployed, SurfaceNet, _ConvBn, load_encoder_weights
+from models.recipe.surface.network import Deployed, SurfaceNet, load_encoder_weights
 from models.recipe.surface.piece_head import FORMS, PRESENCE, PieceAnswers, PieceHead
 from models.recipe.surface.piece_views import PieceBatch, counted_rates, piece_views
 from models.recipe.surface.store import CLASSES, Store, read_store
@@ -212,9 +212,7 @@ def _start(asked: argparse.Namespace, sampler: Sampler, device: torch.device) ->
         both.head.load_state_dict(shipped_head(asked.start / PIECE_FILE).state_dict())
     both = both.to(device, memory_format=torch.channels_last)
     if shipped is not None:
-        blocks = [(m.conv, m.bn) for m in both.net.modules() if isinstance(m, _ConvBn)]
-        views = [(sampler.draw(asked.batch).rgb,) for _ in range(NORM_BATCHES)]
-        measure_norms(both.net, blocks, views)
+        measure_norms(both.net, [(sampler.draw(asked.batch).rgb,) for _ in range(NORM_BATCHES)])
     return both
 
 

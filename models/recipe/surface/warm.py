@@ -9,12 +9,13 @@ changes. Classes the old network did not know start as a copy of the one most li
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import torch
 from torch import Tensor, nn
 
-from models.recipe.surface.network import SurfaceNet, _ConvBn
+from models.recipe.surface.network import SurfaceNet
 from models.recipe.surface.piece_head import PieceHead
 
 LIKE = {"insulation": ("coated", 0.5), "stranger": ("table", 3.0)}
@@ -45,7 +46,7 @@ def from_onnx(net: SurfaceNet, path: Path, *, old: Sequence[str], new: Sequence[
         if n.op_type == "Conv" and n.name.startswith("/net/")
     }
     modules = dict(net.named_modules())
-    norms = {id(m.conv): m.bn for m in net.modules() if isinstance(m, _ConvBn)}
+    norms = {id(conv): norm for conv, norm in normed(net)}
     with torch.no_grad():
         for name, conv in modules.items():
             if not isinstance(conv, nn.Conv2d):
@@ -64,6 +65,15 @@ def from_onnx(net: SurfaceNet, path: Path, *, old: Sequence[str], new: Sequence[
                 conv.bias.copy_(bias)
                 continue
             idle(norm, bias)
+
+
+def normed(net: nn.Module) -> list[tuple[nn.Conv2d, nn.BatchNorm2d]]:
+    """Return each convolution that has a batch norm right behind it, with that, in order."""
+    return [
+        (conv, norm)
+        for conv, norm in pairwise(net.modules())
+        if isinstance(conv, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d)
+    ]
 
 
 def idle(norm: nn.BatchNorm2d, bias: Tensor) -> None:
@@ -86,11 +96,7 @@ def _module_of(node: str) -> str:
 
 
 @torch.no_grad()
-def measure_norms(
-    net: nn.Module,
-    blocks: Sequence[tuple[nn.Conv2d, nn.BatchNorm2d]],
-    views: Sequence[tuple[Tensor, ...]],
-) -> None:
+def measure_norms(net: nn.Module, views: Sequence[tuple[Tensor, ...]]) -> None:
     """Give batch norms that do nothing the statistics of these views, changing no answer.
 
     Weights are scaled so that each channel comes out of its convolution with unit spread,
@@ -98,10 +104,10 @@ def measure_norms(
 
     Args:
         net: Of any layout.
-        blocks: Its convolutions, each with its batch norm.
         views: What the network is given, a batch each.
     """
     sums: dict[nn.Module, list[Tensor]] = {}
+    blocks = normed(net)
 
     def add(conv: nn.Module, _: object, out: Tensor) -> None:
         wide = out.double()

@@ -15,7 +15,7 @@ onnx = pytest.importorskip("onnx", reason="written with onnx; it is not a depend
 from models.recipe.edges.network import EdgeNet, inputs  # noqa: E402
 from models.recipe.strips.file import edge_part, joined, look_part, part_of, with_before  # noqa: E402
 from models.recipe.strips.network import StripNet  # noqa: E402
-from models.recipe.strips.warm import from_file, normed  # noqa: E402
+from models.recipe.strips.warm import from_file  # noqa: E402
 from models.recipe.surface.warm import measure_norms  # noqa: E402
 from vision.width import edge_net  # noqa: E402
 from vision.width.strand.strip_look import ACROSS_PX, ALONG_PX, LOOKS  # noqa: E402
@@ -105,7 +105,7 @@ def test_a_training_goes_on_from_what_ships() -> None:
     shown = tuple(torch.from_numpy(value) for value in given.values())
     for measured in (False, True):
         if measured:
-            measure_norms(net, normed(net), [shown])
+            measure_norms(net, [shown])
         with torch.no_grad():
             ours = net.eval()(*shown)
         for a, b in zip(ours, theirs, strict=True):

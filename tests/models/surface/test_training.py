@@ -17,7 +17,7 @@ pytest.importorskip("onnx")
 
 from models.recipe.surface import augment, head_only, warm  # noqa: E402
 from models.recipe.surface.losses import dense_loss, log_beta  # noqa: E402
-from models.recipe.surface.network import EMBEDDING, SurfaceNet, _ConvBn  # noqa: E402
+from models.recipe.surface.network import EMBEDDING, SurfaceNet  # noqa: E402
 from models.recipe.surface.piece_head import (  # noqa: E402
     FORMS,
     PRESENCE,
@@ -166,8 +166,7 @@ def test_a_warm_start_says_what_the_shipped_network_says() -> None:
     shown = torch.from_numpy(rgb)[None].permute(0, 3, 1, 2).float()
     for measured in (False, True):
         if measured:
-            blocks = [(m.conv, m.bn) for m in net.modules() if isinstance(m, _ConvBn)]
-            warm.measure_norms(net, blocks, [(shown,)])
+            warm.measure_norms(net, [(shown,)])
         net.eval()
         with torch.no_grad():
             logits, tarnish, features, _ = net(shown)

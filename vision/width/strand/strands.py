@@ -73,7 +73,8 @@ CLOSE_PX = ACROSS_PX / SPAN_WIDTHS
 
 CLOSE_FROM = 1.5
 """Pieces so many times wider are looked at from close by as well: fine turns of a winding lie
-closer than the pixels of a window of the whole width."""
+closer than the pixels of a window of the whole width. Chosen: such a pixel is then 1.5 of the
+photo's, and turns of 3 px are about to be lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
